@@ -1,0 +1,3 @@
+//! The command line of Outturn, and nothing else.
+
+fn main() {}
