@@ -1,0 +1,203 @@
+//! The plan as a picture: days from left to right, a band per roaster, blocks as long as their minutes.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use super::table::by_run;
+use super::{kilograms, kilograms_of};
+use crate::planner::instance::{Instance, Roaster};
+use crate::planner::plan::Plan;
+
+const LEFT: i64 = 120;
+const TOP: i64 = 56;
+const DAY_WIDTH: i64 = 220;
+const BAND: i64 = 64;
+const BLOCK: i64 = 40;
+
+/// The plan as one SVG document without script, legible on light and dark ground; title and description say the same in words.
+#[must_use]
+pub fn svg(instance: &Instance, plan: &Plan) -> String {
+    let bands = i64::try_from(instance.roasters.len()).unwrap_or(1);
+    let (width, height) = (
+        LEFT + instance.days * DAY_WIDTH + 16,
+        TOP + bands * BAND + 40,
+    );
+    let mut out = String::new();
+    let _ = write!(
+        out,
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"plan-title plan-desc\">\n\
+         <title id=\"plan-title\">Roast plan {}</title>\n<desc id=\"plan-desc\">{}</desc>\n<style>{STYLE}</style>\n\
+         <rect class=\"ground\" width=\"{width}\" height=\"{height}\"/>\n",
+        escape(&instance.name),
+        escape(&describe(instance, plan)),
+    );
+    days(&mut out, instance, bands);
+    let longest = instance
+        .roasters
+        .iter()
+        .flat_map(|r| &r.available_min)
+        .copied()
+        .max()
+        .unwrap_or(1)
+        .max(1);
+    for (row, roaster) in (0..).zip(&instance.roasters) {
+        band(&mut out, instance, plan, roaster, TOP + row * BAND, longest);
+    }
+    let _ = write!(
+        out,
+        "<text x=\"{LEFT}\" y=\"{}\">{}</text>\n</svg>\n",
+        height - 14,
+        escape(&summary(plan))
+    );
+    out
+}
+
+const STYLE: &str = "text{font:13px system-ui,sans-serif;fill:#1b1b1b}.ground{fill:#fff}.room{fill:#eceae6}.line{stroke:#8a8580}\
+.run{stroke:#1b1b1b;stroke-width:1}.pinned{stroke-width:3}.start{fill:#8a8580}.in{fill:#fff}\
+@media(prefers-color-scheme:dark){text{fill:#f2efe9}.ground{fill:#161514}.room{fill:#2c2a27}.run{stroke:#f2efe9}.in{fill:#fff}}";
+
+fn days(out: &mut String, instance: &Instance, bands: i64) {
+    for day in 0..instance.days {
+        let x = LEFT + day * DAY_WIDTH;
+        let _ = writeln!(
+            out,
+            "<text x=\"{}\" y=\"{}\">day {day}</text>",
+            x + 4,
+            TOP - 12
+        );
+        let _ = writeln!(
+            out,
+            "<line class=\"line\" x1=\"{x}\" y1=\"{}\" x2=\"{x}\" y2=\"{}\"/>",
+            TOP - 8,
+            TOP + bands * BAND
+        );
+    }
+}
+
+fn band(
+    out: &mut String,
+    instance: &Instance,
+    plan: &Plan,
+    roaster: &Roaster,
+    y: i64,
+    longest: i64,
+) {
+    let _ = writeln!(
+        out,
+        "<text x=\"8\" y=\"{}\">{}</text>",
+        y + 28,
+        escape(&roaster.id)
+    );
+    let scale = |minutes: i64| minutes * (DAY_WIDTH - 12) / longest;
+    let pinned = by_run(&plan.batches[..plan.pinned]);
+    let mut ends: BTreeMap<i64, i64> = BTreeMap::new();
+    for (day, room) in (0..).zip(&roaster.available_min) {
+        let x = LEFT + day * DAY_WIDTH + 4;
+        let _ = writeln!(
+            out,
+            "<rect class=\"room\" x=\"{x}\" y=\"{y}\" width=\"{}\" height=\"{BLOCK}\"/>",
+            scale(*room)
+        );
+    }
+    for (key, charges) in by_run(&plan.batches) {
+        let (day, id, lot, style) = key;
+        if id != roaster.id {
+            continue;
+        }
+        let begin = LEFT + day * DAY_WIDTH + 4;
+        let at = *ends
+            .entry(day)
+            .or_insert_with(|| start(out, roaster, day, begin, y, scale(roaster.startup_min)));
+        let batches = i64::try_from(charges.len()).unwrap_or(0);
+        let minutes = roaster.changeover_min + batches * roaster.cycle_min;
+        let coffee = instance
+            .lots
+            .iter()
+            .find(|l| l.id == lot)
+            .map_or("", |l| &l.coffee);
+        let class = if pinned.contains_key(&key) {
+            "run pinned"
+        } else {
+            "run"
+        };
+        let said = format!(
+            "{coffee} {style}, lot {lot}: {batches} batches, {} kg, {minutes} min",
+            kilograms(charges.iter().sum())
+        );
+        let wide = scale(minutes).max(2);
+        let _ = writeln!(
+            out,
+            "<g><title>{}</title><rect class=\"{class}\" x=\"{}\" y=\"{y}\" width=\"{wide}\" height=\"{BLOCK}\" fill=\"{}\"/>",
+            escape(&said),
+            begin + at,
+            colour(style),
+        );
+        if wide > 24 {
+            let _ = writeln!(
+                out,
+                "<text class=\"in\" x=\"{}\" y=\"{}\">{batches}\u{d7}</text>",
+                begin + at + 4,
+                y + 25
+            );
+        }
+        out.push_str("</g>\n");
+        ends.insert(day, at + scale(minutes));
+    }
+}
+
+/// Draws the start-up of a day and gives where the first run begins.
+fn start(out: &mut String, roaster: &Roaster, day: i64, begin: i64, y: i64, wide: i64) -> i64 {
+    if roaster.hot_days.contains(&day) || wide == 0 {
+        return 0;
+    }
+    let _ = writeln!(
+        out,
+        "<g><title>start-up, {} min</title><rect class=\"start\" x=\"{begin}\" y=\"{y}\" width=\"{wide}\" height=\"{BLOCK}\"/></g>",
+        roaster.startup_min
+    );
+    wide
+}
+
+/// One of six dark fills, the same for a style wherever it stands; white writing is legible on each.
+fn colour(style: &str) -> &'static str {
+    const FILLS: [&str; 6] = [
+        "#7a4a21", "#1f5f8b", "#2e6b3a", "#7b2d5b", "#5b4b9a", "#8a3b2b",
+    ];
+    let sum: usize = style.bytes().map(usize::from).sum();
+    FILLS[sum % FILLS.len()]
+}
+
+fn describe(instance: &Instance, plan: &Plan) -> String {
+    let mut words = summary(plan);
+    for ((day, roaster, lot, style), charges) in by_run(&plan.batches) {
+        let kg = kilograms(charges.iter().sum());
+        let _ = write!(
+            words,
+            " Day {day}, {roaster}: {} batches of lot {lot} {style}, {kg} kg.",
+            charges.len()
+        );
+    }
+    debug_assert!(instance.days > 0);
+    words
+}
+
+fn summary(plan: &Plan) -> String {
+    let short: i64 = plan.short.iter().map(|s| s.units).sum();
+    let short = if short == 0 {
+        "nothing short".to_owned()
+    } else {
+        format!("{} kg short", kilograms_of(short))
+    };
+    format!(
+        "{} batches, {} roaster minutes, {short}.",
+        plan.batches.len(),
+        plan.levels.minutes
+    )
+}
+
+fn escape(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
+}
