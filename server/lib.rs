@@ -2,4 +2,21 @@
 //!
 //! Dependencies point downward: `web` calls the areas, the areas call `store`, `planner` and `loss`, and all share the value types.
 
+pub mod app;
+pub mod book;
+pub mod clock;
+pub mod command;
+pub mod day;
+pub mod floor;
+pub mod fraction;
+pub mod green;
+pub mod ids;
+pub mod mass;
+pub mod money;
 pub mod planner;
+pub mod refusal;
+pub mod serve;
+pub mod setup;
+pub mod store;
+pub mod text;
+pub mod web;

@@ -1,3 +1,67 @@
 //! The command line of Outturn, and nothing else.
 
-fn main() {}
+use std::net::SocketAddr;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use outturn::clock::Clock;
+use outturn::day::Zone;
+
+/// Plans a small coffee roastery's batches, weighs them, learns each lot's loss and accounts for every gram of green.
+#[derive(Parser)]
+#[command(version, arg_required_else_help = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Run the service with its pages.
+    Serve(Serve),
+    /// Check a whole book; exit 1 and say where if it does not hold.
+    Verify(Database),
+}
+
+#[derive(clap::Args)]
+struct Database {
+    /// The database: sqlite:<file> or `postgres://<user>@<host>/<name>`.
+    #[arg(
+        long = "database",
+        env = "DATABASE_URL",
+        default_value = "sqlite:outturn.sqlite"
+    )]
+    url: String,
+}
+
+#[derive(clap::Args)]
+struct Serve {
+    #[command(flatten)]
+    database: Database,
+    /// Where to listen. Until people sign in, only addresses of this machine are taken.
+    #[arg(long, env = "OUTTURN_LISTEN", default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// The time zone of a new book, such as Europe/Lisbon.
+    #[arg(long, env = "OUTTURN_ZONE", default_value = "UTC")]
+    zone: Zone,
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let result = match Cli::parse().command {
+        Command::Serve(options) => {
+            outturn::serve::run(
+                &options.database.url,
+                options.listen,
+                options.zone,
+                Clock::Machine,
+            )
+            .await
+        }
+        Command::Verify(options) => outturn::serve::verify(&options.url).await,
+    };
+    result.unwrap_or_else(|error| {
+        eprintln!("outturn: {error}");
+        ExitCode::FAILURE
+    })
+}

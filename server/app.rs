@@ -1,0 +1,304 @@
+//! What a running service holds, and how a command is carried out: once, whole, and with the same answer however often it is sent.
+
+use std::sync::Arc;
+
+use serde::Serialize;
+use serde_json::{Value, json};
+use tokio::sync::broadcast;
+use uuid::Uuid;
+
+use crate::book::merkle::{Frontier, Hash};
+use crate::book::{Actor, Book, canonical};
+use crate::clock::Clock;
+use crate::command::Command;
+use crate::day::Zone;
+use crate::fraction::Fraction;
+use crate::ids::{PersonId, SiteId};
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Expected, Kept, MassUnit, Person, Record, Role, Site};
+use crate::store::{Read, Store, StoreError, UnsettledRow, Write};
+use crate::text::Name;
+
+/// Tells open pages what changed.
+#[derive(Debug, Clone, Serialize)]
+pub struct Changed {
+    /// Kinds of things.
+    pub kinds: Vec<&'static str>,
+}
+
+/// A running service.
+#[derive(Debug)]
+pub struct App {
+    /// The database.
+    pub store: Arc<dyn Store>,
+    /// The time and new ids.
+    pub clock: Clock,
+    /// The site it serves.
+    pub site: SiteId,
+    /// The owner, as whom every request acts until people sign in.
+    pub owner: PersonId,
+    changes: broadcast::Sender<Changed>,
+}
+
+/// What became of a command.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Done {
+    /// It was booked; the answer, as JSON.
+    Booked(Value),
+    /// It had been booked before; the answer given then.
+    Repeated(Value),
+    /// It was kept on a tablet and could not be booked: it waits for a person.
+    Unsettled(Value),
+}
+
+/// How many changes a slow page may fall behind before it is told to read again.
+const CHANGES_KEPT: usize = 256;
+
+impl App {
+    /// Opens the database and finds the site; makes both at the first start.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database cannot be opened or read.
+    pub async fn open(
+        store: Arc<dyn Store>,
+        clock: Clock,
+        zone: Zone,
+    ) -> Result<Arc<Self>, StoreError> {
+        let (site, owner) = match first_site(&*store).await? {
+            Some(found) => found,
+            None => found_site(&*store, &clock, zone).await?,
+        };
+        let (changes, _) = broadcast::channel(CHANGES_KEPT);
+        Ok(Arc::new(Self {
+            store,
+            clock,
+            site,
+            owner,
+            changes,
+        }))
+    }
+
+    /// Listens for changes.
+    #[must_use]
+    pub fn changes(&self) -> broadcast::Receiver<Changed> {
+        self.changes.subscribe()
+    }
+
+    /// A snapshot.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn read(&self) -> Result<Box<dyn Read>, StoreError> {
+        self.store.read().await
+    }
+
+    /// The site's record.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn site_record(&self, tx: &mut dyn Read) -> Result<Kept<Site>, StoreError> {
+        setup::find(tx, self.site, self.site)
+            .await?
+            .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+    }
+
+    /// Carries out a command under the id its sender gave it.
+    ///
+    /// The command runs in a task of its own, so that a sender who hangs up cannot cut it in half. Sent again with the same content it
+    /// answers what it answered; with other content it is refused. When it is refused, nothing has changed; what was kept on a tablet
+    /// and cannot be booked is stored for a person to settle.
+    ///
+    /// # Errors
+    /// What the command refuses, [`Refusal::IdTaken`], or [`Refusal::Store`].
+    pub async fn carry_out<C: Command>(
+        self: &Arc<Self>,
+        actor: Actor,
+        id: Uuid,
+        command: C,
+    ) -> Outcome<Done> {
+        let app = Arc::clone(self);
+        let task = tokio::spawn(async move {
+            match app.carry_out_now(actor, id, &command).await {
+                Err(refusal)
+                    if command.common().kept
+                        && !matches!(refusal, Refusal::Store(_) | Refusal::IdTaken) =>
+                {
+                    app.leave_unsettled(actor, id, &command, refusal).await
+                }
+                other => other,
+            }
+        });
+        task.await.unwrap_or_else(|e| {
+            Err(StoreError::Database(format!("the command's task failed: {e}")).into())
+        })
+    }
+
+    async fn carry_out_now<C: Command>(
+        &self,
+        actor: Actor,
+        id: Uuid,
+        command: &C,
+    ) -> Outcome<Done> {
+        let digest = canonical::digest(
+            &json!({"command": C::NAME, "person": actor.person, "device": actor.device, "body": command}),
+        );
+        let mut book = self.begin(actor, digest).await?;
+        if let Some(row) = book.tx().command(id).await? {
+            return repeat(&row.digest, &digest, &row.answer);
+        }
+        let answer = serde_json::to_value(command.perform(&mut book, self, id).await?)
+            .map_err(crate::book::damaged)?;
+        self.end(book, Some(id), &answer).await?;
+        Ok(Done::Booked(answer))
+    }
+
+    async fn leave_unsettled<C: Command>(
+        &self,
+        actor: Actor,
+        id: Uuid,
+        command: &C,
+        refusal: Refusal,
+    ) -> Outcome<Done> {
+        let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
+        let row = UnsettledRow {
+            id,
+            command: C::NAME.to_owned(),
+            person: actor.person,
+            device: actor.device,
+            received_at: self.clock.now(),
+            body: canonical::text(command),
+            problem: problem.to_string(),
+        };
+        let mut tx = self.store.write().await?;
+        tx.insert_unsettled(self.site, &row).await?;
+        tx.commit().await?;
+        let _ = self.changes.send(Changed {
+            kinds: vec!["unsettled"],
+        });
+        Ok(Done::Unsettled(
+            json!({"unsettled": id, "problem": problem}),
+        ))
+    }
+
+    /// Writes a record under the id its writer gave it.
+    ///
+    /// # Errors
+    /// As [`setup::put`].
+    pub async fn put<R: Record>(
+        self: &Arc<Self>,
+        actor: Actor,
+        id: Uuid,
+        expected: Expected,
+        fields: R,
+    ) -> Outcome<Kept<R>> {
+        let app = Arc::clone(self);
+        let task = tokio::spawn(async move {
+            let digest = canonical::digest(
+                &json!({"record": R::KIND, "person": actor.person, "device": actor.device, "id": id, "body": fields}),
+            );
+            let mut book = app.begin(actor, digest).await?;
+            let entry = app.clock.new_id();
+            let (kept, changed) = setup::put(&mut book, id, expected, fields, entry).await?;
+            if changed {
+                app.end(book, None, &Value::Null).await?;
+            }
+            Ok(kept)
+        });
+        task.await.unwrap_or_else(|e| {
+            Err(StoreError::Database(format!("the writing task failed: {e}")).into())
+        })
+    }
+
+    async fn begin(&self, actor: Actor, digest: Hash) -> Outcome<Book> {
+        let mut tx = self.store.write().await?;
+        let zone = self.zone(&mut *tx).await?;
+        Ok(Book::open(tx, self.site, zone, actor, digest, self.clock.now()).await?)
+    }
+
+    async fn zone(&self, tx: &mut dyn Write) -> Result<Zone, StoreError> {
+        let site = setup::find::<Site>(tx, self.site, self.site).await?;
+        site.map(|kept| kept.fields.zone)
+            .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+    }
+
+    async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
+        let kinds = book.touched();
+        book.close(id, &answer.to_string()).await?;
+        // Nobody listening is no fault.
+        let _ = self.changes.send(Changed { kinds });
+        Ok(())
+    }
+}
+
+fn repeat(stored: &[u8], digest: &Hash, answer: &str) -> Outcome<Done> {
+    if stored != digest {
+        return Err(Refusal::IdTaken);
+    }
+    Ok(Done::Repeated(
+        serde_json::from_str(answer).map_err(crate::book::damaged)?,
+    ))
+}
+
+async fn first_site(store: &dyn Store) -> Result<Option<(SiteId, PersonId)>, StoreError> {
+    let mut tx = store.read().await?;
+    let Some(site) = tx.sites().await?.into_iter().next() else {
+        return Ok(None);
+    };
+    let people = setup::all::<Person>(&mut *tx, site).await?;
+    let owner = people
+        .into_iter()
+        .find(|person| person.fields.role == Role::Owner);
+    owner
+        .map(|owner| Some((site, PersonId(owner.id))))
+        .ok_or_else(|| StoreError::Damaged("the site has no owner".to_owned()))
+}
+
+/// Makes the site and its owner: the first two leaves of its log.
+async fn found_site(
+    store: &dyn Store,
+    clock: &Clock,
+    zone: Zone,
+) -> Result<(SiteId, PersonId), StoreError> {
+    let (site, owner) = (SiteId(clock.new_id()), PersonId(clock.new_id()));
+    let mut tx = store.write().await?;
+    tx.insert_head(site, &Frontier::default().root()).await?;
+    let name = |text| Name::new(text).map_err(|e| StoreError::Damaged(format!("{text}: {e}")));
+    let fields = Site {
+        name: name("Roastery")?,
+        zone,
+        currency: "EUR".to_owned(),
+        mass_unit: MassUnit::Kg,
+        service_level: Fraction::from_ppm(900_000),
+        false_flag_rate: Fraction::from_ppm(2_700),
+        overfill_g: Mass::ZERO,
+        retired: false,
+    };
+    let person = Person {
+        name: name("Owner")?,
+        role: Role::Owner,
+        retired: false,
+    };
+    let digest = canonical::digest(&json!({"record": "site", "body": fields}));
+    let actor = Actor {
+        person: owner,
+        device: None,
+    };
+    let mut book = Book::open(tx, site, zone, actor, digest, clock.now()).await?;
+    let founded = async {
+        setup::put(&mut book, site.0, Expected::Nothing, fields, clock.new_id()).await?;
+        setup::put(
+            &mut book,
+            owner.0,
+            Expected::Nothing,
+            person,
+            clock.new_id(),
+        )
+        .await
+    };
+    founded
+        .await
+        .map_err(|refusal| StoreError::Damaged(refusal.to_string()))?;
+    book.close(None, "").await?;
+    Ok((site, owner))
+}

@@ -1,0 +1,482 @@
+//! The book: every gram of a lot is always somewhere, and what was booked stays booked.
+//!
+//! One [`Book`] is one turn at writing: it holds the site's log head from [`Book::open`] to [`Book::close`], so turns follow one another.
+//! Whatever is booked becomes a leaf of the log and, in the same transaction, the rows that follow from it. This module knows masses,
+//! places, days and the log; it does not know what a roaster or an order is.
+
+pub mod canonical;
+pub mod leaf;
+pub mod merkle;
+pub mod place;
+pub mod verify;
+
+use std::collections::BTreeSet;
+
+use serde_json::Value;
+use uuid::Uuid;
+
+use crate::day::{Day, Instant, Zone};
+use crate::ids::{CardId, LotId, PersonId, PostingId, SiteId};
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
+use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, Write};
+use leaf::{Act, Closing, Entry, Head, Kind, Leaf, Movement, Posting, Total, VERSION, Weighing};
+use merkle::{Frontier, Hash, leaf_hash};
+use place::Place;
+
+/// Who books, and on what.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Actor {
+    /// The person.
+    pub person: PersonId,
+    /// The device, if it has a name of its own.
+    pub device: Option<Uuid>,
+}
+
+/// A posting before it has its place in the log.
+#[derive(Debug, Clone)]
+pub struct Draft {
+    /// The id its sender gave it.
+    pub id: PostingId,
+    /// What is done.
+    pub kind: Kind,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// Why.
+    pub reason: Option<String>,
+    /// The card it carries out.
+    pub card: Option<CardId>,
+    /// The posting it mirrors.
+    pub reverses: Option<PostingId>,
+    /// What else is known.
+    pub facts: Value,
+    /// What moves.
+    pub movements: Vec<Movement>,
+    /// How the masses are known.
+    pub weighings: Vec<Weighing>,
+}
+
+/// A journal entry before it has its place in the log.
+#[derive(Debug, Clone)]
+pub struct Remark {
+    /// Its id.
+    pub id: Uuid,
+    /// What kind of thing it is about.
+    pub kind: &'static str,
+    /// Which one.
+    pub subject: Uuid,
+    /// What was done to it.
+    pub act: Act,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// Why.
+    pub reason: Option<String>,
+    /// What it was before.
+    pub before: Value,
+    /// What it is now.
+    pub after: Value,
+}
+
+/// One turn at writing in one site's book.
+pub struct Book {
+    tx: Box<dyn Write>,
+    site: SiteId,
+    zone: Zone,
+    actor: Actor,
+    digest: Hash,
+    head: HeadRow,
+    frontier: Frontier,
+    closings: Vec<ClosingRow>,
+    touched: BTreeSet<&'static str>,
+}
+
+impl Book {
+    /// Takes the site's head; whoever else wants to write waits.
+    ///
+    /// `digest` is that of the command being carried out. `now` becomes the recording time, unless the last leaf is later.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or the site has no log.
+    pub async fn open(
+        mut tx: Box<dyn Write>,
+        site: SiteId,
+        zone: Zone,
+        actor: Actor,
+        digest: Hash,
+        now: Instant,
+    ) -> Result<Self, StoreError> {
+        let mut head = tx
+            .lock_head(site)
+            .await?
+            .ok_or_else(|| StoreError::Damaged("the site has no log".to_owned()))?;
+        let size = u64::try_from(head.size).unwrap_or(0);
+        let frontier = Frontier::from_bytes(size, &head.frontier)
+            .ok_or_else(|| StoreError::Damaged("the log's frontier".to_owned()))?;
+        head.recorded_at = head.recorded_at.max(now);
+        let closings = tx.closings(site).await?;
+        Ok(Self {
+            tx,
+            site,
+            zone,
+            actor,
+            digest,
+            head,
+            frontier,
+            closings,
+            touched: BTreeSet::new(),
+        })
+    }
+
+    /// The transaction, for reads and the tables of other areas.
+    pub fn tx(&mut self) -> &mut dyn Write {
+        &mut *self.tx
+    }
+
+    /// The site.
+    #[must_use]
+    pub const fn site(&self) -> SiteId {
+        self.site
+    }
+
+    /// The site's zone.
+    #[must_use]
+    pub const fn zone(&self) -> Zone {
+        self.zone
+    }
+
+    /// Who books.
+    #[must_use]
+    pub const fn actor(&self) -> Actor {
+        self.actor
+    }
+
+    /// The recording time of this turn.
+    #[must_use]
+    pub const fn now(&self) -> Instant {
+        self.head.recorded_at
+    }
+
+    /// The kinds of things that this turn has changed.
+    #[must_use]
+    pub fn touched(&self) -> Vec<&'static str> {
+        self.touched.iter().copied().collect()
+    }
+
+    /// Says that this turn changed things of a kind.
+    pub fn touch(&mut self, kind: &'static str) {
+        self.touched.insert(kind);
+    }
+
+    /// The last closed day, if any period is closed.
+    #[must_use]
+    pub fn closed_through(&self) -> Option<Day> {
+        self.closings
+            .iter()
+            .filter(|closing| !closing.reopened)
+            .map(|closing| closing.to_day)
+            .max()
+    }
+
+    /// Books a posting: its leaf, its movements and the balances they make.
+    ///
+    /// # Errors
+    /// [`Refusal::Conflict`] when an account that cannot owe would fall below nothing; [`StoreError`] when the database fails.
+    ///
+    /// # Panics
+    /// When a caller drafts what its kind does not allow: an error of the program, not of a person.
+    pub async fn post(&mut self, draft: Draft) -> Outcome<Posting> {
+        assert!(!draft.movements.is_empty(), "a posting moves something");
+        for movement in &draft.movements {
+            assert!(
+                movement.mass_mg > 0 && movement.from != movement.to,
+                "{movement:?}"
+            );
+            assert!(
+                draft.kind.allows(movement.from, movement.to),
+                "{:?} does not allow {movement:?}",
+                draft.kind
+            );
+        }
+        let posting = self.place_in_time(draft);
+        self.append(&Leaf::Posting(posting.clone())).await?;
+        self.tx.insert_posting(&posting).await?;
+        self.move_coffee(&posting).await?;
+        for (line, weighing) in posting.weighings.iter().enumerate() {
+            self.tx.insert_weighing(posting.id, line, weighing).await?;
+        }
+        self.touch("postings");
+        self.touch("lots");
+        Ok(posting)
+    }
+
+    /// Books a journal entry.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn remark(&mut self, remark: Remark) -> Outcome<Entry> {
+        let entry = Entry {
+            head: self.next_head(),
+            id: remark.id,
+            kind: remark.kind.to_owned(),
+            subject: remark.subject,
+            act: remark.act,
+            happened_at: remark.happened_at.min(self.now()).ms(),
+            reason: remark.reason,
+            digest: Some(hex::encode(self.digest)),
+            before: remark.before,
+            after: remark.after,
+        };
+        self.append(&Leaf::Entry(entry.clone())).await?;
+        self.tx.insert_entry(&entry).await?;
+        Ok(entry)
+    }
+
+    /// Writes a record and its journal entry. `before` is the record as it is, none if it is new.
+    ///
+    /// # Errors
+    /// [`Refusal::Store`] with [`StoreError::Taken`] for a label already in use and [`StoreError::Dangling`] for a name of what is not there.
+    pub async fn put_record(
+        &mut self,
+        kind: &'static str,
+        before: Option<&RecordRow>,
+        row: &RecordRow,
+        names: &[Uuid],
+        entry: Uuid,
+        reason: Option<String>,
+    ) -> Outcome<()> {
+        self.tx.put_record(self.site, row, names).await?;
+        let now = self.now();
+        self.remark(Remark {
+            id: entry,
+            kind,
+            subject: row.id,
+            act: Act::Put,
+            happened_at: now,
+            reason,
+            before: before
+                .map_or(Ok(Value::Null), |before| serde_json::from_str(&before.body))
+                .map_err(damaged)?,
+            after: serde_json::from_str(&row.body).map_err(damaged)?,
+        })
+        .await?;
+        Ok(())
+    }
+
+    /// Closes the period up to and with `to_day`: it takes nothing more.
+    ///
+    /// # Errors
+    /// [`Refusal::Conflict`] when the day is not over, or closed already.
+    pub async fn close_period(
+        &mut self,
+        id: Uuid,
+        to_day: Day,
+        reason: Option<String>,
+    ) -> Outcome<Closing> {
+        let today = self.zone.day(self.now());
+        if to_day >= today {
+            return Err(Refusal::field(
+                "/to_day",
+                format!("close a day that is over: {} at the latest", today.plus(-1)),
+            ));
+        }
+        let before = self.closed_through();
+        if let Some(closed) = before.filter(|closed| *closed >= to_day) {
+            return Err(Refusal::field(
+                "/to_day",
+                format!("everything up to {closed} is closed already: choose a later day"),
+            ));
+        }
+        let totals = self.tx.totals_on(self.site, to_day).await?;
+        let closing = Closing {
+            head: self.next_head(),
+            id,
+            reopens: None,
+            from_day: before.map(|day| day.plus(1)),
+            to_day,
+            reason,
+            digest: hex::encode(self.digest),
+            totals: totals
+                .into_iter()
+                .map(|(lot, place, mass)| Total {
+                    lot,
+                    place,
+                    mass_mg: mass.mg(),
+                })
+                .collect(),
+        };
+        self.book_closing(closing).await
+    }
+
+    /// Opens the last closed period again.
+    ///
+    /// # Errors
+    /// [`Refusal::Conflict`] when it is not the last closed one.
+    pub async fn reopen_period(
+        &mut self,
+        id: Uuid,
+        closing: Uuid,
+        reason: String,
+    ) -> Outcome<Closing> {
+        let last = self
+            .closings
+            .iter()
+            .filter(|c| !c.reopened)
+            .max_by_key(|c| c.to_day);
+        let Some(last) = last.filter(|last| last.id == closing).cloned() else {
+            return Err(Refusal::conflict(
+                "only the last closed period can be opened again",
+            ));
+        };
+        let reopening = Closing {
+            head: self.next_head(),
+            id,
+            reopens: Some(closing),
+            from_day: last.from_day,
+            to_day: last.to_day,
+            reason: Some(reason),
+            digest: hex::encode(self.digest),
+            totals: Vec::new(),
+        };
+        self.book_closing(reopening).await
+    }
+
+    /// Stores the answer to the command and the new head, and makes the turn lasting.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn close(mut self, command: Option<Uuid>, answer: &str) -> Result<(), StoreError> {
+        if let Some(id) = command {
+            self.tx
+                .insert_command(id, self.site, &self.digest, answer)
+                .await?;
+        }
+        self.head.frontier = self.frontier.bytes();
+        self.head.root = self.frontier.root().to_vec();
+        self.tx.update_head(self.site, &self.head).await?;
+        self.tx.commit().await
+    }
+
+    async fn book_closing(&mut self, closing: Closing) -> Outcome<Closing> {
+        self.append(&Leaf::Closing(closing.clone())).await?;
+        self.tx.insert_closing(&closing).await?;
+        self.closings = self.tx.closings(self.site).await?;
+        self.touch("closings");
+        Ok(closing)
+    }
+
+    /// The day and times of a posting: the future is clamped to now, a closed day to the first open one.
+    fn place_in_time(&self, draft: Draft) -> Posting {
+        let happened_at = draft.happened_at.min(self.now());
+        let happened_on = self.zone.day(happened_at);
+        let first_open = self
+            .closed_through()
+            .map(|closed| closed.plus(1))
+            .filter(|open| *open > happened_on);
+        let effective_at = first_open.map_or(happened_at, |open| self.zone.start_of(open));
+        Posting {
+            head: self.next_head(),
+            id: draft.id,
+            kind: draft.kind,
+            happened_at: happened_at.ms(),
+            effective_at: effective_at.ms(),
+            day: first_open.unwrap_or(happened_on),
+            late: first_open.is_some(),
+            reason: draft.reason,
+            card: draft.card,
+            reverses: draft.reverses,
+            facts: draft.facts,
+            digest: hex::encode(self.digest),
+            movements: draft.movements,
+            weighings: draft.weighings,
+        }
+    }
+
+    fn next_head(&self) -> Head {
+        Head {
+            v: VERSION,
+            site: self.site,
+            position: self.head.size,
+            recorded_at: self.now().ms(),
+            person: self.actor.person,
+            device: self.actor.device,
+        }
+    }
+
+    async fn append(&mut self, leaf: &Leaf) -> Result<(), StoreError> {
+        let text = canonical::text(leaf);
+        let hash = leaf_hash(text.as_bytes());
+        let row = LogRow {
+            position: self.head.size,
+            recorded_at: self.now(),
+            hash: hash.to_vec(),
+            leaf: text,
+        };
+        self.tx.insert_leaf(self.site, &row).await?;
+        self.frontier.push(hash);
+        self.head.size += 1;
+        Ok(())
+    }
+
+    async fn move_coffee(&mut self, posting: &Posting) -> Outcome<()> {
+        let month = posting.day.month();
+        let mut touched: Vec<(LotId, Place, Mass)> = Vec::new();
+        for (line, movement) in posting.movements.iter().enumerate() {
+            let mass = Mass::from_mg(movement.mass_mg)?;
+            let (from, left) = self
+                .tx
+                .add_to_account(
+                    self.site,
+                    movement.lot,
+                    movement.from,
+                    Mass::ZERO.minus(mass)?,
+                )
+                .await?;
+            let (to, _) = self
+                .tx
+                .add_to_account(self.site, movement.lot, movement.to, mass)
+                .await?;
+            self.tx
+                .add_to_month(from, &month, Mass::ZERO.minus(mass)?)
+                .await?;
+            self.tx.add_to_month(to, &month, mass).await?;
+            self.tx
+                .insert_movement(posting, line, movement, from, to)
+                .await?;
+            touched.push((movement.lot, movement.from, left));
+        }
+        // Judged when all lines stand: one posting may take from and give to the same account.
+        for (lot, place, _) in touched
+            .into_iter()
+            .filter(|(_, place, left)| !place.may_owe() && *left < Mass::ZERO)
+        {
+            let left = self.tx.balance(self.site, lot, place).await?;
+            if left < Mass::ZERO {
+                return Err(short_of(place, left));
+            }
+        }
+        Ok(())
+    }
+}
+
+fn short_of(place: Place, left: Mass) -> Refusal {
+    let missing = Mass::from_mg(-left.mg()).unwrap_or(Mass::ZERO);
+    let mut facts = serde_json::Map::new();
+    facts.insert("missing_g".to_owned(), serde_json::json!(missing));
+    facts.insert("place".to_owned(), Value::from(place.word()));
+    Refusal::Conflict {
+        sentence: format!(
+            "the book has {missing} too little of this lot ({})",
+            place.label()
+        ),
+        facts,
+    }
+}
+
+/// What stands in the store cannot be read.
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "used as a function value in map_err"
+)]
+pub(crate) fn damaged(error: serde_json::Error) -> StoreError {
+    StoreError::Damaged(error.to_string())
+}

@@ -1,0 +1,3 @@
+//! The floor: the life of a batch.
+
+pub mod batch;

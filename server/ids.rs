@@ -1,0 +1,70 @@
+//! Identifiers: a UUID with the kind of thing it names in its type, so that a lot is never looked up by a batch's id.
+
+use uuid::Uuid;
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),* $(,)?) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema)]
+        #[serde(transparent)]
+        #[schema(value_type = String, format = Uuid)]
+        pub struct $name(pub Uuid);
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+
+        impl From<Uuid> for $name {
+            fn from(id: Uuid) -> Self {
+                Self(id)
+            }
+        }
+
+        impl From<$name> for Uuid {
+            fn from(id: $name) -> Self {
+                id.0
+            }
+        }
+    )*};
+}
+
+ids! {
+    /// A roastery, or one of its sites.
+    SiteId,
+    /// A person who books.
+    PersonId,
+    /// A coffee, of which there are many lots.
+    CoffeeId,
+    /// A roasting style.
+    StyleId,
+    /// A scale.
+    ScaleId,
+    /// A storeroom for green.
+    StoreroomId,
+    /// A roaster.
+    RoasterId,
+    /// A delivery of green.
+    DeliveryId,
+    /// A lot: one delivery, one coffee, one size grade.
+    LotId,
+    /// A product as it is sold.
+    ProductId,
+    /// A ship day.
+    ShipDayId,
+    /// An order.
+    OrderId,
+    /// A request for green as a sample.
+    SampleRequestId,
+    /// A released plan.
+    PlanId,
+    /// The card of one planned batch.
+    CardId,
+    /// A batch.
+    BatchId,
+    /// A posting.
+    PostingId,
+    /// A closed period.
+    ClosingId,
+}

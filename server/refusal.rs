@@ -1,0 +1,103 @@
+//! Why something a person asked for is not done: the facts, and a sentence they can act on. `web/problem.rs` turns it into an answer.
+
+use serde_json::{Map, Value};
+use uuid::Uuid;
+
+use crate::mass::MassRange;
+use crate::store::StoreError;
+
+/// A field that is wrong, and what would be right.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
+pub struct FieldError {
+    /// Where it stands in the body (JSON Pointer, RFC 6901).
+    pub pointer: String,
+    /// What would be right.
+    pub detail: String,
+}
+
+/// What a further tap confirms.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Confirm {
+    /// More green than the book has.
+    BeyondBook,
+    /// The card has been withdrawn.
+    CardWithdrawn,
+    /// Another batch was weighed in on the card.
+    CardUsed,
+    /// Another batch is still in the drum.
+    DrumBusy,
+    /// The delivery is on hold.
+    DeliveryOnHold,
+}
+
+/// Why something is not done. Nothing has changed.
+#[derive(Debug, thiserror::Error)]
+pub enum Refusal {
+    /// Fields are wrong.
+    #[error("{} field(s) are wrong", .0.len())]
+    Invalid(Vec<FieldError>),
+    /// There is no such thing.
+    #[error("there is no {0} {1}")]
+    NotFound(&'static str, Uuid),
+    /// It does not fit what is there, such as a step out of order.
+    #[error("{sentence}")]
+    Conflict {
+        /// What does not fit, and what to do.
+        sentence: String,
+        /// The figures behind it.
+        facts: Map<String, Value>,
+    },
+    /// It can be done, but a person must say so once more.
+    #[error("{sentence}")]
+    Confirm {
+        /// What to send in `confirmed`.
+        confirm: Vec<Confirm>,
+        /// What is unusual.
+        sentence: String,
+        /// The figures behind it.
+        facts: Map<String, Value>,
+    },
+    /// It has been changed by someone else since it was read.
+    #[error(
+        "this has been changed since you read it (revision {0} now): read it again, then change it"
+    )]
+    ChangedSince(i64),
+    /// The id names another command already.
+    #[error("this id has been used for something else: make a new one")]
+    IdTaken,
+    /// Below the areas.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// What an area answers.
+pub type Outcome<T> = Result<T, Refusal>;
+
+impl Refusal {
+    /// One wrong field.
+    #[must_use]
+    pub fn field(pointer: &str, detail: impl Into<String>) -> Self {
+        Self::Invalid(vec![FieldError {
+            pointer: pointer.to_owned(),
+            detail: detail.into(),
+        }])
+    }
+
+    /// Something that does not fit, in one sentence.
+    #[must_use]
+    pub fn conflict(sentence: impl Into<String>) -> Self {
+        Self::Conflict {
+            sentence: sentence.into(),
+            facts: Map::new(),
+        }
+    }
+}
+
+impl From<MassRange> for Refusal {
+    fn from(error: MassRange) -> Self {
+        Self::field("", error.to_string())
+    }
+}

@@ -1,0 +1,115 @@
+//! Running the service: open the book, listen, stop gracefully.
+
+use std::net::SocketAddr;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use tokio::net::TcpListener;
+use tracing_subscriber::EnvFilter;
+
+use crate::app::App;
+use crate::book::verify;
+use crate::clock::Clock;
+use crate::day::Zone;
+use crate::store::{self, StoreError};
+use crate::web;
+
+/// Why the service does not run.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The book cannot be opened.
+    #[error("the book cannot be opened: {0}")]
+    Store(#[from] StoreError),
+    /// The address cannot be listened on.
+    #[error("cannot listen on {0}: {1}")]
+    Listen(SocketAddr, std::io::Error),
+    /// The address is not of this machine.
+    #[error("{0} can be reached from outside, and nobody signs in yet: listen on 127.0.0.1")]
+    NotLoopback(SocketAddr),
+}
+
+/// Runs the service until it is told to stop (Ctrl-C or SIGTERM).
+///
+/// # Errors
+/// [`ServeError`] when it cannot start.
+pub async fn run(
+    url: &str,
+    listen: SocketAddr,
+    zone: Zone,
+    clock: Clock,
+) -> Result<ExitCode, ServeError> {
+    log_to_stderr();
+    if !listen.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(listen));
+    }
+    let app = App::open(store::open(url).await?, clock, zone).await?;
+    serve(app, listen).await
+}
+
+/// Serves an open book until told to stop.
+///
+/// # Errors
+/// [`ServeError::Listen`] when the address is taken.
+pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeError> {
+    let listener = TcpListener::bind(listen)
+        .await
+        .map_err(|e| ServeError::Listen(listen, e))?;
+    let address = listener
+        .local_addr()
+        .map_err(|e| ServeError::Listen(listen, e))?;
+    println!("Outturn listens on http://{address}");
+    println!(
+        "Nobody signs in yet: every request acts as the owner, so it listens to this machine only."
+    );
+    let store = Arc::clone(&app.store);
+    let served = axum::serve(listener, web::router(app))
+        .with_graceful_shutdown(told_to_stop())
+        .await;
+    store.close().await;
+    served.map_err(|e| ServeError::Listen(address, e))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Checks the whole book of a database and prints what was found.
+///
+/// # Errors
+/// [`StoreError`] when it cannot be read.
+pub async fn verify(url: &str) -> Result<ExitCode, ServeError> {
+    let store = store::open(url).await?;
+    let mut tx = store.read().await?;
+    let mut ok = true;
+    for site in tx.sites().await? {
+        let report = verify::verify(&mut *tx, site).await?;
+        ok &= report.ok;
+        print!("{report}");
+    }
+    Ok(if ok {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
+}
+
+fn log_to_stderr() {
+    let filter = EnvFilter::try_from_env("OUTTURN_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
+    // A second start in one process keeps the first log.
+    let _ = tracing_subscriber::fmt()
+        .json()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .try_init();
+}
+
+async fn told_to_stop() {
+    let interrupt = tokio::signal::ctrl_c();
+    let Ok(mut terminate) =
+        tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
+    else {
+        let _ = interrupt.await;
+        return;
+    };
+    tokio::select! {
+        _ = interrupt => {}
+        _ = terminate.recv() => {}
+    }
+}

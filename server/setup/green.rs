@@ -1,0 +1,297 @@
+//! Green coffee: storerooms, deliveries, their lots, and requests for samples.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Coffee, Link, Record, Roaster, fault, unless};
+use crate::day::Day;
+use crate::fraction::Fraction;
+use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, StoreroomId};
+use crate::mass::Mass;
+use crate::money::Money;
+use crate::refusal::FieldError;
+use crate::text::{Name, Note};
+
+/// A room for green.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Storeroom {
+    /// Its name.
+    pub name: Name,
+    /// No longer used.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for Storeroom {
+    const KIND: &'static str = "storeroom";
+
+    fn label(&self) -> Option<String> {
+        Some(self.name.to_string())
+    }
+}
+
+/// What comes on one bill of lading. Whether it has come follows from its receipts.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Delivery {
+    /// Who sends it.
+    pub supplier: Name,
+    /// The number on its papers.
+    pub reference: Name,
+    /// When it is expected.
+    pub expected_day: Day,
+    /// Its net mass on the invoice.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub invoice_g: Option<Mass>,
+    /// Why it is on hold; while this says something, none of it is planned.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold: Option<Note>,
+    /// A remark.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<Note>,
+    /// No longer expected or wanted.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for Delivery {
+    const KIND: &'static str = "delivery";
+
+    fn label(&self) -> Option<String> {
+        Some(format!("{} {}", self.supplier, self.reference))
+    }
+
+    fn day(&self) -> Option<Day> {
+        Some(self.expected_day)
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        if self.invoice_g.is_some_and(|mass| mass < Mass::ZERO) {
+            vec![fault("/invoice_g", "a mass of nothing or more")]
+        } else {
+            Vec::new()
+        }
+    }
+}
+
+/// How green is packed: it decides how fast it dries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum PackingKind {
+    /// Jute sacks, which breathe.
+    Jute,
+    /// Sacks with a tight liner.
+    Liner,
+    /// Vacuum packs.
+    Vacuum,
+    /// Loose, in bins.
+    Bulk,
+}
+
+/// Sacks and what lies loose.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Packing {
+    /// What kind.
+    pub kind: PackingKind,
+    /// How many.
+    pub sacks: u32,
+    /// What one holds.
+    pub sack_g: Mass,
+    /// Loose coffee beside them.
+    pub loose_g: Mass,
+}
+
+/// A moisture reading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Moisture {
+    /// When it was measured.
+    pub day: Day,
+    /// Water as a fraction of the mass.
+    pub fraction: Fraction,
+    /// The meter's standard uncertainty; 0.003 unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sd: Option<Fraction>,
+}
+
+/// What a lot may be sold as.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Claim {
+    /// What is claimed, such as organic.
+    pub claim: Name,
+    /// The certificate's number.
+    pub certificate: Name,
+    /// The last day it holds.
+    pub valid_to: Day,
+}
+
+/// Charge limits of a lot on one roaster, where density or bean size ask for it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LotLimit {
+    /// The roaster.
+    pub roaster: RoasterId,
+    /// Smallest charge.
+    pub min_charge_g: Mass,
+    /// Largest charge.
+    pub max_charge_g: Mass,
+}
+
+/// One coffee of one delivery in one size grade. Grades of a delivery are lots of their own and never share a drum.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Lot {
+    /// Its name.
+    pub name: Name,
+    /// The delivery it came with.
+    pub delivery: DeliveryId,
+    /// The coffee it is.
+    pub coffee: CoffeeId,
+    /// Its size grade, such as AA or PB.
+    pub grade: Name,
+    /// Screen size, such as 17/18.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub screen: Option<Name>,
+    /// Process, such as washed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub process: Option<Name>,
+    /// Crop year, such as 2025/26.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crop_year: Option<Name>,
+    /// Where it is kept.
+    pub storeroom: StoreroomId,
+    /// What is expected to come.
+    pub expected_g: Mass,
+    /// How it is packed.
+    pub packing: Packing,
+    /// Moisture readings over time.
+    #[schema(max_items = 200)]
+    pub moisture: Vec<Moisture>,
+    /// What all of it cost, landed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub landed_cost: Option<Money>,
+    /// What it may be sold as.
+    #[schema(max_items = 20)]
+    pub claims: Vec<Claim>,
+    /// Its place in the order of use within its coffee: smaller first.
+    pub use_rank: u16,
+    /// A rest that plans leave.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reserve_g: Option<Mass>,
+    /// Charge limits of its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 20)]
+    pub charge_limits: Vec<LotLimit>,
+    /// No longer offered for choice.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for Lot {
+    const KIND: &'static str = "lot";
+
+    fn label(&self) -> Option<String> {
+        Some(self.name.to_string())
+    }
+
+    fn links(&self) -> Vec<Link> {
+        let mut links = vec![
+            Link::new("/delivery", Delivery::KIND, self.delivery),
+            Link::new("/coffee", Coffee::KIND, self.coffee),
+            Link::new("/storeroom", Storeroom::KIND, self.storeroom),
+        ];
+        links.extend(self.charge_limits.iter().enumerate().map(|(i, limit)| {
+            Link::new(
+                format!("/charge_limits/{i}/roaster"),
+                Roaster::KIND,
+                limit.roaster,
+            )
+        }));
+        links
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        let masses = [
+            ("/expected_g", Some(self.expected_g)),
+            ("/packing/sack_g", Some(self.packing.sack_g)),
+            ("/packing/loose_g", Some(self.packing.loose_g)),
+            ("/reserve_g", self.reserve_g),
+        ];
+        faults.extend(
+            masses
+                .into_iter()
+                .filter(|(_, mass)| mass.is_some_and(|m| m < Mass::ZERO))
+                .map(|(at, _)| fault(at, "a mass of nothing or more")),
+        );
+        if self.moisture.len() > 200 || self.claims.len() > 20 || self.charge_limits.len() > 20 {
+            faults.push(fault(
+                "",
+                "at most 200 moisture readings, 20 claims and 20 charge limits",
+            ));
+        }
+        for (i, reading) in self.moisture.iter().enumerate() {
+            if !(20_000..=250_000).contains(&reading.fraction.ppm()) {
+                faults.push(fault(
+                    format!("/moisture/{i}/fraction"),
+                    "green holds between 0.02 and 0.25 water: write 0.108 for 10.8 %",
+                ));
+            }
+            if reading
+                .sd
+                .is_some_and(|sd| !(100..=30_000).contains(&sd.ppm()))
+            {
+                faults.push(fault(
+                    format!("/moisture/{i}/sd"),
+                    "between 0.0001 and 0.03; a usual meter has 0.003",
+                ));
+            }
+        }
+        for (i, limit) in self.charge_limits.iter().enumerate() {
+            if !limit.min_charge_g.is_positive() || limit.min_charge_g > limit.max_charge_g {
+                faults.push(fault(
+                    format!("/charge_limits/{i}"),
+                    "the smallest charge is more than nothing and at most the largest",
+                ));
+            }
+        }
+        faults
+    }
+}
+
+/// Green asked for as a sample and not yet drawn: plans leave it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SampleRequest {
+    /// The lot.
+    pub lot: LotId,
+    /// How much.
+    pub mass_g: Mass,
+    /// What for.
+    pub purpose: Note,
+    /// Drawn, or no longer wanted.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub done: bool,
+}
+
+impl Record for SampleRequest {
+    const KIND: &'static str = "sample_request";
+
+    fn label(&self) -> Option<String> {
+        None
+    }
+
+    fn links(&self) -> Vec<Link> {
+        vec![Link::new("/lot", Lot::KIND, self.lot)]
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        if self.mass_g.is_positive() {
+            Vec::new()
+        } else {
+            vec![fault("/mass_g", "more than nothing")]
+        }
+    }
+}

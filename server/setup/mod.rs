@@ -1,0 +1,357 @@
+//! Set-up data: the things people edit. Each kind is one record type with its checks; every change is in the journal.
+
+mod coffee;
+mod green;
+mod people;
+mod roaster;
+mod scale;
+mod selling;
+
+pub use coffee::{Coffee, Part, Product, Style};
+pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
+pub use people::{MassUnit, Person, Role, Site};
+pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
+pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
+pub use selling::{Order, OrderLine, ShipDay};
+
+use async_trait::async_trait;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use uuid::Uuid;
+
+use crate::book::{Book, canonical, damaged};
+use crate::day::Day;
+use crate::ids::SiteId;
+use crate::refusal::{FieldError, Outcome, Refusal};
+use crate::store::{Read, RecordRow, StoreError};
+
+/// A name in a record for another record: where it stands, of what kind that must be, and which.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Link {
+    /// JSON Pointer of the field.
+    pub pointer: String,
+    /// The kind that must be there.
+    pub kind: &'static str,
+    /// Which one.
+    pub id: Uuid,
+}
+
+impl Link {
+    fn new(pointer: impl Into<String>, kind: &'static str, id: impl Into<Uuid>) -> Self {
+        Self {
+            pointer: pointer.into(),
+            kind,
+            id: id.into(),
+        }
+    }
+}
+
+/// A kind of thing that people edit.
+#[async_trait]
+pub trait Record: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
+    /// The kind's word, in tables and the journal.
+    const KIND: &'static str;
+
+    /// Its name among its kind, if that must be unique.
+    fn label(&self) -> Option<String>;
+
+    /// The day it is about, if it is about one.
+    fn day(&self) -> Option<Day> {
+        None
+    }
+
+    /// What it names.
+    fn links(&self) -> Vec<Link> {
+        Vec::new()
+    }
+
+    /// What is wrong with its fields by themselves.
+    fn faults(&self) -> Vec<FieldError> {
+        Vec::new()
+    }
+
+    /// What is wrong with it beside the rest of the book.
+    async fn faults_beside(
+        &self,
+        _tx: &mut dyn Read,
+        _site: SiteId,
+        _before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        Ok(Vec::new())
+    }
+}
+
+/// A record with its id and revision.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Kept<R> {
+    /// Its id.
+    pub id: Uuid,
+    /// How often it has been written.
+    pub revision: i64,
+    /// Its fields.
+    pub fields: R,
+}
+
+/// What the writer believes to be there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Expected {
+    /// Nothing yet.
+    Nothing,
+    /// This revision.
+    Revision(i64),
+}
+
+fn kept<R: Record>(row: &RecordRow) -> Result<Kept<R>, StoreError> {
+    Ok(Kept {
+        id: row.id,
+        revision: row.revision,
+        fields: serde_json::from_str(&row.body).map_err(damaged)?,
+    })
+}
+
+/// One record; none if there is none of this kind and id.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn find<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    id: impl Into<Uuid>,
+) -> Result<Option<Kept<R>>, StoreError> {
+    let row = tx
+        .record(site, id.into())
+        .await?
+        .filter(|row| row.kind == R::KIND);
+    row.as_ref().map(kept).transpose()
+}
+
+/// One record that must be there.
+///
+/// # Errors
+/// [`Refusal::NotFound`] if there is none of this kind and id.
+pub async fn need<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    id: impl Into<Uuid>,
+) -> Outcome<Kept<R>> {
+    let id = id.into();
+    find(tx, site, id)
+        .await?
+        .ok_or(Refusal::NotFound(R::KIND, id))
+}
+
+/// One record that a field names.
+///
+/// # Errors
+/// [`Refusal::Invalid`] at the field if there is none of this kind and id.
+pub async fn named<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    pointer: &str,
+    id: impl Into<Uuid>,
+) -> Outcome<Kept<R>> {
+    find(tx, site, id).await?.ok_or_else(|| {
+        Refusal::field(
+            pointer,
+            format!("there is no such {}", R::KIND.replace('_', " ")),
+        )
+    })
+}
+
+/// All records of a kind, in order of their ids.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn all<R: Record>(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Kept<R>>, StoreError> {
+    let mut found = Vec::new();
+    let mut after = None;
+    loop {
+        let page = tx.records(site, R::KIND, after, 1_000).await?;
+        let Some(last) = page.last() else {
+            return Ok(found);
+        };
+        after = Some(last.id);
+        for row in &page {
+            found.push(kept(row)?);
+        }
+    }
+}
+
+/// Records of a kind after one, at most `limit`, and whether more follow.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn page<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<(Vec<Kept<R>>, bool), StoreError> {
+    let mut rows = tx.records(site, R::KIND, after, limit + 1).await?;
+    let more = rows.len() > usize::try_from(limit).unwrap_or(usize::MAX);
+    if more {
+        rows.pop();
+    }
+    Ok((rows.iter().map(kept).collect::<Result<_, _>>()?, more))
+}
+
+/// Writes a record. Writing what is already there, on top of what the writer believed, answers it again and changes nothing.
+///
+/// # Errors
+/// [`Refusal::Invalid`] for wrong fields, [`Refusal::ChangedSince`] when another revision is there, [`Refusal::IdTaken`] when a new one's id is used.
+pub async fn put<R: Record>(
+    book: &mut Book,
+    id: Uuid,
+    expected: Expected,
+    fields: R,
+    entry: Uuid,
+) -> Outcome<(Kept<R>, bool)> {
+    let site = book.site();
+    let body = canonical::text(&fields);
+    let before = book.tx().record(site, id).await?;
+    if let Some(done) = repeated(before.as_ref(), expected, &body, &fields)? {
+        return Ok((done, false));
+    }
+    let before_fields = before
+        .as_ref()
+        .map(kept::<R>)
+        .transpose()?
+        .map(|kept| kept.fields);
+    let mut faults = fields.faults();
+    faults.extend(wrong_links(book, &fields).await?);
+    if faults.is_empty() {
+        faults.extend(
+            fields
+                .faults_beside(as_read(book), site, before_fields.as_ref())
+                .await?,
+        );
+    }
+    faults.extend(label_taken(book, id, &fields).await?);
+    if !faults.is_empty() {
+        return Err(Refusal::Invalid(faults));
+    }
+    let revision = before.as_ref().map_or(0, |row| row.revision) + 1;
+    let names: Vec<Uuid> = fields.links().into_iter().map(|link| link.id).collect();
+    let row = RecordRow {
+        id,
+        kind: R::KIND.to_owned(),
+        revision,
+        label: fields.label(),
+        day: fields.day(),
+        body,
+    };
+    book.put_record(R::KIND, before.as_ref(), &row, &names, entry, None)
+        .await?;
+    book.touch(R::KIND);
+    Ok((
+        Kept {
+            id,
+            revision,
+            fields,
+        },
+        true,
+    ))
+}
+
+/// The writing transaction, for reading.
+fn as_read(book: &mut Book) -> &mut dyn Read {
+    book.tx()
+}
+
+fn repeated<R: Record>(
+    before: Option<&RecordRow>,
+    expected: Expected,
+    body: &str,
+    fields: &R,
+) -> Outcome<Option<Kept<R>>> {
+    let Some(row) = before else {
+        return if expected == Expected::Nothing {
+            Ok(None)
+        } else {
+            Err(Refusal::ChangedSince(0))
+        };
+    };
+    let again = row.kind == R::KIND && row.body == body;
+    match expected {
+        Expected::Nothing if again && row.revision == 1 => Ok(Some(Kept {
+            id: row.id,
+            revision: 1,
+            fields: fields.clone(),
+        })),
+        Expected::Nothing => Err(Refusal::IdTaken),
+        Expected::Revision(_) if row.kind != R::KIND => Err(Refusal::NotFound(R::KIND, row.id)),
+        Expected::Revision(revision) if row.revision == revision => Ok(again.then(|| Kept {
+            id: row.id,
+            revision,
+            fields: fields.clone(),
+        })),
+        Expected::Revision(revision) if again && row.revision == revision + 1 => Ok(Some(Kept {
+            id: row.id,
+            revision: row.revision,
+            fields: fields.clone(),
+        })),
+        Expected::Revision(_) => Err(Refusal::ChangedSince(row.revision)),
+    }
+}
+
+async fn wrong_links<R: Record>(
+    book: &mut Book,
+    fields: &R,
+) -> Result<Vec<FieldError>, StoreError> {
+    let site = book.site();
+    let mut faults = Vec::new();
+    for link in fields.links() {
+        let there = book
+            .tx()
+            .record(site, link.id)
+            .await?
+            .is_some_and(|row| row.kind == link.kind);
+        if !there {
+            faults.push(FieldError {
+                pointer: link.pointer,
+                detail: format!("there is no such {}", link.kind.replace('_', " ")),
+            });
+        }
+    }
+    Ok(faults)
+}
+
+async fn label_taken<R: Record>(
+    book: &mut Book,
+    id: Uuid,
+    fields: &R,
+) -> Result<Option<FieldError>, StoreError> {
+    let Some(label) = fields.label() else {
+        return Ok(None);
+    };
+    let site = book.site();
+    let other = book
+        .tx()
+        .record_labelled(site, R::KIND, &label)
+        .await?
+        .filter(|row| row.id != id);
+    Ok(other.map(|_| FieldError {
+        pointer: String::new(),
+        detail: format!(
+            "there is another {} called {label}: choose another name",
+            R::KIND.replace('_', " ")
+        ),
+    }))
+}
+
+/// A wrong field.
+fn fault(pointer: impl Into<String>, detail: impl Into<String>) -> FieldError {
+    FieldError {
+        pointer: pointer.into(),
+        detail: detail.into(),
+    }
+}
+
+/// Reads a field that must be sent but may be null.
+mod unless {
+    /// Whether a flag is off, so that it can be left out.
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
+    pub const fn set(flag: &bool) -> bool {
+        !*flag
+    }
+}

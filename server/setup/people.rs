@@ -1,0 +1,133 @@
+//! The site and its people.
+
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+
+use super::{Record, fault, unless};
+use crate::day::Zone;
+use crate::fraction::Fraction;
+use crate::ids::SiteId;
+use crate::mass::Mass;
+use crate::refusal::FieldError;
+use crate::store::{Read, StoreError};
+use crate::text::Name;
+
+/// The unit in which people read masses away from the scales.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum MassUnit {
+    /// Kilograms.
+    Kg,
+    /// Pounds.
+    Lb,
+}
+
+/// A roastery, or one of its sites.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Site {
+    /// Its name.
+    pub name: Name,
+    /// Its time zone, fixed by the first posting.
+    pub zone: Zone,
+    /// The currency of its costs (ISO 4217).
+    #[schema(pattern = "^[A-Z]{3}$")]
+    pub currency: String,
+    /// The unit in which people read masses.
+    pub mass_unit: MassUnit,
+    /// How certain a plan is to cover what is promised.
+    pub service_level: Fraction,
+    /// How often a sound batch may be called odd.
+    pub false_flag_rate: Fraction,
+    /// What a bag holds above its label, on average.
+    pub overfill_g: Mass,
+    /// No longer used.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+#[async_trait]
+impl Record for Site {
+    const KIND: &'static str = "site";
+
+    fn label(&self) -> Option<String> {
+        Some(self.name.to_string())
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        if self.currency.len() != 3 || !self.currency.bytes().all(|b| b.is_ascii_uppercase()) {
+            faults.push(fault(
+                "/currency",
+                "name the currency by its three letters, such as EUR (ISO 4217)",
+            ));
+        }
+        if !(500_000..=999_000).contains(&self.service_level.ppm()) {
+            faults.push(fault(
+                "/service_level",
+                "between 0.5 (even chance) and 0.999",
+            ));
+        }
+        if !(10..=100_000).contains(&self.false_flag_rate.ppm()) {
+            faults.push(fault(
+                "/false_flag_rate",
+                "between 0.00001 and 0.1; 0.0027 is one sound batch in 370",
+            ));
+        }
+        if self.overfill_g < Mass::ZERO || self.overfill_g.whole_grams() > 1_000 {
+            faults.push(fault("/overfill_g", "between 0 and 1000 g"));
+        }
+        faults
+    }
+
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        let moved = before.is_some_and(|before| before.zone != self.zone);
+        if moved && tx.has_postings(site).await? {
+            return Ok(vec![fault(
+                "/zone",
+                "the zone is fixed: days have been booked in it",
+            )]);
+        }
+        Ok(Vec::new())
+    }
+}
+
+/// What a person may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Role {
+    /// Everything.
+    Owner,
+    /// Plans, orders, green, set-up.
+    Planner,
+    /// The floor.
+    Operator,
+    /// Reads everything; counts.
+    Auditor,
+}
+
+/// A person who works with the book.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// Their name.
+    pub name: Name,
+    /// What they may do.
+    pub role: Role,
+    /// No longer here.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for Person {
+    const KIND: &'static str = "person";
+
+    fn label(&self) -> Option<String> {
+        Some(self.name.to_string())
+    }
+}

@@ -1,0 +1,345 @@
+//! Scales, and how a weight that a person gives becomes a mass with its weighing.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Record, fault, named, unless};
+use crate::book::leaf::{Basis, Reading, Source, Weighing};
+use crate::ids::{ScaleId, SiteId};
+use crate::mass::{Mass, Unit};
+use crate::refusal::{FieldError, Outcome, Refusal};
+use crate::store::Read;
+use crate::text::Name;
+
+/// A container that stands on a scale, with its mass.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Container {
+    /// Its name.
+    pub name: Name,
+    /// Its mass, empty.
+    pub tare_g: Mass,
+}
+
+/// A scale.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Scale {
+    /// Its name.
+    pub name: Name,
+    /// The unit it shows.
+    pub unit: Unit,
+    /// The smallest step it shows.
+    pub division_g: Mass,
+    /// The most it weighs.
+    pub max_g: Mass,
+    /// Containers used on it.
+    #[schema(max_items = 50)]
+    pub containers: Vec<Container>,
+    /// No longer used.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for Scale {
+    const KIND: &'static str = "scale";
+
+    fn label(&self) -> Option<String> {
+        Some(self.name.to_string())
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        if !self.division_g.is_positive() || self.division_g.whole_grams() > 10_000 {
+            faults.push(fault(
+                "/division_g",
+                "the smallest step the scale shows, between 0.001 g and 10 kg",
+            ));
+        }
+        if self.max_g < self.division_g || self.max_g.whole_grams() > 100_000_000 {
+            faults.push(fault(
+                "/max_g",
+                "the most it weighs: at least one division, at most 100 t",
+            ));
+        }
+        if self.containers.len() > 50 {
+            faults.push(fault("/containers", "at most 50 containers"));
+        }
+        for (i, container) in self.containers.iter().enumerate() {
+            if container.tare_g < Mass::ZERO || container.tare_g > self.max_g {
+                faults.push(fault(
+                    format!("/containers/{i}/tare_g"),
+                    "the container's mass when empty, at most what the scale weighs",
+                ));
+            }
+            if self.containers[..i]
+                .iter()
+                .any(|other| other.name == container.name)
+            {
+                faults.push(fault(
+                    format!("/containers/{i}/name"),
+                    "two containers have this name",
+                ));
+            }
+        }
+        faults
+    }
+}
+
+/// A reading as typed or sent by the scale.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingInput {
+    /// The digits, in the scale's unit.
+    #[schema(
+        min_length = 1,
+        max_length = 20,
+        pattern = r"^\s*-?[0-9]*[.,]?[0-9]*\s*$"
+    )]
+    pub gross: String,
+    /// The container that stood on the scale.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub container: Option<Name>,
+}
+
+/// A weight as a person gives it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(tag = "basis", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Weight {
+    /// Read from a scale, in one or several crates.
+    Weighed {
+        /// The scale.
+        scale: ScaleId,
+        /// Typed, or sent by the scale.
+        source: Source,
+        /// Its readings.
+        #[schema(min_items = 1, max_items = 100)]
+        readings: Vec<ReadingInput>,
+    },
+    /// So many sacks of a stated weight.
+    Nominal {
+        /// Whole sacks.
+        sacks: u32,
+        /// What one holds.
+        sack_g: Mass,
+        /// Loose coffee beside them.
+        #[serde(default)]
+        loose_g: Mass,
+    },
+    /// Missed, and reckoned afterwards.
+    Reckoned {
+        /// How much, by reckoning.
+        mass_g: Mass,
+    },
+}
+
+/// A mass and how it is known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Weighed {
+    /// Net mass.
+    pub mass: Mass,
+    /// The scale's division; nothing where none was used.
+    pub division: Mass,
+    weighing: Weighing,
+}
+
+impl Weighed {
+    /// The weighing, for the movement of this line.
+    #[must_use]
+    pub fn weighing(&self, movement: usize) -> Weighing {
+        Weighing {
+            movement,
+            ..self.weighing.clone()
+        }
+    }
+
+    /// Whether the mass was reckoned.
+    #[must_use]
+    pub fn is_reckoned(&self) -> bool {
+        self.weighing.basis == Basis::Reckoned
+    }
+}
+
+impl Weight {
+    /// The mass, which must be more than nothing.
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] below `pointer` for readings that cannot be.
+    pub async fn positive(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        pointer: &str,
+    ) -> Outcome<Weighed> {
+        let weighed = self.resolve(tx, site, pointer).await?;
+        if weighed.mass.is_positive() {
+            Ok(weighed)
+        } else {
+            Err(Refusal::field(
+                pointer,
+                "the weight must be more than nothing",
+            ))
+        }
+    }
+
+    /// The mass, which may be nothing, as when an empty store is counted.
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] below `pointer` for readings that cannot be.
+    pub async fn resolve(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        pointer: &str,
+    ) -> Outcome<Weighed> {
+        let weighed = match self {
+            Self::Weighed {
+                scale,
+                source,
+                readings,
+            } => {
+                let kept = named::<Scale>(tx, site, &format!("{pointer}/scale"), *scale).await?;
+                kept.fields.read(*scale, *source, readings, pointer)?
+            }
+            Self::Nominal {
+                sacks,
+                sack_g,
+                loose_g,
+            } => {
+                if *sack_g < Mass::ZERO || *loose_g < Mass::ZERO {
+                    return Err(Refusal::field(
+                        pointer,
+                        "sacks and loose coffee cannot weigh less than nothing",
+                    ));
+                }
+                let mass = sack_g
+                    .times(i64::from(*sacks))
+                    .and_then(|sacks| sacks.plus(*loose_g));
+                stated(
+                    mass.map_err(|e| Refusal::field(pointer, e.to_string()))?,
+                    Basis::Nominal,
+                    Source::Nominal,
+                )
+            }
+            Self::Reckoned { mass_g } => stated(*mass_g, Basis::Reckoned, Source::Reckoned),
+        };
+        if weighed.mass < Mass::ZERO {
+            return Err(Refusal::field(
+                pointer,
+                "the weight is less than nothing: was the container's mass taken off twice?",
+            ));
+        }
+        Ok(weighed)
+    }
+}
+
+fn stated(mass: Mass, basis: Basis, source: Source) -> Weighed {
+    let weighing = Weighing {
+        movement: 0,
+        basis,
+        source,
+        scale: None,
+        unit: None,
+        division_mg: None,
+        net_mg: mass.mg(),
+        readings: Vec::new(),
+    };
+    Weighed {
+        mass,
+        division: Mass::ZERO,
+        weighing,
+    }
+}
+
+impl Scale {
+    /// The mass that readings of this scale give, container by container.
+    fn read(
+        &self,
+        id: ScaleId,
+        source: Source,
+        inputs: &[ReadingInput],
+        pointer: &str,
+    ) -> Outcome<Weighed> {
+        if !matches!(source, Source::Typed | Source::Scale) {
+            return Err(Refusal::field(
+                &format!("{pointer}/source"),
+                "typed by a person or sent by the scale",
+            ));
+        }
+        if inputs.is_empty() || inputs.len() > 100 {
+            return Err(Refusal::field(
+                &format!("{pointer}/readings"),
+                "give one to a hundred readings",
+            ));
+        }
+        let mut readings = Vec::with_capacity(inputs.len());
+        let mut net = Mass::ZERO;
+        for (i, input) in inputs.iter().enumerate() {
+            let reading = self.read_one(input, &format!("{pointer}/readings/{i}"))?;
+            net = net.plus(Mass::from_mg(reading.net_mg)?)?;
+            readings.push(reading);
+        }
+        let weighing = Weighing {
+            movement: 0,
+            basis: Basis::Weighed,
+            source,
+            scale: Some(id),
+            unit: Some(self.unit),
+            division_mg: Some(self.division_g.mg()),
+            net_mg: net.mg(),
+            readings,
+        };
+        Ok(Weighed {
+            mass: net,
+            division: self.division_g,
+            weighing,
+        })
+    }
+
+    fn read_one(&self, input: &ReadingInput, pointer: &str) -> Outcome<Reading> {
+        let refuse =
+            |field: &str, detail: String| Refusal::field(&format!("{pointer}/{field}"), detail);
+        let gross = self
+            .unit
+            .read(&input.gross)
+            .map_err(|e| refuse("gross", e.to_string()))?;
+        if gross > self.max_g {
+            return Err(refuse(
+                "gross",
+                format!("{} weighs at most {}: read it again", self.name, self.max_g),
+            ));
+        }
+        let tare = match &input.container {
+            None => Mass::ZERO,
+            Some(name) => {
+                let known = self
+                    .containers
+                    .iter()
+                    .find(|container| container.name == *name);
+                known
+                    .ok_or_else(|| {
+                        refuse(
+                            "container",
+                            format!("{} has no container called {name}", self.name),
+                        )
+                    })?
+                    .tare_g
+            }
+        };
+        let net = gross.minus(tare)?;
+        if net < Mass::ZERO {
+            return Err(refuse(
+                "gross",
+                format!(
+                    "the container alone weighs {tare}: read it again, or choose another container"
+                ),
+            ));
+        }
+        Ok(Reading {
+            gross: input.gross.trim().to_owned(),
+            gross_mg: gross.mg(),
+            container: input.container.as_ref().map(ToString::to_string),
+            tare_mg: tare.mg(),
+            net_mg: net.mg(),
+        })
+    }
+}

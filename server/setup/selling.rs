@@ -1,0 +1,173 @@
+//! Ship days and orders.
+
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+
+use super::{Link, Product, Record, fault, unless};
+use crate::day::{Day, TimeOfDay};
+use crate::ids::{ProductId, SiteId};
+use crate::refusal::FieldError;
+use crate::store::{Read, StoreError};
+use crate::text::{Name, Note};
+
+/// A day on which coffee leaves the house.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ShipDay {
+    /// The day.
+    pub day: Day,
+    /// The day by whose end everything is packed.
+    pub packing_day: Day,
+    /// When the carrier comes.
+    pub carrier_at: TimeOfDay,
+    /// A remark.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<Note>,
+    /// Called off.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Record for ShipDay {
+    const KIND: &'static str = "ship_day";
+
+    fn label(&self) -> Option<String> {
+        Some(self.day.to_string())
+    }
+
+    fn day(&self) -> Option<Day> {
+        Some(self.day)
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        if self.packing_day > self.day {
+            vec![fault(
+                "/packing_day",
+                "packing ends on the ship day or before",
+            )]
+        } else {
+            Vec::new()
+        }
+    }
+}
+
+/// A line of an order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OrderLine {
+    /// Its number in the order.
+    #[schema(minimum = 1)]
+    pub line: u16,
+    /// What is wanted.
+    pub product: ProductId,
+    /// How many bags.
+    #[schema(minimum = 1, maximum = 1_000_000)]
+    pub bags: u32,
+}
+
+/// An order for one ship day.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Order {
+    /// Its number, by which it is known.
+    pub number: Name,
+    /// Who wants it.
+    pub customer: Name,
+    /// When it leaves the house.
+    pub ship_day: Day,
+    /// Days on the way.
+    #[schema(maximum = 60)]
+    pub transit_days: u16,
+    /// Weight of what would be short: 1 or more.
+    #[schema(minimum = 1, maximum = 1000)]
+    pub priority: u16,
+    /// What is wanted.
+    #[schema(min_items = 1, max_items = 500)]
+    pub lines: Vec<OrderLine>,
+    /// Called off.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub cancelled: bool,
+    /// A remark.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<Note>,
+}
+
+#[async_trait]
+impl Record for Order {
+    const KIND: &'static str = "order";
+
+    fn label(&self) -> Option<String> {
+        Some(self.number.to_string())
+    }
+
+    fn day(&self) -> Option<Day> {
+        Some(self.ship_day)
+    }
+
+    fn links(&self) -> Vec<Link> {
+        self.lines
+            .iter()
+            .enumerate()
+            .map(|(i, line)| Link::new(format!("/lines/{i}/product"), Product::KIND, line.product))
+            .collect()
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        if self.transit_days > 60 {
+            faults.push(fault("/transit_days", "at most 60 days on the way"));
+        }
+        if !(1..=1_000).contains(&self.priority) {
+            faults.push(fault(
+                "/priority",
+                "a whole number from 1 to 1000; 1 is ordinary",
+            ));
+        }
+        if self.lines.is_empty() || self.lines.len() > 500 {
+            faults.push(fault("/lines", "give one to 500 lines"));
+        }
+        for (i, line) in self.lines.iter().enumerate() {
+            if !(1..=1_000_000).contains(&line.bags) {
+                faults.push(fault(
+                    format!("/lines/{i}/bags"),
+                    "a whole number of bags, at least 1",
+                ));
+            }
+            if line.line == 0 || self.lines[..i].iter().any(|other| other.line == line.line) {
+                faults.push(fault(
+                    format!("/lines/{i}/line"),
+                    "number the lines 1, 2, 3 ... each once",
+                ));
+            }
+        }
+        faults
+    }
+
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        if before.is_some_and(|before| before.ship_day == self.ship_day) {
+            return Ok(Vec::new());
+        }
+        let known = tx
+            .record_labelled(site, ShipDay::KIND, &self.ship_day.to_string())
+            .await?;
+        let open = known.is_some_and(|row| {
+            serde_json::from_str::<ShipDay>(&row.body).is_ok_and(|day| !day.retired)
+        });
+        Ok(if open {
+            Vec::new()
+        } else {
+            vec![fault(
+                "/ship_day",
+                format!(
+                    "{} is no ship day: set one up for it, or choose another",
+                    self.ship_day
+                ),
+            )]
+        })
+    }
+}

@@ -1,0 +1,527 @@
+//! The store: what the areas may ask of the database, and the two databases that answer.
+//!
+//! A query is written once, in `sql/`, and compiled for both native drivers: `sqlite.rs` and `postgres.rs` each name their driver `Db` and
+//! take the same `sql/` folder in as a module. So a text cannot drift between the two, and each database keeps its own types.
+//! Areas see the traits only.
+//!
+//! To add a query: a method in the trait of its area below, its text in `sql/<area>.rs`. A change of tables is a new file of the same
+//! number and name in `migrations/sqlite` and `migrations/postgres`; a test compares what the two make.
+
+mod postgres;
+mod sqlite;
+
+use async_trait::async_trait;
+use uuid::Uuid;
+
+use crate::book::leaf::{Movement, Posting, Weighing};
+use crate::book::merkle::Hash;
+use crate::book::place::Place;
+use crate::day::{Day, Instant};
+use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
+use crate::mass::Mass;
+
+/// What can go wrong below the areas. Its text is for the log, never for a client.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database could not be reached in time, or is locked: worth trying again.
+    #[error("the database did not answer in time: {0}")]
+    Busy(String),
+    /// A value that must be unique is there already.
+    #[error("already there: {0}")]
+    Taken(String),
+    /// A value names something that is not there.
+    #[error("names what is not there: {0}")]
+    Dangling(String),
+    /// The database refused or failed.
+    #[error("database: {0}")]
+    Database(String),
+    /// What stands in the database cannot be understood.
+    #[error("damaged: {0}")]
+    Damaged(String),
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(error: sqlx::Error) -> Self {
+        let text = error.to_string();
+        match error {
+            sqlx::Error::PoolTimedOut | sqlx::Error::Io(_) => Self::Busy(text),
+            sqlx::Error::Database(e) => match e.kind() {
+                sqlx::error::ErrorKind::UniqueViolation => Self::Taken(text),
+                sqlx::error::ErrorKind::ForeignKeyViolation => Self::Dangling(text),
+                _ if e.code().is_some_and(|code| {
+                    matches!(
+                        &*code,
+                        "5" | "6" | "261" | "517" | "55P03" | "40001" | "40P01"
+                    )
+                }) =>
+                {
+                    Self::Busy(text)
+                }
+                _ => Self::Database(text),
+            },
+            sqlx::Error::ColumnDecode { .. } | sqlx::Error::Decode(_) => Self::Damaged(text),
+            _ => Self::Database(text),
+        }
+    }
+}
+
+/// Shorthand of this module.
+pub type Result<T> = std::result::Result<T, StoreError>;
+
+/// A database with its pools.
+#[async_trait]
+pub trait Store: Send + Sync + std::fmt::Debug {
+    /// Begins the only kind of transaction that can change anything. Dropping it undoes all.
+    async fn write(&self) -> Result<Box<dyn Write>>;
+    /// Begins a snapshot: all that is read through it is of one moment.
+    async fn read(&self) -> Result<Box<dyn Read>>;
+    /// Lets go of all connections.
+    async fn close(&self);
+}
+
+/// Everything that can be read.
+pub trait Read: ReadBook + ReadRecords + ReadBatches + ReadMovements + Send {}
+impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + Send> Read for T {}
+
+/// Everything that can be changed.
+#[async_trait]
+pub trait Write: Read + WriteBook + WriteRecords + WriteBatches {
+    /// Makes it lasting.
+    async fn commit(self: Box<Self>) -> Result<()>;
+}
+
+/// The head of a site's log.
+#[derive(Debug, Clone)]
+pub struct HeadRow {
+    /// Leaves in the log.
+    pub size: i64,
+    /// When the last one was recorded.
+    pub recorded_at: Instant,
+    /// The tree's frontier.
+    pub frontier: Vec<u8>,
+    /// The tree's root.
+    pub root: Vec<u8>,
+}
+
+/// A leaf as it lies in the log.
+#[derive(Debug, Clone)]
+pub struct LogRow {
+    /// Place in the log.
+    pub position: i64,
+    /// When the book learned it.
+    pub recorded_at: Instant,
+    /// The leaf's hash as stored.
+    pub hash: Vec<u8>,
+    /// The leaf's own text.
+    pub leaf: String,
+}
+
+/// A command that was carried out.
+#[derive(Debug, Clone)]
+pub struct CommandRow {
+    /// SHA-256 of the command.
+    pub digest: Vec<u8>,
+    /// What was answered, as JSON.
+    pub answer: String,
+}
+
+/// A line of the journal.
+#[derive(Debug, Clone)]
+pub struct JournalRow {
+    /// Place in the log.
+    pub position: i64,
+    /// The entry's own text.
+    pub leaf: String,
+}
+
+/// A closing as the tables have it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ClosingRow {
+    /// Its id.
+    pub id: Uuid,
+    /// Place in the log.
+    pub position: i64,
+    /// First day; none for all before.
+    pub from_day: Option<Day>,
+    /// Last day.
+    pub to_day: Day,
+    /// Whether it has been opened again.
+    pub reopened: bool,
+}
+
+/// Which journal entries are wanted, newest first.
+#[derive(Debug, Clone, Default)]
+pub struct JournalFilter {
+    /// Of one kind of thing.
+    pub kind: Option<String>,
+    /// Of one thing.
+    pub subject: Option<Uuid>,
+    /// Those before this place in the log.
+    pub before: Option<i64>,
+}
+
+/// Reads of the log and its commands.
+#[async_trait]
+pub trait ReadBook {
+    /// All sites that have a log.
+    async fn sites(&mut self) -> Result<Vec<SiteId>>;
+    /// The head of a site's log.
+    async fn head(&mut self, site: SiteId) -> Result<Option<HeadRow>>;
+    /// Leaves from a place in the log on, in order.
+    async fn leaves(&mut self, site: SiteId, from: i64, limit: i64) -> Result<Vec<LogRow>>;
+    /// How many leaves had been recorded by an instant.
+    async fn size_at(&mut self, site: SiteId, at: Instant) -> Result<i64>;
+    /// A command by its id.
+    async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>>;
+    /// The text of a posting's leaf.
+    async fn posting_leaf(&mut self, id: PostingId) -> Result<Option<String>>;
+    /// The posting that undid another.
+    async fn reversal_of(&mut self, id: PostingId) -> Result<Option<PostingId>>;
+    /// The journal, newest first.
+    async fn journal(
+        &mut self,
+        site: SiteId,
+        filter: &JournalFilter,
+        limit: i64,
+    ) -> Result<Vec<JournalRow>>;
+    /// All closings, in log order.
+    async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>>;
+    /// Whether anything has moved at a site.
+    async fn has_postings(&mut self, site: SiteId) -> Result<bool>;
+}
+
+/// Changes of the log and what follows from postings.
+#[async_trait]
+pub trait WriteBook: ReadBook {
+    /// Makes a site's empty log.
+    async fn insert_head(&mut self, site: SiteId, root: &[u8]) -> Result<()>;
+    /// Takes the head for this transaction: whoever writes waits here.
+    async fn lock_head(&mut self, site: SiteId) -> Result<Option<HeadRow>>;
+    /// Stores the new head.
+    async fn update_head(&mut self, site: SiteId, head: &HeadRow) -> Result<()>;
+    /// Stores a leaf.
+    async fn insert_leaf(&mut self, site: SiteId, row: &LogRow) -> Result<()>;
+    /// Stores what was answered to a command.
+    async fn insert_command(
+        &mut self,
+        id: Uuid,
+        site: SiteId,
+        digest: &Hash,
+        answer: &str,
+    ) -> Result<()>;
+    /// Stores a posting's own columns.
+    async fn insert_posting(&mut self, posting: &Posting) -> Result<()>;
+    /// Adds to an account, making it if need be; answers its id and its balance afterwards.
+    async fn add_to_account(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        place: Place,
+        change: Mass,
+    ) -> Result<(i64, Mass)>;
+    /// Adds to what moved on an account in a month.
+    async fn add_to_month(&mut self, account: i64, month: &str, change: Mass) -> Result<()>;
+    /// Stores a movement between two accounts.
+    async fn insert_movement(
+        &mut self,
+        posting: &Posting,
+        line: usize,
+        movement: &Movement,
+        from: i64,
+        to: i64,
+    ) -> Result<()>;
+    /// Stores how a mass was known.
+    async fn insert_weighing(
+        &mut self,
+        posting: PostingId,
+        line: usize,
+        weighing: &Weighing,
+    ) -> Result<()>;
+    /// Stores a journal entry's own columns.
+    async fn insert_entry(&mut self, entry: &crate::book::leaf::Entry) -> Result<()>;
+    /// Stores a closing, or marks one as opened again.
+    async fn insert_closing(&mut self, closing: &crate::book::leaf::Closing) -> Result<()>;
+    /// Stores a kept command that could not be booked.
+    async fn insert_unsettled(&mut self, site: SiteId, row: &UnsettledRow) -> Result<()>;
+}
+
+/// A kept command that could not be booked.
+#[derive(Debug, Clone)]
+pub struct UnsettledRow {
+    /// The command's id.
+    pub id: Uuid,
+    /// Its name, such as `weigh-ins`.
+    pub command: String,
+    /// Who sent it.
+    pub person: PersonId,
+    /// From which device.
+    pub device: Option<Uuid>,
+    /// When it came.
+    pub received_at: Instant,
+    /// The command's body as sent.
+    pub body: String,
+    /// Why it could not be booked, as JSON.
+    pub problem: String,
+}
+
+/// A record as the table has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecordRow {
+    /// Its id.
+    pub id: Uuid,
+    /// Its kind's word.
+    pub kind: String,
+    /// How often it has been written, from 1.
+    pub revision: i64,
+    /// Its name among its kind.
+    pub label: Option<String>,
+    /// The day it is about.
+    pub day: Option<Day>,
+    /// Its fields as canonical JSON.
+    pub body: String,
+}
+
+/// Reads of records.
+#[async_trait]
+pub trait ReadRecords {
+    /// One record of a site.
+    async fn record(&mut self, site: SiteId, id: Uuid) -> Result<Option<RecordRow>>;
+    /// Records of one kind by id, after one.
+    async fn records(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<RecordRow>>;
+    /// Records of one kind about the days from one to another.
+    async fn records_of_days(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        from: Day,
+        to: Day,
+    ) -> Result<Vec<RecordRow>>;
+    /// A record by its label.
+    async fn record_labelled(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        label: &str,
+    ) -> Result<Option<RecordRow>>;
+    /// What a record names.
+    async fn links(&mut self, record: Uuid) -> Result<Vec<Uuid>>;
+    /// All records of a site by id, after one: for verifying.
+    async fn all_records(
+        &mut self,
+        site: SiteId,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<RecordRow>>;
+    /// Commands that wait to be settled.
+    async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>>;
+}
+
+/// Changes of records.
+#[async_trait]
+pub trait WriteRecords: ReadRecords {
+    /// Stores a record, new or changed, with what it names.
+    async fn put_record(&mut self, site: SiteId, row: &RecordRow, names: &[Uuid]) -> Result<()>;
+}
+
+/// A batch as the table has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BatchRow {
+    /// Its id.
+    pub id: BatchId,
+    /// Its lot.
+    pub lot: LotId,
+    /// Its style.
+    pub style: Uuid,
+    /// Its roaster.
+    pub roaster: Uuid,
+    /// The card it carries out.
+    pub card: Option<CardId>,
+    /// Its state's word.
+    pub state: String,
+    /// Whether it is on hold.
+    pub held: bool,
+    /// The day it was weighed out, or else weighed in.
+    pub day: Day,
+    /// Local minute of the weigh-out.
+    pub out_minute: Option<i64>,
+    /// Its steps as JSON.
+    pub steps: String,
+}
+
+/// Which batches are wanted, newest first.
+#[derive(Debug, Clone, Default)]
+pub struct BatchFilter {
+    /// In one of these states; empty: in any.
+    pub states: Vec<String>,
+    /// Only those on hold.
+    pub held: bool,
+    /// Of one lot.
+    pub lot: Option<LotId>,
+    /// From this day on.
+    pub from: Option<Day>,
+    /// Up to this day.
+    pub to: Option<Day>,
+    /// Older than this batch, by day and id.
+    pub before: Option<(Day, BatchId)>,
+}
+
+/// Reads of batches.
+#[async_trait]
+pub trait ReadBatches {
+    /// One batch.
+    async fn batch(&mut self, id: BatchId) -> Result<Option<BatchRow>>;
+    /// Batches, newest first.
+    async fn batches(
+        &mut self,
+        site: SiteId,
+        filter: &BatchFilter,
+        limit: i64,
+    ) -> Result<Vec<BatchRow>>;
+    /// Batches of cards.
+    async fn batches_of_cards(&mut self, site: SiteId, cards: &[CardId]) -> Result<Vec<BatchRow>>;
+    /// Weighed-out batches in the learner's order: by local minute, then id.
+    async fn weighed_out(
+        &mut self,
+        site: SiteId,
+        after: Option<(i64, BatchId)>,
+        limit: i64,
+    ) -> Result<Vec<BatchRow>>;
+}
+
+/// Changes of batches.
+#[async_trait]
+pub trait WriteBatches: ReadBatches {
+    /// Stores a batch, new or changed.
+    async fn put_batch(&mut self, site: SiteId, row: &BatchRow) -> Result<()>;
+}
+
+/// What stands on an account.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Standing {
+    /// Whose coffee.
+    pub lot: LotId,
+    /// Where.
+    pub place: Place,
+    /// How much.
+    pub mass: Mass,
+}
+
+/// A movement as a statement needs it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MovementRow {
+    /// The posting.
+    pub posting: PostingId,
+    /// Its line.
+    pub line: i64,
+    /// Place in the log.
+    pub position: i64,
+    /// The day it counts.
+    pub day: Day,
+    /// What was done.
+    pub kind: String,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// When the book learned it.
+    pub recorded_at: Instant,
+    /// Whether it came after its day was closed.
+    pub late: bool,
+    /// Why, in a person's words.
+    pub reason: Option<String>,
+    /// Whose coffee.
+    pub lot: LotId,
+    /// Where it was.
+    pub from: Place,
+    /// Where it went.
+    pub to: Place,
+    /// How much.
+    pub mass: Mass,
+}
+
+/// An account with its derived figures, for verifying.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AccountRow {
+    /// Its number.
+    pub id: i64,
+    /// Whose coffee.
+    pub lot: LotId,
+    /// The place's word and key, as stored.
+    pub place: (String, Uuid),
+    /// Its balance as stored, in milligrams.
+    pub balance_mg: i64,
+}
+
+/// Reads of balances and movements.
+#[async_trait]
+pub trait ReadMovements {
+    /// What stands on one account now.
+    async fn balance(&mut self, site: SiteId, lot: LotId, place: Place) -> Result<Mass>;
+    /// All accounts at one kind of place on which something stands now.
+    async fn standing(&mut self, site: SiteId, place: &str) -> Result<Vec<Standing>>;
+    /// All accounts of a lot on which something stands now.
+    async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>>;
+    /// What stood at each kind of place at the end of a day, by lot, as known now.
+    async fn totals_on(&mut self, site: SiteId, day: Day) -> Result<Vec<(LotId, String, Mass)>>;
+    /// All movements of a lot that count on the days from one to another, as the first `known` leaves say; in order of day and log.
+    async fn movements(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        from: Day,
+        to: Day,
+        known: i64,
+    ) -> Result<Vec<MovementRow>>;
+    /// What stood on each of a lot's accounts at the end of a day, as the first `known` leaves say; as known now where `known` is none.
+    async fn standing_on(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        day: Day,
+        known: Option<i64>,
+    ) -> Result<Vec<Standing>>;
+    /// The first day on which a lot was received, and how much of it in all (less what was returned or undone).
+    async fn receipts(&mut self, site: SiteId) -> Result<Vec<(LotId, Option<Day>, Mass)>>;
+    /// The newest postings of a lot or batch: their leaves' texts.
+    async fn posting_leaves(
+        &mut self,
+        site: SiteId,
+        lot: Option<LotId>,
+        key: Option<Uuid>,
+        before: Option<i64>,
+        limit: i64,
+    ) -> Result<Vec<LogRow>>;
+    /// All accounts, for verifying.
+    async fn accounts(&mut self, site: SiteId) -> Result<Vec<AccountRow>>;
+    /// All monthly figures, for verifying.
+    async fn months(&mut self, site: SiteId) -> Result<Vec<(i64, String, i64)>>;
+    /// The stored columns of postings, movements, weighings and journal entries from a place in the log on, as canonical JSON by position: for verifying.
+    async fn stored(
+        &mut self,
+        site: SiteId,
+        from: i64,
+        to: i64,
+    ) -> Result<Vec<(i64, serde_json::Value)>>;
+}
+
+/// Opens the database that a URL names, `sqlite:<file>` or `postgres://...`, and brings its tables up to date.
+///
+/// # Errors
+/// [`StoreError`] when it cannot be opened or is newer than this program.
+pub async fn open(url: &str) -> Result<std::sync::Arc<dyn Store>> {
+    if url.starts_with("postgres://") || url.starts_with("postgresql://") {
+        Ok(std::sync::Arc::new(postgres::Database::open(url).await?))
+    } else if let Some(file) = url.strip_prefix("sqlite:") {
+        Ok(std::sync::Arc::new(
+            sqlite::Database::open(file.trim_start_matches("//")).await?,
+        ))
+    } else {
+        Err(StoreError::Database(
+            "name the database as sqlite:<file> or postgres://<user>@<host>/<name>".to_owned(),
+        ))
+    }
+}

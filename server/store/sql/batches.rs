@@ -1,0 +1,165 @@
+//! Queries of batches.
+
+use async_trait::async_trait;
+use sqlx::QueryBuilder;
+use uuid::Uuid;
+
+use super::super::super::{BatchFilter, BatchRow, ReadBatches, Result, WriteBatches};
+use super::{Db, Transaction, day};
+use crate::ids::{BatchId, CardId, LotId, SiteId};
+
+type Columns = (
+    Uuid,
+    Uuid,
+    Uuid,
+    Uuid,
+    Option<Uuid>,
+    String,
+    bool,
+    String,
+    Option<i64>,
+    String,
+);
+
+const SELECT: &str =
+    "SELECT id, lot, style, roaster, card, state, held, day, out_minute, steps FROM batch";
+
+fn row(
+    (id, lot, style, roaster, card, state, held, on, out_minute, steps): Columns,
+) -> Result<BatchRow> {
+    Ok(BatchRow {
+        id: BatchId(id),
+        lot: LotId(lot),
+        style,
+        roaster,
+        card: card.map(CardId),
+        state,
+        held,
+        day: day(&on)?,
+        out_minute,
+        steps,
+    })
+}
+
+#[async_trait]
+impl ReadBatches for Transaction {
+    async fn batch(&mut self, id: BatchId) -> Result<Option<BatchRow>> {
+        let found: Option<Columns> = QueryBuilder::<Db>::new(SELECT)
+            .push(" WHERE id = ")
+            .push_bind(id.0)
+            .build_query_as()
+            .fetch_optional(&mut **self)
+            .await?;
+        found.map(row).transpose()
+    }
+
+    async fn batches(
+        &mut self,
+        site: SiteId,
+        filter: &BatchFilter,
+        limit: i64,
+    ) -> Result<Vec<BatchRow>> {
+        let mut query = QueryBuilder::<Db>::new(SELECT);
+        query.push(" WHERE site = ").push_bind(site.0);
+        if !filter.states.is_empty() {
+            query.push(" AND state IN (");
+            let mut list = query.separated(", ");
+            for state in &filter.states {
+                list.push_bind(state.clone());
+            }
+            query.push(")");
+        }
+        if filter.held {
+            query.push(" AND held = ").push_bind(true);
+        }
+        if let Some(lot) = filter.lot {
+            query.push(" AND lot = ").push_bind(lot.0);
+        }
+        if let Some(from) = filter.from {
+            query.push(" AND day >= ").push_bind(from.to_string());
+        }
+        if let Some(to) = filter.to {
+            query.push(" AND day <= ").push_bind(to.to_string());
+        }
+        if let Some((on, id)) = filter.before {
+            query
+                .push(" AND (day, id) < (")
+                .push_bind(on.to_string())
+                .push(", ")
+                .push_bind(id.0)
+                .push(")");
+        }
+        query
+            .push(" ORDER BY day DESC, id DESC LIMIT ")
+            .push_bind(limit);
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter().map(row).collect()
+    }
+
+    async fn batches_of_cards(&mut self, site: SiteId, cards: &[CardId]) -> Result<Vec<BatchRow>> {
+        if cards.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut query = QueryBuilder::<Db>::new(SELECT);
+        query
+            .push(" WHERE site = ")
+            .push_bind(site.0)
+            .push(" AND card IN (");
+        let mut list = query.separated(", ");
+        for card in cards {
+            list.push_bind(card.0);
+        }
+        query.push(") ORDER BY id");
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter().map(row).collect()
+    }
+
+    async fn weighed_out(
+        &mut self,
+        site: SiteId,
+        after: Option<(i64, BatchId)>,
+        limit: i64,
+    ) -> Result<Vec<BatchRow>> {
+        let (minute, id) = after.map_or((i64::MIN, Uuid::nil()), |(minute, id)| (minute, id.0));
+        let mut query = QueryBuilder::<Db>::new(SELECT);
+        query.push(" WHERE site = ").push_bind(site.0);
+        query
+            .push(" AND (out_minute, id) > (")
+            .push_bind(minute)
+            .push(", ")
+            .push_bind(id)
+            .push(")");
+        query
+            .push(" ORDER BY out_minute, id LIMIT ")
+            .push_bind(limit);
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter().map(row).collect()
+    }
+}
+
+#[async_trait]
+impl WriteBatches for Transaction {
+    async fn put_batch(&mut self, site: SiteId, row: &BatchRow) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO batch (id, site, lot, style, roaster, card, state, held, day, out_minute, steps)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
+             ON CONFLICT (id) DO UPDATE
+             SET lot = excluded.lot, style = excluded.style, roaster = excluded.roaster, card = excluded.card, state = excluded.state,
+                 held = excluded.held, day = excluded.day, out_minute = excluded.out_minute, steps = excluded.steps",
+        )
+        .bind(row.id.0)
+        .bind(site.0)
+        .bind(row.lot.0)
+        .bind(row.style)
+        .bind(row.roaster)
+        .bind(row.card.map(|card| card.0))
+        .bind(row.state.clone())
+        .bind(row.held)
+        .bind(row.day.to_string())
+        .bind(row.out_minute)
+        .bind(row.steps.clone())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+}

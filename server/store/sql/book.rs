@@ -1,0 +1,453 @@
+//! Queries of the log, its commands and what follows from postings.
+
+use async_trait::async_trait;
+use uuid::Uuid;
+
+use super::super::super::{
+    ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
+    UnsettledRow, WriteBook,
+};
+use super::super::LOCK_HEAD;
+use super::{Transaction, day, mass, number};
+use crate::book::canonical;
+use crate::book::leaf::{Closing, Entry, Movement, Posting, Weighing};
+use crate::book::merkle::Hash;
+use crate::book::place::Place;
+use crate::day::Instant;
+use crate::ids::{LotId, PostingId, SiteId};
+use crate::mass::Mass;
+
+type HeadColumns = (i64, i64, Vec<u8>, Vec<u8>);
+
+fn head_row((size, recorded_at, frontier, root): HeadColumns) -> HeadRow {
+    HeadRow {
+        size,
+        recorded_at: Instant::from_ms(recorded_at),
+        frontier,
+        root,
+    }
+}
+
+#[async_trait]
+impl ReadBook for Transaction {
+    async fn sites(&mut self) -> Result<Vec<SiteId>> {
+        let rows: Vec<Uuid> = sqlx::query_scalar(
+            "SELECT site
+             FROM log_head
+             ORDER BY site",
+        )
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows.into_iter().map(SiteId).collect())
+    }
+
+    async fn head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
+        let row: Option<HeadColumns> = sqlx::query_as(
+            "SELECT size, recorded_at, frontier, root
+             FROM log_head
+             WHERE site = $1",
+        )
+        .bind(site.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(row.map(head_row))
+    }
+
+    async fn leaves(&mut self, site: SiteId, from: i64, limit: i64) -> Result<Vec<LogRow>> {
+        let rows: Vec<(i64, i64, Vec<u8>, String)> = sqlx::query_as(
+            "SELECT position, recorded_at, hash, leaf
+             FROM log
+             WHERE site = $1 AND position >= $2
+             ORDER BY position
+             LIMIT $3",
+        )
+        .bind(site.0)
+        .bind(from)
+        .bind(limit)
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(position, at, hash, leaf)| LogRow {
+                position,
+                recorded_at: Instant::from_ms(at),
+                hash,
+                leaf,
+            })
+            .collect())
+    }
+
+    async fn size_at(&mut self, site: SiteId, at: Instant) -> Result<i64> {
+        let last: Option<i64> = sqlx::query_scalar(
+            "SELECT MAX(position)
+             FROM log
+             WHERE site = $1 AND recorded_at <= $2",
+        )
+        .bind(site.0)
+        .bind(at.ms())
+        .fetch_one(&mut **self)
+        .await?;
+        Ok(last.map_or(0, |position| position + 1))
+    }
+
+    async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>> {
+        let row: Option<(Vec<u8>, String)> = sqlx::query_as(
+            "SELECT digest, answer
+             FROM command
+             WHERE id = $1",
+        )
+        .bind(id)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(row.map(|(digest, answer)| CommandRow { digest, answer }))
+    }
+
+    async fn posting_leaf(&mut self, id: PostingId) -> Result<Option<String>> {
+        Ok(sqlx::query_scalar(
+            "SELECT log.leaf
+             FROM posting
+             JOIN log ON log.site = posting.site AND log.position = posting.position
+             WHERE posting.id = $1",
+        )
+        .bind(id.0)
+        .fetch_optional(&mut **self)
+        .await?)
+    }
+
+    async fn reversal_of(&mut self, id: PostingId) -> Result<Option<PostingId>> {
+        let row: Option<Uuid> = sqlx::query_scalar(
+            "SELECT id
+             FROM posting
+             WHERE reverses = $1",
+        )
+        .bind(id.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(row.map(PostingId))
+    }
+
+    async fn journal(
+        &mut self,
+        site: SiteId,
+        filter: &JournalFilter,
+        limit: i64,
+    ) -> Result<Vec<JournalRow>> {
+        let rows: Vec<(i64, String)> = sqlx::query_as(
+            "SELECT log.position, log.leaf
+             FROM journal
+             JOIN log ON log.site = journal.site AND log.position = journal.position
+             WHERE journal.site = $1
+               AND ($2 = '' OR journal.kind = $2)
+               AND ($3 = $4 OR journal.subject = $3)
+               AND journal.position < $5
+             ORDER BY log.position DESC
+             LIMIT $6",
+        )
+        .bind(site.0)
+        .bind(filter.kind.clone().unwrap_or_default())
+        .bind(filter.subject.unwrap_or_default())
+        .bind(Uuid::nil())
+        .bind(filter.before.unwrap_or(i64::MAX))
+        .bind(limit)
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(position, leaf)| JournalRow { position, leaf })
+            .collect())
+    }
+
+    async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>> {
+        let rows: Vec<(Uuid, i64, Option<String>, String, bool)> = sqlx::query_as(
+            "SELECT id, position, from_day, to_day, reopened
+             FROM closing
+             WHERE site = $1
+             ORDER BY position",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(id, position, from, to, reopened)| {
+                Ok(ClosingRow {
+                    id,
+                    position,
+                    from_day: from.as_deref().map(day).transpose()?,
+                    to_day: day(&to)?,
+                    reopened,
+                })
+            })
+            .collect()
+    }
+
+    async fn has_postings(&mut self, site: SiteId) -> Result<bool> {
+        let row: Option<i64> = sqlx::query_scalar(
+            "SELECT position
+             FROM posting
+             WHERE site = $1
+             LIMIT 1",
+        )
+        .bind(site.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(row.is_some())
+    }
+}
+
+#[async_trait]
+impl WriteBook for Transaction {
+    async fn insert_head(&mut self, site: SiteId, root: &[u8]) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO log_head (site, size, recorded_at, frontier, root)
+             VALUES ($1, 0, 0, $2, $3)",
+        )
+        .bind(site.0)
+        .bind(Vec::<u8>::new())
+        .bind(root.to_vec())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn lock_head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
+        let row: Option<HeadColumns> = sqlx::query_as(LOCK_HEAD)
+            .bind(site.0)
+            .fetch_optional(&mut **self)
+            .await?;
+        Ok(row.map(head_row))
+    }
+
+    async fn update_head(&mut self, site: SiteId, head: &HeadRow) -> Result<()> {
+        sqlx::query(
+            "UPDATE log_head
+             SET size = $2, recorded_at = $3, frontier = $4, root = $5
+             WHERE site = $1",
+        )
+        .bind(site.0)
+        .bind(head.size)
+        .bind(head.recorded_at.ms())
+        .bind(head.frontier.clone())
+        .bind(head.root.clone())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_leaf(&mut self, site: SiteId, row: &LogRow) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO log (site, position, recorded_at, hash, leaf)
+             VALUES ($1, $2, $3, $4, $5)",
+        )
+        .bind(site.0)
+        .bind(row.position)
+        .bind(row.recorded_at.ms())
+        .bind(row.hash.clone())
+        .bind(row.leaf.clone())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_command(
+        &mut self,
+        id: Uuid,
+        site: SiteId,
+        digest: &Hash,
+        answer: &str,
+    ) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO command (id, site, digest, answer)
+             VALUES ($1, $2, $3, $4)",
+        )
+        .bind(id)
+        .bind(site.0)
+        .bind(digest.to_vec())
+        .bind(answer.to_owned())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_posting(&mut self, posting: &Posting) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO posting (id, site, position, version, kind, person, device, happened_at, effective_at, day, recorded_at, late,
+                                  reason, card, reverses, facts, digest)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
+        )
+        .bind(posting.id.0)
+        .bind(posting.head.site.0)
+        .bind(posting.head.position)
+        .bind(i64::from(posting.head.v))
+        .bind(posting.kind.word())
+        .bind(posting.head.person.0)
+        .bind(posting.head.device)
+        .bind(posting.happened_at)
+        .bind(posting.effective_at)
+        .bind(posting.day.to_string())
+        .bind(posting.head.recorded_at)
+        .bind(posting.late)
+        .bind(posting.reason.clone())
+        .bind(posting.card.map(|card| card.0))
+        .bind(posting.reverses.map(|id| id.0))
+        .bind(canonical::text(&posting.facts))
+        .bind(hex::decode(&posting.digest).unwrap_or_default())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn add_to_account(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        place: Place,
+        change: Mass,
+    ) -> Result<(i64, Mass)> {
+        let (id, balance): (i64, i64) = sqlx::query_as(
+            "INSERT INTO account (site, lot, place, key, balance_mg)
+             VALUES ($1, $2, $3, $4, $5)
+             ON CONFLICT (site, lot, place, key) DO UPDATE
+             SET balance_mg = account.balance_mg + excluded.balance_mg
+             RETURNING id, balance_mg",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .bind(place.word())
+        .bind(place.key())
+        .bind(change.mg())
+        .fetch_one(&mut **self)
+        .await?;
+        Ok((id, mass(balance)?))
+    }
+
+    async fn add_to_month(&mut self, account: i64, month: &str, change: Mass) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO account_month (account, month, net_mg)
+             VALUES ($1, $2, $3)
+             ON CONFLICT (account, month) DO UPDATE
+             SET net_mg = account_month.net_mg + excluded.net_mg",
+        )
+        .bind(account)
+        .bind(month.to_owned())
+        .bind(change.mg())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_movement(
+        &mut self,
+        posting: &Posting,
+        line: usize,
+        movement: &Movement,
+        from: i64,
+        to: i64,
+    ) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO movement (posting, line, position, day, from_account, to_account, mass_mg)
+             VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        )
+        .bind(posting.id.0)
+        .bind(number(line))
+        .bind(posting.head.position)
+        .bind(posting.day.to_string())
+        .bind(from)
+        .bind(to)
+        .bind(movement.mass_mg)
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_weighing(
+        &mut self,
+        posting: PostingId,
+        line: usize,
+        weighing: &Weighing,
+    ) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO weighing (posting, line, movement, basis, source, scale, unit, division_mg, net_mg, readings)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+        )
+        .bind(posting.0)
+        .bind(number(line))
+        .bind(number(weighing.movement))
+        .bind(weighing.basis.word())
+        .bind(weighing.source.word())
+        .bind(weighing.scale.map(|scale| scale.0))
+        .bind(weighing.unit.map(|unit| unit.name().to_owned()))
+        .bind(weighing.division_mg)
+        .bind(weighing.net_mg)
+        .bind(canonical::text(&weighing.readings))
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_entry(&mut self, entry: &Entry) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO journal (id, site, position, version, kind, subject, act, person, device, happened_at, recorded_at, reason)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
+        )
+        .bind(entry.id)
+        .bind(entry.head.site.0)
+        .bind(entry.head.position)
+        .bind(i64::from(entry.head.v))
+        .bind(entry.kind.clone())
+        .bind(entry.subject)
+        .bind(entry.act.word())
+        .bind(entry.head.person.0)
+        .bind(entry.head.device)
+        .bind(entry.happened_at)
+        .bind(entry.head.recorded_at)
+        .bind(entry.reason.clone())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_closing(&mut self, closing: &Closing) -> Result<()> {
+        if let Some(reopened) = closing.reopens {
+            sqlx::query(
+                "UPDATE closing
+                 SET reopened = TRUE
+                 WHERE id = $1",
+            )
+            .bind(reopened)
+            .execute(&mut **self)
+            .await?;
+            return Ok(());
+        }
+        sqlx::query(
+            "INSERT INTO closing (id, site, position, from_day, to_day, reopened)
+             VALUES ($1, $2, $3, $4, $5, FALSE)",
+        )
+        .bind(closing.id)
+        .bind(closing.head.site.0)
+        .bind(closing.head.position)
+        .bind(closing.from_day.map(|day| day.to_string()))
+        .bind(closing.to_day.to_string())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_unsettled(&mut self, site: SiteId, row: &UnsettledRow) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO unsettled (id, site, command, person, device, received_at, body, problem)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
+             ON CONFLICT (id) DO NOTHING",
+        )
+        .bind(row.id)
+        .bind(site.0)
+        .bind(row.command.clone())
+        .bind(row.person.0)
+        .bind(row.device)
+        .bind(row.received_at.ms())
+        .bind(row.body.clone())
+        .bind(row.problem.clone())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+}

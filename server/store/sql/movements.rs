@@ -1,0 +1,537 @@
+//! Queries of balances and movements.
+
+use async_trait::async_trait;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::super::super::{
+    AccountRow, LogRow, MovementRow, ReadMovements, Result, Standing, StoreError,
+};
+use super::{Transaction, day, mass, place};
+use crate::book::place::Place;
+use crate::day::{Day, Instant};
+use crate::ids::{LotId, PostingId, SiteId};
+use crate::mass::Mass;
+
+type StandingColumns = (Uuid, String, Uuid, i64);
+
+fn standing((lot, word, key, mg): StandingColumns) -> Result<Standing> {
+    Ok(Standing {
+        lot: LotId(lot),
+        place: place(&word, key)?,
+        mass: mass(mg)?,
+    })
+}
+
+#[derive(sqlx::FromRow)]
+struct MovementColumns {
+    posting: Uuid,
+    line: i64,
+    position: i64,
+    day: String,
+    kind: String,
+    happened_at: i64,
+    recorded_at: i64,
+    late: bool,
+    reason: Option<String>,
+    lot: Uuid,
+    from_place: String,
+    from_key: Uuid,
+    to_place: String,
+    to_key: Uuid,
+    mass_mg: i64,
+}
+
+fn movement(row: MovementColumns) -> Result<MovementRow> {
+    Ok(MovementRow {
+        posting: PostingId(row.posting),
+        line: row.line,
+        position: row.position,
+        day: day(&row.day)?,
+        kind: row.kind,
+        happened_at: Instant::from_ms(row.happened_at),
+        recorded_at: Instant::from_ms(row.recorded_at),
+        late: row.late,
+        reason: row.reason,
+        lot: LotId(row.lot),
+        from: place(&row.from_place, row.from_key)?,
+        to: place(&row.to_place, row.to_key)?,
+        mass: mass(row.mass_mg)?,
+    })
+}
+
+#[async_trait]
+impl ReadMovements for Transaction {
+    async fn balance(&mut self, site: SiteId, lot: LotId, at: Place) -> Result<Mass> {
+        let mg: Option<i64> = sqlx::query_scalar(
+            "SELECT balance_mg
+             FROM account
+             WHERE site = $1 AND lot = $2 AND place = $3 AND key = $4",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .bind(at.word())
+        .bind(at.key())
+        .fetch_optional(&mut **self)
+        .await?;
+        mass(mg.unwrap_or(0))
+    }
+
+    async fn standing(&mut self, site: SiteId, word: &str) -> Result<Vec<Standing>> {
+        let rows: Vec<StandingColumns> = sqlx::query_as(
+            "SELECT lot, place, key, balance_mg
+             FROM account
+             WHERE site = $1 AND place = $2 AND balance_mg <> 0
+             ORDER BY lot, key",
+        )
+        .bind(site.0)
+        .bind(word.to_owned())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(standing).collect()
+    }
+
+    async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>> {
+        let rows: Vec<StandingColumns> = sqlx::query_as(
+            "SELECT lot, place, key, balance_mg
+             FROM account
+             WHERE site = $1 AND lot = $2 AND balance_mg <> 0
+             ORDER BY place, key",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(standing).collect()
+    }
+
+    async fn standing_on(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        on: Day,
+        known: Option<i64>,
+    ) -> Result<Vec<Standing>> {
+        let rows: Vec<StandingColumns> = match known {
+            None => {
+                sqlx::query_as(
+                    "WITH change AS (
+                         SELECT account_month.account, account_month.net_mg AS mg
+                         FROM account_month
+                         JOIN account ON account.id = account_month.account
+                         WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
+                         UNION ALL
+                         SELECT movement.to_account, movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.to_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
+                         UNION ALL
+                         SELECT movement.from_account, -movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.from_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
+                     )
+                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+                     FROM change
+                     JOIN account ON account.id = change.account
+                     GROUP BY account.id, account.lot, account.place, account.key
+                     HAVING SUM(change.mg) <> 0
+                     ORDER BY account.place, account.key",
+                )
+                .bind(site.0)
+                .bind(lot.0)
+                .bind(on.month())
+                .bind(on.month_start().to_string())
+                .bind(on.to_string())
+                .fetch_all(&mut **self)
+                .await?
+            }
+            Some(known) => {
+                sqlx::query_as(
+                    "WITH change AS (
+                         SELECT movement.to_account AS account, movement.mass_mg AS mg
+                         FROM movement
+                         JOIN account ON account.id = movement.to_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
+                         UNION ALL
+                         SELECT movement.from_account, -movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.from_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
+                     )
+                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+                     FROM change
+                     JOIN account ON account.id = change.account
+                     GROUP BY account.id, account.lot, account.place, account.key
+                     HAVING SUM(change.mg) <> 0
+                     ORDER BY account.place, account.key",
+                )
+                .bind(site.0)
+                .bind(lot.0)
+                .bind(on.to_string())
+                .bind(known)
+                .fetch_all(&mut **self)
+                .await?
+            }
+        };
+        rows.into_iter().map(standing).collect()
+    }
+
+    async fn totals_on(&mut self, site: SiteId, on: Day) -> Result<Vec<(LotId, String, Mass)>> {
+        let rows: Vec<(Uuid, String, i64)> = sqlx::query_as(
+            "WITH change AS (
+                 SELECT account, net_mg AS mg
+                 FROM account_month
+                 WHERE month < $2
+                 UNION ALL
+                 SELECT to_account, mass_mg
+                 FROM movement
+                 WHERE day >= $3 AND day <= $4
+                 UNION ALL
+                 SELECT from_account, -mass_mg
+                 FROM movement
+                 WHERE day >= $3 AND day <= $4
+             )
+             SELECT account.lot, account.place, CAST(SUM(change.mg) AS BIGINT)
+             FROM change
+             JOIN account ON account.id = change.account
+             WHERE account.site = $1
+             GROUP BY account.lot, account.place
+             HAVING SUM(change.mg) <> 0
+             ORDER BY account.lot, account.place",
+        )
+        .bind(site.0)
+        .bind(on.month())
+        .bind(on.month_start().to_string())
+        .bind(on.to_string())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(lot, word, mg)| Ok((LotId(lot), word, mass(mg)?)))
+            .collect()
+    }
+
+    async fn movements(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        from: Day,
+        to: Day,
+        known: i64,
+    ) -> Result<Vec<MovementRow>> {
+        let rows: Vec<MovementColumns> = sqlx::query_as(
+            "SELECT movement.posting, movement.line, movement.position, movement.day, posting.kind, posting.happened_at, posting.recorded_at,
+                    posting.late, posting.reason, source.lot, source.place AS from_place, source.key AS from_key, target.place AS to_place,
+                    target.key AS to_key, movement.mass_mg
+             FROM account AS source
+             JOIN movement ON movement.from_account = source.id
+             JOIN account AS target ON target.id = movement.to_account
+             JOIN posting ON posting.id = movement.posting
+             WHERE source.site = $1 AND source.lot = $2 AND movement.day >= $3 AND movement.day <= $4 AND movement.position < $5
+             ORDER BY movement.day, movement.position, movement.line",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .bind(from.to_string())
+        .bind(to.to_string())
+        .bind(known)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(movement).collect()
+    }
+
+    async fn receipts(&mut self, site: SiteId) -> Result<Vec<(LotId, Option<Day>, Mass)>> {
+        let rows: Vec<(Uuid, Option<String>, i64)> = sqlx::query_as(
+            "SELECT account.lot, MIN(movement.day), CAST(-account.balance_mg AS BIGINT)
+             FROM account
+             LEFT JOIN movement ON movement.from_account = account.id
+             WHERE account.site = $1 AND account.place = 'supplier'
+             GROUP BY account.id, account.lot, account.balance_mg
+             UNION ALL
+             SELECT account.lot, MIN(movement.day), CAST(-account.balance_mg AS BIGINT)
+             FROM account
+             LEFT JOIN movement ON movement.from_account = account.id
+             WHERE account.site = $1 AND account.place = 'blended' AND account.key = account.lot
+             GROUP BY account.id, account.lot, account.balance_mg
+             ORDER BY 1",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(lot, first, mg)| {
+                Ok((
+                    LotId(lot),
+                    first.as_deref().map(day).transpose()?,
+                    mass(mg)?,
+                ))
+            })
+            .collect()
+    }
+
+    async fn posting_leaves(
+        &mut self,
+        site: SiteId,
+        lot: Option<LotId>,
+        key: Option<Uuid>,
+        before: Option<i64>,
+        limit: i64,
+    ) -> Result<Vec<LogRow>> {
+        let rows: Vec<(i64, i64, Vec<u8>, String)> = sqlx::query_as(
+            "SELECT log.position, log.recorded_at, log.hash, log.leaf
+             FROM posting
+             JOIN log ON log.site = posting.site AND log.position = posting.position
+             WHERE posting.site = $1
+               AND posting.position < $2
+               AND ($3 = $5 OR EXISTS (
+                   SELECT 1
+                   FROM movement
+                   JOIN account ON account.id = movement.from_account
+                   WHERE movement.posting = posting.id AND account.lot = $3
+               ))
+               AND ($4 = $5 OR EXISTS (
+                   SELECT 1
+                   FROM movement
+                   JOIN account ON account.id IN (movement.from_account, movement.to_account)
+                   WHERE movement.posting = posting.id AND account.key = $4
+               ))
+             ORDER BY log.position DESC
+             LIMIT $6",
+        )
+        .bind(site.0)
+        .bind(before.unwrap_or(i64::MAX))
+        .bind(lot.map(|lot| lot.0).unwrap_or_default())
+        .bind(key.unwrap_or_default())
+        .bind(Uuid::nil())
+        .bind(limit)
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(position, at, hash, leaf)| LogRow {
+                position,
+                recorded_at: Instant::from_ms(at),
+                hash,
+                leaf,
+            })
+            .collect())
+    }
+
+    async fn accounts(&mut self, site: SiteId) -> Result<Vec<AccountRow>> {
+        let rows: Vec<(i64, Uuid, String, Uuid, i64)> = sqlx::query_as(
+            "SELECT id, lot, place, key, balance_mg
+             FROM account
+             WHERE site = $1
+             ORDER BY id",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(id, lot, word, key, balance_mg)| AccountRow {
+                id,
+                lot: LotId(lot),
+                place: (word, key),
+                balance_mg,
+            })
+            .collect())
+    }
+
+    async fn months(&mut self, site: SiteId) -> Result<Vec<(i64, String, i64)>> {
+        Ok(sqlx::query_as(
+            "SELECT account_month.account, account_month.month, account_month.net_mg
+             FROM account_month
+             JOIN account ON account.id = account_month.account
+             WHERE account.site = $1
+             ORDER BY account_month.account, account_month.month",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?)
+    }
+
+    async fn stored(&mut self, site: SiteId, from: i64, to: i64) -> Result<Vec<(i64, Value)>> {
+        let mut stored = stored_postings(self, site, from, to).await?;
+        stored.extend(stored_movements(self, site, from, to).await?);
+        stored.extend(stored_weighings(self, site, from, to).await?);
+        stored.extend(stored_entries(self, site, from, to).await?);
+        Ok(stored)
+    }
+}
+
+fn parsed(text: &str) -> Result<Value> {
+    serde_json::from_str(text).map_err(|e| StoreError::Damaged(format!("no JSON: {e}")))
+}
+
+#[derive(sqlx::FromRow)]
+struct PostingColumns {
+    id: Uuid,
+    position: i64,
+    version: i64,
+    kind: String,
+    person: Uuid,
+    device: Option<Uuid>,
+    happened_at: i64,
+    effective_at: i64,
+    day: String,
+    recorded_at: i64,
+    late: bool,
+    reason: Option<String>,
+    card: Option<Uuid>,
+    reverses: Option<Uuid>,
+    facts: String,
+    digest: Vec<u8>,
+}
+
+async fn stored_postings(
+    tx: &mut Transaction,
+    site: SiteId,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(i64, Value)>> {
+    let rows: Vec<PostingColumns> = sqlx::query_as(
+        "SELECT id, position, version, kind, person, device, happened_at, effective_at, day, recorded_at, late, reason, card, reverses,
+                facts, digest
+         FROM posting
+         WHERE site = $1 AND position >= $2 AND position < $3
+         ORDER BY position",
+    )
+    .bind(site.0)
+    .bind(from)
+    .bind(to)
+    .fetch_all(&mut **tx)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let value = json!({
+                "table": "posting", "id": row.id, "v": row.version, "kind": row.kind, "person": row.person, "device": row.device,
+                "happened_at": row.happened_at, "effective_at": row.effective_at, "day": row.day, "recorded_at": row.recorded_at,
+                "late": row.late, "reason": row.reason, "card": row.card, "reverses": row.reverses, "facts": parsed(&row.facts)?,
+                "digest": hex::encode(&row.digest),
+            });
+            Ok((row.position, value))
+        })
+        .collect()
+}
+
+async fn stored_movements(
+    tx: &mut Transaction,
+    site: SiteId,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(i64, Value)>> {
+    let rows: Vec<(i64, Uuid, i64, String, i64, i64, i64)> = sqlx::query_as(
+        "SELECT movement.position, movement.posting, movement.line, movement.day, movement.from_account, movement.to_account, movement.mass_mg
+         FROM movement
+         JOIN posting ON posting.id = movement.posting
+         WHERE posting.site = $1 AND posting.position >= $2 AND posting.position < $3
+         ORDER BY posting.position, movement.line",
+    )
+    .bind(site.0)
+    .bind(from)
+    .bind(to)
+    .fetch_all(&mut **tx)
+    .await?;
+    let value = |(position, posting, line, on, from, to, mg): (
+        i64,
+        Uuid,
+        i64,
+        String,
+        i64,
+        i64,
+        i64,
+    )| {
+        let row = json!({"table": "movement", "posting": posting, "line": line, "day": on, "from": from, "to": to, "mass_mg": mg});
+        (position, row)
+    };
+    Ok(rows.into_iter().map(value).collect())
+}
+
+#[derive(sqlx::FromRow)]
+struct WeighingColumns {
+    position: i64,
+    posting: Uuid,
+    line: i64,
+    movement: i64,
+    basis: String,
+    source: String,
+    scale: Option<Uuid>,
+    unit: Option<String>,
+    division_mg: Option<i64>,
+    net_mg: i64,
+    readings: String,
+}
+
+async fn stored_weighings(
+    tx: &mut Transaction,
+    site: SiteId,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(i64, Value)>> {
+    let rows: Vec<WeighingColumns> = sqlx::query_as(
+        "SELECT posting.position, weighing.posting, weighing.line, weighing.movement, weighing.basis, weighing.source, weighing.scale,
+                weighing.unit, weighing.division_mg, weighing.net_mg, weighing.readings
+         FROM weighing
+         JOIN posting ON posting.id = weighing.posting
+         WHERE posting.site = $1 AND posting.position >= $2 AND posting.position < $3
+         ORDER BY posting.position, weighing.line",
+    )
+    .bind(site.0)
+    .bind(from)
+    .bind(to)
+    .fetch_all(&mut **tx)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let value = json!({
+                "table": "weighing", "posting": row.posting, "line": row.line, "movement": row.movement, "basis": row.basis,
+                "source": row.source, "scale": row.scale, "unit": row.unit, "division_mg": row.division_mg, "net_mg": row.net_mg,
+                "readings": parsed(&row.readings)?,
+            });
+            Ok((row.position, value))
+        })
+        .collect()
+}
+
+#[derive(sqlx::FromRow)]
+struct EntryColumns {
+    id: Uuid,
+    position: i64,
+    version: i64,
+    kind: String,
+    subject: Uuid,
+    act: String,
+    person: Uuid,
+    device: Option<Uuid>,
+    happened_at: i64,
+    recorded_at: i64,
+    reason: Option<String>,
+}
+
+async fn stored_entries(
+    tx: &mut Transaction,
+    site: SiteId,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(i64, Value)>> {
+    let rows: Vec<EntryColumns> = sqlx::query_as(
+        "SELECT id, position, version, kind, subject, act, person, device, happened_at, recorded_at, reason
+         FROM journal
+         WHERE site = $1 AND position >= $2 AND position < $3
+         ORDER BY position",
+    )
+    .bind(site.0)
+    .bind(from)
+    .bind(to)
+    .fetch_all(&mut **tx)
+    .await?;
+    let value = |row: EntryColumns| {
+        let value = json!({
+            "table": "journal", "id": row.id, "v": row.version, "kind": row.kind, "subject": row.subject, "act": row.act,
+            "person": row.person, "device": row.device, "happened_at": row.happened_at, "recorded_at": row.recorded_at, "reason": row.reason,
+        });
+        (row.position, value)
+    };
+    Ok(rows.into_iter().map(value).collect())
+}

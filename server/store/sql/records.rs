@@ -1,0 +1,197 @@
+//! Queries of records.
+
+use async_trait::async_trait;
+use uuid::Uuid;
+
+use super::super::super::{ReadRecords, RecordRow, Result, UnsettledRow, WriteRecords};
+use super::{Transaction, day};
+use crate::day::{Day, Instant};
+use crate::ids::{PersonId, SiteId};
+
+type Columns = (Uuid, String, i64, Option<String>, Option<String>, String);
+
+fn row((id, kind, revision, label, about, body): Columns) -> Result<RecordRow> {
+    Ok(RecordRow {
+        id,
+        kind,
+        revision,
+        label,
+        day: about.as_deref().map(day).transpose()?,
+        body,
+    })
+}
+
+#[async_trait]
+impl ReadRecords for Transaction {
+    async fn record(&mut self, site: SiteId, id: Uuid) -> Result<Option<RecordRow>> {
+        let found: Option<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND id = $2",
+        )
+        .bind(site.0)
+        .bind(id)
+        .fetch_optional(&mut **self)
+        .await?;
+        found.map(row).transpose()
+    }
+
+    async fn records(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<RecordRow>> {
+        let rows: Vec<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND kind = $2 AND id > $3
+             ORDER BY id
+             LIMIT $4",
+        )
+        .bind(site.0)
+        .bind(kind.to_owned())
+        .bind(after.unwrap_or_default())
+        .bind(limit)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(row).collect()
+    }
+
+    async fn records_of_days(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        from: Day,
+        to: Day,
+    ) -> Result<Vec<RecordRow>> {
+        let rows: Vec<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND kind = $2 AND day >= $3 AND day <= $4
+             ORDER BY day, id",
+        )
+        .bind(site.0)
+        .bind(kind.to_owned())
+        .bind(from.to_string())
+        .bind(to.to_string())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(row).collect()
+    }
+
+    async fn record_labelled(
+        &mut self,
+        site: SiteId,
+        kind: &str,
+        label: &str,
+    ) -> Result<Option<RecordRow>> {
+        let found: Option<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND kind = $2 AND label = $3",
+        )
+        .bind(site.0)
+        .bind(kind.to_owned())
+        .bind(label.to_owned())
+        .fetch_optional(&mut **self)
+        .await?;
+        found.map(row).transpose()
+    }
+
+    async fn links(&mut self, record: Uuid) -> Result<Vec<Uuid>> {
+        Ok(sqlx::query_scalar(
+            "SELECT names
+             FROM record_link
+             WHERE record = $1
+             ORDER BY names",
+        )
+        .bind(record)
+        .fetch_all(&mut **self)
+        .await?)
+    }
+
+    async fn all_records(
+        &mut self,
+        site: SiteId,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<RecordRow>> {
+        let rows: Vec<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND id > $2
+             ORDER BY id
+             LIMIT $3",
+        )
+        .bind(site.0)
+        .bind(after.unwrap_or_default())
+        .bind(limit)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(row).collect()
+    }
+
+    async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>> {
+        let rows: Vec<(Uuid, String, Uuid, Option<Uuid>, i64, String, String)> = sqlx::query_as(
+            "SELECT id, command, person, device, received_at, body, problem
+             FROM unsettled
+             WHERE site = $1 AND settled_at IS NULL
+             ORDER BY received_at, id",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        let row = |(id, command, person, device, at, body, problem)| UnsettledRow {
+            id,
+            command,
+            person: PersonId(person),
+            device,
+            received_at: Instant::from_ms(at),
+            body,
+            problem,
+        };
+        Ok(rows.into_iter().map(row).collect())
+    }
+}
+
+#[async_trait]
+impl WriteRecords for Transaction {
+    async fn put_record(&mut self, site: SiteId, row: &RecordRow, names: &[Uuid]) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO record (id, site, kind, revision, label, day, body)
+             VALUES ($1, $2, $3, $4, $5, $6, $7)
+             ON CONFLICT (id) DO UPDATE
+             SET revision = excluded.revision, label = excluded.label, day = excluded.day, body = excluded.body",
+        )
+        .bind(row.id)
+        .bind(site.0)
+        .bind(row.kind.clone())
+        .bind(row.revision)
+        .bind(row.label.clone())
+        .bind(row.day.map(|day| day.to_string()))
+        .bind(row.body.clone())
+        .execute(&mut **self)
+        .await?;
+        sqlx::query(
+            "DELETE FROM record_link
+             WHERE record = $1",
+        )
+        .bind(row.id)
+        .execute(&mut **self)
+        .await?;
+        for named in names {
+            sqlx::query(
+                "INSERT INTO record_link (record, names)
+                 VALUES ($1, $2)
+                 ON CONFLICT (record, names) DO NOTHING",
+            )
+            .bind(row.id)
+            .bind(*named)
+            .execute(&mut **self)
+            .await?;
+        }
+        Ok(())
+    }
+}

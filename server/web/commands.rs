@@ -1,0 +1,58 @@
+//! Routes of commands: one for each, all alike.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::extract::{Body, New, Path};
+use super::problem::{Answer, Problem};
+use super::who::Operator;
+use crate::app::{App, Done};
+use crate::book::Actor;
+use crate::command::Command;
+use crate::green::{Posted, Receipt};
+
+async fn carry_out<C: Command>(
+    app: &Arc<App>,
+    actor: Actor,
+    id: Uuid,
+    command: C,
+) -> Answer<Response> {
+    let (status, answer) = match app.carry_out(actor, id, command).await? {
+        Done::Booked(answer) => (StatusCode::CREATED, answer),
+        Done::Repeated(answer) => (StatusCode::OK, answer),
+        Done::Unsettled(answer) => (StatusCode::ACCEPTED, answer),
+    };
+    Ok((status, Json(answer)).into_response())
+}
+
+macro_rules! command_routes {
+    ($($module:ident: $command:ident => $answer:ident, $who:ident, $path:tt, $operation:tt;)*) => {
+        $(mod $module {
+            use super::*;
+
+            #[utoipa::path(put, path = $path, operation_id = $operation, tag = "commands", request_body = $command,
+                params(("id" = Uuid, Path), ("If-None-Match" = String, Header)),
+                responses((status = 200, body = $answer, description = "as answered before"), (status = 201, body = $answer), (status = 202, description = "kept for a person to settle"),
+                    (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+            pub async fn put(State(app): State<Arc<App>>, who: $who, _new: New, Path(id): Path<Uuid>, Body(command): Body<$command>) -> Answer<Response> {
+                carry_out(&app, who.0, id, command).await
+            }
+        })*
+
+        /// The routes of all commands.
+        pub fn router() -> OpenApiRouter<Arc<App>> {
+            OpenApiRouter::new()$(.routes(routes!($module::put)))*
+        }
+    };
+}
+
+command_routes! {
+    receipts: Receipt => Posted, Operator, "/api/receipts/{id}", "book_receipt";
+}

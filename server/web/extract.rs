@@ -1,0 +1,188 @@
+//! What handlers take from a request, each checked once: bodies, paths, queries and what the sender expects to be there.
+
+use axum::extract::rejection::{BytesRejection, FailedToBufferBody};
+use axum::extract::{FromRequest, FromRequestParts, Request};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, header};
+use bytes::Bytes;
+use serde::de::DeserializeOwned;
+
+use super::problem::Problem;
+use crate::setup::Expected;
+
+/// A JSON body.
+#[derive(Debug)]
+pub struct Body<T>(pub T);
+
+impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
+        let kind = request
+            .headers()
+            .get(header::CONTENT_TYPE)
+            .and_then(|value| value.to_str().ok())
+            .unwrap_or_default();
+        if kind.split(';').next().map(str::trim) != Some("application/json") {
+            return Err(Problem::new(
+                "media-type",
+                "send JSON with Content-Type: application/json",
+            ));
+        }
+        let bytes = Bytes::from_request(request, state)
+            .await
+            .map_err(too_large)?;
+        read_json(&bytes).map(Body)
+    }
+}
+
+fn too_large(rejection: BytesRejection) -> Problem {
+    match rejection {
+        BytesRejection::FailedToBufferBody(FailedToBufferBody::LengthLimitError(_)) => {
+            Problem::new(
+                "too-large",
+                "a request holds at most 2 MB: send less at once",
+            )
+        }
+        _ => Problem::new("malformed", "the request broke off before its end"),
+    }
+}
+
+/// Reads JSON, naming the place that is wrong.
+///
+/// # Errors
+/// A `malformed` problem for what is no JSON, an `invalid` one for what does not fit.
+pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+    let mut deserializer = serde_json::Deserializer::from_slice(bytes);
+    let value = serde_path_to_error::deserialize(&mut deserializer).map_err(|error| {
+        let pointer = pointer(error.path());
+        let inner = error.into_inner();
+        let name = if inner.is_data() {
+            "invalid"
+        } else {
+            "malformed"
+        };
+        Problem::at(name, pointer, without_place(&inner.to_string()))
+    })?;
+    deserializer
+        .end()
+        .map_err(|_| Problem::new("malformed", "there is more after the end of the JSON"))?;
+    Ok(value)
+}
+
+/// The path as a JSON Pointer (RFC 6901).
+fn pointer(path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    path.iter()
+        .filter_map(|segment| match segment {
+            Segment::Seq { index } => Some(format!("/{index}")),
+            Segment::Map { key } => Some(format!("/{}", key.replace('~', "~0").replace('/', "~1"))),
+            Segment::Enum { .. } | Segment::Unknown => None,
+        })
+        .collect()
+}
+
+fn without_place(text: &str) -> String {
+    text.split(" at line ").next().unwrap_or(text).to_owned()
+}
+
+/// The parts of the path.
+#[derive(Debug)]
+pub struct Path<T>(pub T);
+
+impl<S: Send + Sync, T: DeserializeOwned + Send> FromRequestParts<S> for Path<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let path = axum::extract::Path::<T>::from_request_parts(parts, state).await;
+        path.map(|axum::extract::Path(value)| Self(value)).map_err(|_| {
+            Problem::new(
+                "not-found",
+                "there is no such address: an id is a UUID such as 0190b8a0-0000-7000-8000-000000000000",
+            )
+        })
+    }
+}
+
+/// The query.
+#[derive(Debug)]
+pub struct Query<T>(pub T);
+
+impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Query<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let query = axum::extract::Query::<T>::from_request_parts(parts, state).await;
+        query
+            .map(|axum::extract::Query(value)| Self(value))
+            .map_err(|rejection| {
+                use std::error::Error as _;
+                let detail = rejection
+                    .source()
+                    .map_or_else(|| rejection.to_string(), ToString::to_string);
+                Problem::new("invalid", format!("in the query: {detail}"))
+            })
+    }
+}
+
+/// That nothing is expected to be there yet: `If-None-Match: *`.
+#[derive(Debug)]
+pub struct New;
+
+impl<S: Send + Sync> FromRequestParts<S> for New {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Problem> {
+        match expected(&parts.headers)? {
+            Expected::Nothing => Ok(Self),
+            Expected::Revision(_) => Err(Problem::new(
+                "precondition-required",
+                "a command is always new: send If-None-Match: *",
+            )),
+        }
+    }
+}
+
+/// What the sender expects to be there: `If-None-Match: *` for nothing, `If-Match: "<revision>"` for a revision.
+#[derive(Debug)]
+pub struct Expects(pub Expected);
+
+impl<S: Send + Sync> FromRequestParts<S> for Expects {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Problem> {
+        expected(&parts.headers).map(Self)
+    }
+}
+
+fn expected(headers: &HeaderMap) -> Result<Expected, Problem> {
+    let text = |name| {
+        headers
+            .get(name)
+            .map(|value| value.to_str().unwrap_or_default())
+    };
+    match (text(header::IF_NONE_MATCH), text(header::IF_MATCH)) {
+        (Some("*"), None) => Ok(Expected::Nothing),
+        (None, Some(tag)) => {
+            let revision = tag
+                .trim_matches('"')
+                .parse()
+                .ok()
+                .filter(|revision| *revision > 0);
+            revision.map(Expected::Revision).ok_or_else(|| {
+                Problem::new(
+                    "invalid",
+                    "If-Match holds the revision that you read, such as \"3\"",
+                )
+            })
+        }
+        (None, None) => Err(Problem::new(
+            "precondition-required",
+            "send If-None-Match: * to make something new, If-Match: \"<revision>\" to change what is there",
+        )),
+        _ => Err(Problem::new(
+            "invalid",
+            "send either If-None-Match: * or If-Match: \"<revision>\"",
+        )),
+    }
+}

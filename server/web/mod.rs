@@ -1,0 +1,113 @@
+//! The service on HTTP: routes, what they take and answer, the pages.
+//!
+//! To add a route: a handler of at most about 25 lines (extract, call one function of an area, answer) with its `utoipa::path`, in the file
+//! of its area, and a line in that file's `router`. Who may call it is the type of an extractor of `who`.
+
+mod commands;
+mod extract;
+mod files;
+mod problem;
+mod records;
+mod service;
+mod who;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::{DefaultBodyLimit, State};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::compression::CompressionLayer;
+use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
+use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::timeout::TimeoutLayer;
+use tower_http::trace::TraceLayer;
+use utoipa::OpenApi;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::app::App;
+pub use problem::{Problem, TYPES};
+
+/// The largest body: an import of a year's orders fits.
+const BODY_LIMIT: usize = 2 * 1024 * 1024;
+const TIME_LIMIT: Duration = Duration::from_secs(30);
+
+#[derive(OpenApi)]
+#[openapi(info(
+    title = "Outturn",
+    description = "Roast-batch planner and shrinkage tracker of a small coffee roastery.\n\nThings people edit are records: PUT with `If-None-Match: *` makes one, with `If-Match: \"<revision>\"` changes it. Things that happened are commands: PUT with `If-None-Match: *` under an id (UUID version 7) that the sender makes; sent again with the same content, a command answers what it answered."
+))]
+struct Description;
+
+fn routes() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::with_openapi(Description::openapi())
+        .merge(records::router())
+        .merge(commands::router())
+        .merge(service::router())
+}
+
+/// The OpenAPI 3.1 document of all routes.
+#[must_use]
+pub fn description() -> utoipa::openapi::OpenApi {
+    routes().split_for_parts().1
+}
+
+/// The whole service as a router.
+pub fn router(app: Arc<App>) -> Router {
+    let (api, description) = routes().split_for_parts();
+    let document = serde_json::to_string(&description).unwrap_or_default();
+    let request_id = HeaderName::from_static("x-request-id");
+    api.merge(files::router())
+        .route(
+            "/openapi.json",
+            axum::routing::get(move || async move { ([(header::CONTENT_TYPE, "application/json")], document) }),
+        )
+        .fallback(async || Problem::new("not-found", "there is no such address").into_response())
+        .method_not_allowed_fallback(async || Problem::new("method", "this address does not take that method").into_response())
+        .layer(DefaultBodyLimit::max(BODY_LIMIT))
+        .layer(CatchPanicLayer::custom(panicked))
+        .layer(axum::middleware::map_response_with_state((), keep_private))
+        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIME_LIMIT))
+        .layer(CompressionLayer::new())
+        .layer(security_header(
+            "content-security-policy",
+            "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'; object-src 'none'",
+        ))
+        .layer(security_header("x-content-type-options", "nosniff"))
+        .layer(security_header("referrer-policy", "same-origin"))
+        .layer(TraceLayer::new_for_http())
+        .layer(PropagateRequestIdLayer::new(request_id.clone()))
+        .layer(SetRequestIdLayer::new(request_id, MakeRequestUuid))
+        .with_state(app)
+}
+
+fn security_header(name: &'static str, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {
+    SetResponseHeaderLayer::overriding(
+        HeaderName::from_static(name),
+        HeaderValue::from_static(value),
+    )
+}
+
+/// Answers of the service are nobody else's to keep, unless a handler said otherwise.
+async fn keep_private(State(()): State<()>, mut response: Response) -> Response {
+    response
+        .headers_mut()
+        .entry(header::CACHE_CONTROL)
+        .or_insert(HeaderValue::from_static("no-store"));
+    response
+}
+
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "the layer wants a function of an owned value"
+)]
+fn panicked(_what: Box<dyn std::any::Any + Send>) -> Response {
+    tracing::error!("a handler panicked");
+    Problem::new(
+        "internal",
+        "nothing was saved; the log of the service says what failed",
+    )
+    .into_response()
+}

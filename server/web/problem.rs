@@ -1,0 +1,212 @@
+//! The one place where a refusal becomes an answer: `application/problem+json` (RFC 9457).
+
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use serde_json::{Map, Value};
+
+use crate::refusal::{Confirm, FieldError, Refusal};
+use crate::store::StoreError;
+
+/// Every type of problem, with its title and status: the part of the address after `/problems/`.
+pub const TYPES: [(&str, &str, StatusCode); 14] = [
+    (
+        "malformed",
+        "The request cannot be read",
+        StatusCode::BAD_REQUEST,
+    ),
+    (
+        "invalid",
+        "Something in the request is wrong",
+        StatusCode::UNPROCESSABLE_ENTITY,
+    ),
+    ("not-found", "There is no such thing", StatusCode::NOT_FOUND),
+    (
+        "method",
+        "This address does not take that method",
+        StatusCode::METHOD_NOT_ALLOWED,
+    ),
+    (
+        "too-large",
+        "The request is too large",
+        StatusCode::PAYLOAD_TOO_LARGE,
+    ),
+    (
+        "media-type",
+        "The request is not JSON",
+        StatusCode::UNSUPPORTED_MEDIA_TYPE,
+    ),
+    (
+        "precondition-required",
+        "Say what you expect to be there",
+        StatusCode::PRECONDITION_REQUIRED,
+    ),
+    (
+        "changed-since",
+        "It has been changed since you read it",
+        StatusCode::PRECONDITION_FAILED,
+    ),
+    (
+        "id-taken",
+        "This id names something else",
+        StatusCode::CONFLICT,
+    ),
+    (
+        "conflict",
+        "It does not fit what is there",
+        StatusCode::CONFLICT,
+    ),
+    ("confirm", "This needs a further word", StatusCode::CONFLICT),
+    ("busy", "The book is busy", StatusCode::SERVICE_UNAVAILABLE),
+    (
+        "timeout",
+        "The request took too long",
+        StatusCode::REQUEST_TIMEOUT,
+    ),
+    (
+        "internal",
+        "Something failed here",
+        StatusCode::INTERNAL_SERVER_ERROR,
+    ),
+];
+
+/// A problem as it is sent.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct Problem {
+    /// Which problem: `/problems/<name>`.
+    pub r#type: String,
+    /// Its title.
+    pub title: &'static str,
+    /// The HTTP status.
+    pub status: u16,
+    /// What is wrong, and what to do.
+    pub detail: String,
+    /// The fields that are wrong.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub errors: Vec<FieldError>,
+    /// What to send in `confirmed` to go on all the same.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub confirm: Vec<Confirm>,
+    /// The figures behind it.
+    #[serde(flatten)]
+    #[schema(value_type = Object)]
+    pub facts: Map<String, Value>,
+}
+
+impl Problem {
+    /// A problem of one of the [`TYPES`].
+    #[must_use]
+    pub fn new(name: &str, detail: impl Into<String>) -> Self {
+        let (name, title, status) = TYPES
+            .into_iter()
+            .find(|(n, ..)| *n == name)
+            .unwrap_or(TYPES[TYPES.len() - 1]);
+        Self {
+            r#type: format!("/problems/{name}"),
+            title,
+            status: status.as_u16(),
+            detail: detail.into(),
+            errors: Vec::new(),
+            confirm: Vec::new(),
+            facts: Map::new(),
+        }
+    }
+
+    fn with_errors(mut self, errors: Vec<FieldError>) -> Self {
+        self.errors = errors;
+        self
+    }
+
+    /// A body or query that cannot be read, at a field.
+    #[must_use]
+    pub fn at(name: &str, pointer: String, detail: String) -> Self {
+        Self::new(
+            name,
+            format!(
+                "{}: {detail}",
+                if pointer.is_empty() {
+                    "the request"
+                } else {
+                    &pointer
+                }
+            ),
+        )
+        .with_errors(vec![FieldError { pointer, detail }])
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let body = serde_json::to_string(&self).unwrap_or_default();
+        let mut headers = HeaderMap::new();
+        headers.insert(
+            header::CONTENT_TYPE,
+            HeaderValue::from_static("application/problem+json"),
+        );
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+        }
+        (status, headers, body).into_response()
+    }
+}
+
+impl From<Refusal> for Problem {
+    fn from(refusal: Refusal) -> Self {
+        let sentence = refusal.to_string();
+        match refusal {
+            Refusal::Invalid(errors) => {
+                let detail = errors.first().map_or(sentence, |e| {
+                    if e.pointer.is_empty() {
+                        e.detail.clone()
+                    } else {
+                        format!("{}: {}", e.pointer, e.detail)
+                    }
+                });
+                Self::new("invalid", detail).with_errors(errors)
+            }
+            Refusal::NotFound(kind, id) => Self::new(
+                "not-found",
+                format!("there is no {} {id}", kind.replace('_', " ")),
+            ),
+            Refusal::Conflict { facts, .. } => Self {
+                facts,
+                ..Self::new("conflict", sentence)
+            },
+            Refusal::Confirm { confirm, facts, .. } => Self {
+                confirm,
+                facts,
+                ..Self::new("confirm", sentence)
+            },
+            Refusal::ChangedSince(_) => Self::new("changed-since", sentence),
+            Refusal::IdTaken => Self::new("id-taken", sentence),
+            Refusal::Store(error) => error.into(),
+        }
+    }
+}
+
+impl From<StoreError> for Problem {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Busy(why) => {
+                tracing::warn!(error = %why, "the database did not answer in time");
+                Self::new(
+                    "busy",
+                    "others are writing: nothing was saved, try again in a second",
+                )
+            }
+            other => {
+                tracing::error!(error = %other, "a request failed in the store");
+                Self::new(
+                    "internal",
+                    "nothing was saved; the log of the service says what failed",
+                )
+            }
+        }
+    }
+}
+
+/// What a handler answers.
+pub type Answer<T> = Result<T, Problem>;

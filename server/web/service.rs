@@ -1,0 +1,139 @@
+//! Routes about the service itself: who calls, its health, what changed, its own description.
+
+use std::convert::Infallible;
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use futures_util::{Stream, StreamExt};
+use serde::Serialize;
+use tokio_stream::wrappers::BroadcastStream;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::problem::{Answer, Problem};
+use super::records::Sent;
+use super::who::Reader;
+use crate::app::App;
+use crate::day::{Day, Instant};
+use crate::setup::{self, Person, Site};
+
+/// Who calls, where, and what time it is there.
+#[derive(Debug, Serialize, utoipa::ToSchema)]
+struct Me {
+    person: Sent<Person>,
+    site: Sent<Site>,
+    today: Day,
+    now: Instant,
+    /// The release that answers.
+    release: &'static str,
+}
+
+#[utoipa::path(get, path = "/api/me", operation_id = "read_me", tag = "service",
+    responses((status = 200, body = Me), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn me(State(app): State<Arc<App>>, who: Reader) -> Answer<Json<Me>> {
+    let mut tx = app.read().await?;
+    let site = app.site_record(&mut *tx).await?;
+    let person = setup::need::<Person>(&mut *tx, app.site, who.0.person).await?;
+    let now = app.clock.now();
+    Ok(Json(Me {
+        person: person.into(),
+        today: site.fields.zone.day(now),
+        site: site.into(),
+        now,
+        release: env!("CARGO_PKG_VERSION"),
+    }))
+}
+
+/// The head of the log.
+#[derive(Debug, Serialize, utoipa::ToSchema)]
+struct LogHead {
+    site: Uuid,
+    /// Leaves in it.
+    size: i64,
+    /// Its root, hex.
+    root: String,
+    recorded_at: Instant,
+}
+
+#[utoipa::path(get, path = "/api/log", operation_id = "read_log", tag = "audit",
+    responses((status = 200, body = LogHead), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn log_head(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<LogHead>> {
+    let mut tx = app.read().await?;
+    let head = tx
+        .head(app.site)
+        .await?
+        .ok_or_else(|| Problem::new("internal", "the site has no log"))?;
+    Ok(Json(LogHead {
+        site: app.site.0,
+        size: head.size,
+        root: hex::encode(&head.root),
+        recorded_at: head.recorded_at,
+    }))
+}
+
+#[utoipa::path(get, path = "/api/verify", operation_id = "verify_book", tag = "audit",
+    responses((status = 200, body = crate::book::verify::Report), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn verify(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+) -> Answer<Json<crate::book::verify::Report>> {
+    let mut tx = app.read().await?;
+    Ok(Json(crate::book::verify::verify(&mut *tx, app.site).await?))
+}
+
+#[utoipa::path(get, path = "/api/events", operation_id = "listen", tag = "service",
+    responses((status = 200, content_type = "text/event-stream", body = String), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn events(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let changes = BroadcastStream::new(app.changes()).map(|change| {
+        // A page that fell behind reads everything again.
+        let data = change.map_or_else(
+            |_| serde_json::json!({"kinds": ["everything"]}),
+            |change| serde_json::json!(change),
+        );
+        Ok(Event::default().event("changed").data(data.to_string()))
+    });
+    Sse::new(changes).keep_alive(KeepAlive::default())
+}
+
+#[utoipa::path(get, path = "/healthz", operation_id = "read_health", tag = "service", responses((status = 200, content_type = "text/plain", body = String)))]
+async fn healthz() -> &'static str {
+    "alive\n"
+}
+
+#[utoipa::path(get, path = "/readyz", operation_id = "read_readiness", tag = "service",
+    responses((status = 200, content_type = "text/plain", body = String), (status = 503, body = Problem, content_type = "application/problem+json")))]
+async fn readyz(State(app): State<Arc<App>>) -> Answer<&'static str> {
+    let mut tx = app.read().await?;
+    tx.head(app.site).await?;
+    Ok("ready\n")
+}
+
+#[utoipa::path(get, path = "/metrics", operation_id = "read_metrics", tag = "service",
+    responses((status = 200, content_type = "text/plain", body = String), (status = 503, body = Problem, content_type = "application/problem+json")))]
+async fn metrics(State(app): State<Arc<App>>) -> Answer<String> {
+    let mut tx = app.read().await?;
+    let size = tx.head(app.site).await?.map_or(0, |head| head.size);
+    let unsettled = tx.unsettled(app.site).await?.len();
+    Ok(format!(
+        "# HELP outturn_log_size Leaves in the site's log.\n# TYPE outturn_log_size gauge\noutturn_log_size {size}\n\
+         # HELP outturn_unsettled Kept commands that wait for a person.\n# TYPE outturn_unsettled gauge\noutturn_unsettled {unsettled}\n"
+    ))
+}
+
+/// These routes.
+pub fn router() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new()
+        .routes(routes!(me))
+        .routes(routes!(log_head))
+        .routes(routes!(verify))
+        .routes(routes!(events))
+        .routes(routes!(healthz))
+        .routes(routes!(readyz))
+        .routes(routes!(metrics))
+}
