@@ -11,6 +11,7 @@ pub mod floor;
 pub mod fraction;
 pub mod green;
 pub mod ids;
+pub mod loss;
 pub mod mass;
 pub mod money;
 pub mod planner;

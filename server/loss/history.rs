@@ -1,0 +1,301 @@
+//! What the learner learns from: facts in the order of (local minute, rank, id).
+//!
+//! Ids are opaque texts; masses are grams; moisture and loss are mass fractions; a minute counts from 1970-01-01T00:00 in
+//! the local time of the site, a day likewise. Facts may arrive in any order: a fact with a known id replaces the earlier one.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+/// Minutes of a day.
+pub(super) const DAY: i64 = 1440;
+
+/// A lot of green coffee: one size grade of one delivery.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lot {
+    /// Id of the lot.
+    pub id: String,
+    /// Id of the delivery that its siblings share.
+    pub delivery: String,
+    /// Size grade, for people only.
+    pub grade: String,
+    /// Day of receipt, counted from 1970-01-01: the lot ages from it.
+    pub received_day: i64,
+}
+
+/// A roast style with the loss its owner states for it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Style {
+    /// Id of the style.
+    pub id: String,
+    /// Stated loss at the reference moisture, a fraction.
+    pub nominal_loss: f64,
+}
+
+/// The readings of a batch, or of several batches of a run that were weighed out together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Weights {
+    /// Green weighed in, one reading per batch covered, grams.
+    pub charges_g: Vec<f64>,
+    /// Roasted weighed out, all together, and the samples taken before weighing, grams.
+    pub roasted_g: f64,
+    /// Division of the scale that weighed the green, grams.
+    pub division_in_g: f64,
+    /// Division of the scale that weighed the roast, grams.
+    pub division_out_g: f64,
+}
+
+impl Weights {
+    /// Green weighed in, all together, grams.
+    #[must_use]
+    pub fn green_g(&self) -> f64 {
+        self.charges_g.iter().sum()
+    }
+
+    /// Loss as a fraction: 1 - roasted/green.
+    #[must_use]
+    pub fn loss(&self) -> f64 {
+        1.0 - self.roasted_g / self.green_g()
+    }
+}
+
+/// What a person has said about a batch.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub enum Review {
+    /// Nothing yet.
+    #[default]
+    None,
+    /// It was so: learned, however odd.
+    Sound,
+    /// It was a mistake, and these are the right weights.
+    Mistake {
+        /// Right green readings, grams.
+        charges_g: Vec<f64>,
+        /// Right roasted reading with samples, grams.
+        roasted_g: f64,
+    },
+    /// It was a batch of another lot.
+    OtherLot(Lot),
+    /// Coffee was carried over from or to the neighbouring batch: not learned.
+    CarriedOver,
+    /// Set aside: not learned.
+    SetAside,
+}
+
+/// A batch as weighed out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Batch {
+    /// Id of the batch.
+    pub id: String,
+    /// Local minute of the weigh-out.
+    pub minute: i64,
+    /// Lot as booked.
+    pub lot: Lot,
+    /// Style.
+    pub style: Style,
+    /// Id of the roaster with its scales.
+    pub roaster: String,
+    /// Readings as booked.
+    pub weights: Weights,
+    /// False for reckoned weights, warm-up and purge batches, sample roasters in their own style: these are judged, never learned.
+    pub teaches: bool,
+    /// What a person has said.
+    pub review: Review,
+}
+
+impl Batch {
+    /// The lot after review.
+    #[must_use]
+    pub fn true_lot(&self) -> &Lot {
+        if let Review::OtherLot(lot) = &self.review {
+            lot
+        } else {
+            &self.lot
+        }
+    }
+
+    /// Charges and roasted mass after review, grams.
+    #[must_use]
+    pub fn true_weights(&self) -> (&[f64], f64) {
+        match &self.review {
+            Review::Mistake {
+                charges_g,
+                roasted_g,
+            } => (charges_g, *roasted_g),
+            _ => (&self.weights.charges_g, self.weights.roasted_g),
+        }
+    }
+}
+
+/// Where a lasting shift is looked for.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Channel {
+    /// A lot of green.
+    Lot(String),
+    /// A roaster with its scales.
+    Roaster(String),
+}
+
+/// Something that happened besides batches.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Happening {
+    /// The moisture of a lot was measured: mass fraction and standard uncertainty of the meter.
+    Moisture {
+        /// Id of the lot.
+        lot: String,
+        /// Reading, mass fraction.
+        reading: f64,
+        /// Standard uncertainty, mass fraction.
+        sd: f64,
+    },
+    /// A scale of the roaster was adjusted.
+    ScaleAdjusted {
+        /// Id of the roaster.
+        roaster: String,
+    },
+    /// Profile or burner of the roaster changed from here on.
+    RoasterChanged {
+        /// Id of the roaster.
+        roaster: String,
+    },
+    /// A person dealt with a drift notice.
+    NoticeClosed {
+        /// Where it stood.
+        channel: Channel,
+        /// True: it did change, learn it anew since the batch named; false: leave what was learned.
+        changed: bool,
+    },
+    /// A lot's stock is used up and none of its batches is open.
+    LotLeft {
+        /// Id of the lot.
+        lot: String,
+        /// No sibling of its delivery is left either. (A sibling still to be roasted learns from what the lot taught of the delivery.)
+        with_delivery: bool,
+    },
+}
+
+/// One fact of the history.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all facts are batches, and the history keeps each behind one pointer"
+)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Fact {
+    /// A batch was weighed out.
+    Batch(Batch),
+    /// Something else happened.
+    Event {
+        /// Id of the event.
+        id: String,
+        /// Local minute.
+        minute: i64,
+        /// What it was.
+        what: Happening,
+    },
+}
+
+/// Place of a fact in the order: minute, events before batches and lots leaving after them, id.
+pub(super) type Key<'a> = (i64, u8, &'a str);
+
+impl Fact {
+    /// Id of the fact.
+    #[must_use]
+    pub fn id(&self) -> &str {
+        match self {
+            Self::Batch(batch) => &batch.id,
+            Self::Event { id, .. } => id,
+        }
+    }
+
+    pub(super) fn key(&self) -> Key<'_> {
+        match self {
+            Self::Batch(batch) => (batch.minute, 1, &batch.id),
+            Self::Event {
+                id,
+                minute,
+                what: Happening::LotLeft { .. },
+            } => (*minute, 2, id),
+            Self::Event { id, minute, .. } => (*minute, 0, id),
+        }
+    }
+}
+
+/// Facts in order.
+#[derive(Debug, Clone, Default)]
+pub struct History {
+    facts: Vec<Arc<Fact>>,
+    keys: HashMap<(bool, String), (i64, u8)>,
+}
+
+impl History {
+    /// An empty history.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// All facts, in order.
+    #[must_use]
+    pub fn facts(&self) -> &[Arc<Fact>] {
+        &self.facts
+    }
+
+    /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
+    pub fn put(&mut self, fact: Fact) -> usize {
+        let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
+        let (minute, rank, _) = fact.key();
+        let old = self
+            .keys
+            .insert(name.clone(), (minute, rank))
+            .map(|(minute, rank)| self.place((minute, rank, &name.1)));
+        if let Some(old) = old {
+            self.facts.remove(old);
+        }
+        let new = self.place(fact.key());
+        self.facts.insert(new, Arc::new(fact));
+        old.map_or(new, |old| old.min(new))
+    }
+
+    /// Takes a fact out (a batch undone). Returns the place it had.
+    pub fn take(&mut self, fact: &Fact) -> Option<usize> {
+        let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
+        let (minute, rank) = self.keys.remove(&name)?;
+        let place = self.place((minute, rank, &name.1));
+        self.facts.remove(place);
+        Some(place)
+    }
+
+    /// First place at which two histories differ.
+    #[must_use]
+    pub fn first_difference(&self, other: &Self) -> usize {
+        let same = |(a, b): (&Arc<Fact>, &Arc<Fact>)| Arc::ptr_eq(a, b) || a == b;
+        self.facts
+            .iter()
+            .zip(&other.facts)
+            .take_while(|&pair| same(pair))
+            .count()
+    }
+
+    fn place(&self, key: Key<'_>) -> usize {
+        match self.facts.last() {
+            Some(last) if last.key() < key => self.facts.len(),
+            _ => self.facts.partition_point(|fact| fact.key() < key),
+        }
+    }
+}
+
+impl FromIterator<Fact> for History {
+    fn from_iter<T: IntoIterator<Item = Fact>>(facts: T) -> Self {
+        let mut history = Self::new();
+        for fact in facts {
+            history.put(fact);
+        }
+        history
+    }
+}
+
+/// Days from one minute to a later one.
+pub(super) fn days(from: i64, to: i64) -> f64 {
+    f64::from(i32::try_from(to.saturating_sub(from)).unwrap_or(i32::MAX)) / 1440.0
+}

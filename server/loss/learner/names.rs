@@ -1,0 +1,58 @@
+//! Numbers for ids. Numbers are given in the order of the fold, so that they too do not depend on the order of arrival.
+
+use std::collections::HashMap;
+
+/// Numbers for ids, in the order in which the fold met them.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Names(HashMap<String, usize>);
+
+impl Names {
+    /// Forgets all but the first `count`.
+    pub fn truncate(&mut self, count: usize) {
+        if self.0.len() > count {
+            self.0.retain(|_, &mut number| number < count);
+        }
+    }
+
+    pub fn number(&mut self, id: &str) -> usize {
+        if let Some(&number) = self.0.get(id) {
+            return number;
+        }
+        let number = self.0.len();
+        self.0.insert(id.to_owned(), number);
+        number
+    }
+
+    /// The number, or one that nothing has.
+    pub fn look_up(&self, id: &str) -> usize {
+        self.0.get(id).copied().unwrap_or(self.0.len())
+    }
+}
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct AllNames {
+    pub styles: Names,
+    pub roasters: Names,
+    pub lots: Names,
+    pub deliveries: Names,
+}
+
+impl AllNames {
+    pub fn counts(&self) -> [usize; 4] {
+        [&self.styles, &self.roasters, &self.lots, &self.deliveries].map(|names| names.0.len())
+    }
+
+    pub fn truncate(&mut self, counts: [usize; 4]) {
+        for (names, count) in [
+            &mut self.styles,
+            &mut self.roasters,
+            &mut self.lots,
+            &mut self.deliveries,
+        ]
+        .into_iter()
+        .zip(counts)
+        {
+            names.truncate(count);
+        }
+    }
+}

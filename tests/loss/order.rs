@@ -1,0 +1,168 @@
+//! The state depends on the facts, never on the order in which they came.
+
+use outturn::loss::{Batch, Channel, Fact, Happening, Learner, Review, Settings};
+use proptest::prelude::*;
+
+use crate::support::{DAY, batch, lot};
+
+/// A made history with enough in it that batches are held, released, opened and refitted.
+fn facts(seed: u64, batches: u64) -> Vec<Fact> {
+    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+    let mut draw = move |below: u64| {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        state % below
+    };
+    let mut facts = Vec::new();
+    for i in 0..batches {
+        let (l, minute) = (draw(5), i64::try_from(i).expect("small") * 25);
+        let lot = lot(&format!("lot {l}"), &format!("delivery {}", l / 2), -20);
+        let noise = f64::from(u32::try_from(draw(2001)).expect("small")) / 1000.0 - 1.0;
+        let step = if i > batches / 2 && l == 1 { 0.03 } else { 0.0 };
+        let green = 12_000.0;
+        let right = green * (0.85 - 0.008 * noise - step);
+        let roasted = if draw(20) == 0 { right + 1000.0 } else { right };
+        let review = match draw(40) {
+            0 => Review::Sound,
+            1 => Review::SetAside,
+            2 => Review::CarriedOver,
+            3 => Review::Mistake {
+                charges_g: vec![green],
+                roasted_g: right,
+            },
+            _ => Review::None,
+        };
+        let mut made = Batch {
+            review,
+            teaches: draw(30) != 0,
+            ..batch(&format!("{i:04}"), minute, lot.clone(), green, roasted)
+        };
+        made.roaster = format!("roaster {}", draw(2));
+        made.style.id = format!("style {}", draw(2));
+        facts.push(Fact::Batch(made));
+        let what = match draw(60) {
+            0 => Happening::ScaleAdjusted {
+                roaster: "roaster 1".into(),
+            },
+            1 => Happening::Moisture {
+                lot: lot.id.clone(),
+                reading: 0.1 + 0.001 * f64::from(u32::try_from(draw(30)).expect("small")),
+                sd: 0.003,
+            },
+            2 => Happening::LotLeft {
+                lot: "lot 4".into(),
+                with_delivery: draw(2) == 0,
+            },
+            3 => Happening::NoticeClosed {
+                channel: Channel::Lot("lot 1".into()),
+                changed: draw(2) == 0,
+            },
+            4 => Happening::NoticeClosed {
+                channel: Channel::Roaster("roaster 0".into()),
+                changed: true,
+            },
+            _ => continue,
+        };
+        facts.push(Fact::Event {
+            id: format!("event {i:04}"),
+            minute: minute + 1,
+            what,
+        });
+    }
+    facts
+}
+
+fn in_order(facts: &[Fact]) -> Learner {
+    let mut learner = Learner::new(Settings::default());
+    learner.replay(facts.iter().cloned().collect());
+    learner
+}
+
+#[track_caller]
+fn assert_same(a: &Learner, b: &Learner) {
+    assert_eq!(a.state_key(), b.state_key());
+    assert!(a.same_state(b));
+    assert_eq!(a.judged(), b.judged());
+    assert_eq!(a.notices(), b.notices());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn any_order_of_arrival_gives_the_same_bits(seed in 1_u64..1_000_000, keys in prop::collection::vec(0_u32..12, 700)) {
+        let facts = facts(seed, 600);
+        // Facts arrive late by up to a dozen places, some by hundreds.
+        let mut arrival: Vec<(usize, &Fact)> = facts.iter().enumerate().map(|(i, f)| (i + usize::try_from(keys[i % keys.len()]).expect("small") * if i % 97 == 0 { 40 } else { 1 }, f)).collect();
+        arrival.sort_by_key(|(place, _)| *place);
+        let mut late = Learner::new(Settings::default());
+        for (_, fact) in arrival {
+            late.append(fact.clone());
+        }
+        assert_same(&late, &in_order(&facts));
+    }
+
+    #[test]
+    fn a_review_is_as_if_known_from_the_start(seed in 1_u64..1_000_000, place in 0_usize..900) {
+        let facts = facts(seed, 900);
+        let mut learner = in_order(&facts);
+        let place = (0..=place).rev().find(|&i| matches!(facts[i], Fact::Batch(_))).expect("the first fact is a batch");
+        let Fact::Batch(before) = &facts[place] else { unreachable!() };
+        let mut reviewed = facts.clone();
+        reviewed[place] = Fact::Batch(Batch { review: Review::OtherLot(lot("lot 3", "delivery 1", -20)), ..before.clone() });
+        learner.append(reviewed[place].clone());
+        assert_same(&learner, &in_order(&reviewed));
+        learner.append(facts[place].clone());
+        assert_same(&learner, &in_order(&facts));
+    }
+
+    #[test]
+    fn what_never_teaches_changes_no_prediction(seed in 1_u64..1_000_000) {
+        let without: Vec<Fact> = facts(seed, 5);
+        let mut with = without.clone();
+        let odd = Batch { teaches: false, ..batch("zz", 4 * DAY, lot("lot 0", "delivery 0", -20), 12_000.0, 9_900.0) };
+        with.push(Fact::Batch(odd));
+        let question = outturn::loss::Question {
+            lot: lot("lot 0", "delivery 0", -20), style: crate::support::style("style 0", 0.15), roaster: "roaster 0".into(), minute: 4 * DAY,
+            charges_g: vec![12_000.0], division_in_g: 20.0, division_out_g: 10.0,
+        };
+        let (a, b) = (in_order(&without).predict(&question), in_order(&with).predict(&question));
+        prop_assert!((a.log_yield - b.log_yield).abs() < 1e-12);
+    }
+}
+
+#[test]
+fn the_made_history_exercises_the_rules() {
+    let learner = in_order(&facts(7, 2_000));
+    let held = learner.judged().iter().filter(|j| !j.learned).count();
+    let followed = learner
+        .notices()
+        .iter()
+        .filter(|n| n.standing == outturn::loss::Standing::Followed)
+        .count();
+    let closed = learner
+        .notices()
+        .iter()
+        .filter(|n| n.standing == outturn::loss::Standing::Closed)
+        .count();
+    assert!(
+        held > 50 && followed > 0 && closed > 0,
+        "held {held}, followed {followed}, closed {closed}"
+    );
+    assert!(learner.smallest_variance() > 0.0);
+}
+
+#[test]
+fn a_fact_taken_out_leaves_no_trace() {
+    let all = facts(11, 700);
+    let mut learner = in_order(&all);
+    learner.remove(&all[300]);
+    let rest: Vec<Fact> = all
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| *i != 300)
+        .map(|(_, f)| f.clone())
+        .collect();
+    assert_same(&learner, &in_order(&rest));
+}
