@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use serde_json::{Value, json};
-use tokio::sync::broadcast;
+use tokio::sync::{broadcast, mpsc};
 use uuid::Uuid;
 
 use crate::book::merkle::{Frontier, Hash};
@@ -12,8 +12,9 @@ use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
 use crate::command::Command;
 use crate::day::Zone;
+use crate::expect::Expect;
 use crate::fraction::Fraction;
-use crate::ids::{PersonId, SiteId};
+use crate::ids::{BatchId, PersonId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, MassUnit, Person, Record, Role, Site};
@@ -38,7 +39,17 @@ pub struct App {
     pub site: SiteId,
     /// The owner, as whom every request acts until people sign in.
     pub owner: PersonId,
+    /// What the roastery expects of its coffee.
+    pub expect: Arc<Expect>,
     changes: broadcast::Sender<Changed>,
+    to_follow: mpsc::UnboundedSender<ToFollow>,
+}
+
+/// What a commit changed that the learner follows.
+#[derive(Debug)]
+struct ToFollow {
+    batches: Vec<BatchId>,
+    everything: bool,
 }
 
 /// What became of a command.
@@ -70,13 +81,36 @@ impl App {
             None => found_site(&*store, &clock, zone).await?,
         };
         let (changes, _) = broadcast::channel(CHANGES_KEPT);
+        let expect = Arc::new(Expect::open(&*store, site).await?);
+        let (to_follow, following) = mpsc::unbounded_channel();
+        let follower = Follower {
+            store: Arc::clone(&store),
+            site,
+            expect: Arc::clone(&expect),
+            changes: changes.clone(),
+        };
+        tokio::spawn(follower.run(following));
         Ok(Arc::new(Self {
             store,
             clock,
             site,
             owner,
+            expect,
             changes,
+            to_follow,
         }))
+    }
+
+    /// Waits until the learner has followed everything booked so far.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn learned(&self) -> Result<(), StoreError> {
+        let mut tx = self.read().await?;
+        let size = tx.head(self.site).await?.map_or(0, |head| head.size);
+        drop(tx);
+        self.expect.caught_up(size).await;
+        Ok(())
     }
 
     /// Listens for changes.
@@ -224,10 +258,51 @@ impl App {
 
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
         let kinds = book.touched();
+        let batches = book.batches().to_vec();
         book.close(id, &answer.to_string()).await?;
-        // Nobody listening is no fault.
+        let everything = kinds.iter().any(|kind| LEARNED_FROM.contains(kind));
+        // Nobody listening is no fault, and the follower lives as long as the process.
         let _ = self.changes.send(Changed { kinds });
+        let _ = self.to_follow.send(ToFollow {
+            batches,
+            everything,
+        });
         Ok(())
+    }
+}
+
+/// Kinds of records and happenings on which what was learned depends as a whole.
+const LEARNED_FROM: [&str; 5] = ["lot", "style", "roaster", "site", "green"];
+
+/// Brings the learner up to each commit, one after the other.
+struct Follower {
+    store: Arc<dyn Store>,
+    site: SiteId,
+    expect: Arc<Expect>,
+    changes: broadcast::Sender<Changed>,
+}
+
+impl Follower {
+    async fn run(self, mut following: mpsc::UnboundedReceiver<ToFollow>) {
+        while let Some(mut next) = following.recv().await {
+            // What has queued up meanwhile is followed in one go.
+            while let Ok(more) = following.try_recv() {
+                next.batches.extend(more.batches);
+                next.everything |= more.everything;
+            }
+            let followed = self
+                .expect
+                .follow(&*self.store, self.site, &next.batches, next.everything)
+                .await;
+            match followed {
+                Ok(()) => {
+                    let _ = self.changes.send(Changed {
+                        kinds: vec!["loss"],
+                    });
+                }
+                Err(error) => tracing::error!(%error, "the learner could not follow the book"),
+            }
+        }
     }
 }
 

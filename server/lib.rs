@@ -7,6 +7,7 @@ pub mod book;
 pub mod clock;
 pub mod command;
 pub mod day;
+pub mod expect;
 pub mod floor;
 pub mod fraction;
 pub mod green;

@@ -31,6 +31,8 @@ pub enum Confirm {
     DrumBusy,
     /// The delivery is on hold.
     DeliveryOnHold,
+    /// More than the roaster takes.
+    OverRoaster,
 }
 
 /// Why something is not done. Nothing has changed.

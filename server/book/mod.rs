@@ -16,7 +16,7 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use crate::day::{Day, Instant, Zone};
-use crate::ids::{CardId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, Write};
@@ -88,6 +88,7 @@ pub struct Book {
     frontier: Frontier,
     closings: Vec<ClosingRow>,
     touched: BTreeSet<&'static str>,
+    batches: Vec<BatchId>,
 }
 
 impl Book {
@@ -124,6 +125,7 @@ impl Book {
             frontier,
             closings,
             touched: BTreeSet::new(),
+            batches: Vec::new(),
         })
     }
 
@@ -165,6 +167,18 @@ impl Book {
     /// Says that this turn changed things of a kind.
     pub fn touch(&mut self, kind: &'static str) {
         self.touched.insert(kind);
+    }
+
+    /// The batches that this turn has changed.
+    #[must_use]
+    pub fn batches(&self) -> &[BatchId] {
+        &self.batches
+    }
+
+    /// Says that this turn changed a batch.
+    pub fn touch_batch(&mut self, batch: BatchId) {
+        self.touch("batch");
+        self.batches.push(batch);
     }
 
     /// The last closed day, if any period is closed.

@@ -93,7 +93,7 @@ impl Command for Receipt {
             movements,
             weighings,
         };
-        book.touch("delivery");
+        book.touch("green");
         Ok(Posted::from(&book.post(draft).await?))
     }
 }

@@ -175,6 +175,8 @@ pub trait ReadBook {
     async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>>;
     /// The text of a posting's leaf.
     async fn posting_leaf(&mut self, id: PostingId) -> Result<Option<String>>;
+    /// The text of a journal entry's leaf.
+    async fn entry_leaf(&mut self, id: Uuid) -> Result<Option<String>>;
     /// The posting that undid another.
     async fn reversal_of(&mut self, id: PostingId) -> Result<Option<PostingId>>;
     /// The journal, newest first.
@@ -461,6 +463,13 @@ pub struct AccountRow {
 pub trait ReadMovements {
     /// What stands on one account now.
     async fn balance(&mut self, site: SiteId, lot: LotId, place: Place) -> Result<Mass>;
+    /// Where coffee of an account went and how much in all, less what came back from there.
+    async fn counterparts(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        place: Place,
+    ) -> Result<Vec<(Place, Mass)>>;
     /// All accounts at one kind of place on which something stands now.
     async fn standing(&mut self, site: SiteId, place: &str) -> Result<Vec<Standing>>;
     /// All accounts of a lot on which something stands now.

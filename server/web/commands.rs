@@ -12,10 +12,14 @@ use uuid::Uuid;
 
 use super::extract::{Body, New, Path};
 use super::problem::{Answer, Problem};
-use super::who::Operator;
+use super::who::{Operator, Planner};
 use crate::app::{App, Done};
 use crate::book::Actor;
 use crate::command::Command;
+use crate::floor::{
+    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
+    WeighIn, WeighOut, WeighedOutAnswer,
+};
 use crate::green::{Posted, Receipt};
 
 async fn carry_out<C: Command>(
@@ -55,4 +59,13 @@ macro_rules! command_routes {
 
 command_routes! {
     receipts: Receipt => Posted, Operator, "/api/receipts/{id}", "book_receipt";
+    weigh_ins: WeighIn => BatchPosted, Operator, "/api/weigh-ins/{id}", "book_weigh_in";
+    starts: Start => BatchSaid, Operator, "/api/starts/{id}", "book_start";
+    weigh_outs: WeighOut => WeighedOutAnswer, Operator, "/api/weigh-outs/{id}", "book_weigh_out";
+    scraps: Scrap => BatchPosted, Operator, "/api/scraps/{id}", "book_scrap";
+    holds: Hold => BatchSaid, Operator, "/api/holds/{id}", "book_hold";
+    passes: Pass => BatchSaid, Planner, "/api/passes/{id}", "book_pass";
+    reviews: Review => BatchSaid, Planner, "/api/reviews/{id}", "book_review";
+    corrections: Correction => BatchPosted, Planner, "/api/corrections/{id}", "book_correction";
+    reversals: Reversal => Reversed, Operator, "/api/reversals/{id}", "book_reversal";
 }

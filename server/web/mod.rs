@@ -6,6 +6,7 @@
 mod commands;
 mod extract;
 mod files;
+mod floor;
 mod problem;
 mod records;
 mod service;
@@ -45,6 +46,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::with_openapi(Description::openapi())
         .merge(records::router())
         .merge(commands::router())
+        .merge(floor::router())
         .merge(service::router())
 }
 

@@ -114,6 +114,18 @@ impl ReadBook for Transaction {
         .await?)
     }
 
+    async fn entry_leaf(&mut self, id: Uuid) -> Result<Option<String>> {
+        Ok(sqlx::query_scalar(
+            "SELECT log.leaf
+             FROM journal
+             JOIN log ON log.site = journal.site AND log.position = journal.position
+             WHERE journal.id = $1",
+        )
+        .bind(id)
+        .fetch_optional(&mut **self)
+        .await?)
+    }
+
     async fn reversal_of(&mut self, id: PostingId) -> Result<Option<PostingId>> {
         let row: Option<Uuid> = sqlx::query_scalar(
             "SELECT id

@@ -77,6 +77,42 @@ impl ReadMovements for Transaction {
         mass(mg.unwrap_or(0))
     }
 
+    async fn counterparts(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        at: Place,
+    ) -> Result<Vec<(Place, Mass)>> {
+        let rows: Vec<(String, Uuid, i64)> = sqlx::query_as(
+            "WITH change AS (
+                 SELECT movement.to_account AS other, movement.mass_mg AS mg
+                 FROM movement
+                 JOIN account ON account.id = movement.from_account
+                 WHERE account.site = $1 AND account.lot = $2 AND account.place = $3 AND account.key = $4
+                 UNION ALL
+                 SELECT movement.from_account, -movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.to_account
+                 WHERE account.site = $1 AND account.lot = $2 AND account.place = $3 AND account.key = $4
+             )
+             SELECT account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+             FROM change
+             JOIN account ON account.id = change.other
+             GROUP BY account.id, account.place, account.key
+             HAVING SUM(change.mg) <> 0
+             ORDER BY account.place, account.key",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .bind(at.word())
+        .bind(at.key())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(word, key, mg)| Ok((place(&word, key)?, mass(mg)?)))
+            .collect()
+    }
+
     async fn standing(&mut self, site: SiteId, word: &str) -> Result<Vec<Standing>> {
         let rows: Vec<StandingColumns> = sqlx::query_as(
             "SELECT lot, place, key, balance_mg

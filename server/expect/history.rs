@@ -1,0 +1,336 @@
+//! The facts that the learner learns from, as the book holds them.
+
+use std::collections::{HashMap, HashSet};
+
+use crate::day::{Day, TimeOfDay, Zone};
+use crate::floor::batch::{Batch, Finding, State};
+use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
+use crate::loss::{self, Fact, Happening, Learner, Weights};
+use crate::mass::Mass;
+use crate::setup::{self, Kept, Lot, Roaster, Site, Style};
+use crate::store::{BatchFilter, Read, StoreError};
+
+const PAGE: i64 = 2_000;
+/// Standard uncertainty of a moisture meter where none is said (common practice, no source).
+const METER_SD: f64 = 0.003;
+
+/// What a batch has become for the learner.
+pub struct Change {
+    id: String,
+    fact: Option<Fact>,
+}
+
+/// What facts are made from.
+struct Beside {
+    zone: Zone,
+    lots: HashMap<LotId, Kept<Lot>>,
+    styles: HashMap<StyleId, Kept<Style>>,
+    roasters: HashMap<RoasterId, Kept<Roaster>>,
+    received: HashMap<LotId, Day>,
+}
+
+/// All facts of a site's book.
+pub async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Fact>, StoreError> {
+    let beside = Beside::read(tx, site).await?;
+    let mut facts = beside.moisture();
+    let mut last_out: HashMap<LotId, i64> = HashMap::new();
+    let mut after = None;
+    let mut covered: HashMap<BatchId, Batch> = HashMap::new();
+    loop {
+        let page = tx.weighed_out(site, after, PAGE).await?;
+        let Some(last) = page.last() else { break };
+        after = last.out_minute.map(|minute| (minute, last.id));
+        for row in &page {
+            if let Some(minute) = row.out_minute {
+                last_out
+                    .entry(row.lot)
+                    .and_modify(|m| *m = minute.max(*m))
+                    .or_insert(minute);
+            }
+            covered.insert(row.id, Batch::of_row(row)?);
+        }
+    }
+    for batch in covered.values() {
+        facts.extend(beside.fact(batch, |id| covered.get(&id).cloned()));
+    }
+    facts.extend(left(tx, site, &beside, &last_out).await?);
+    Ok(facts)
+}
+
+/// What one batch has become: the fact of the reading it belongs to.
+pub async fn of_batch(
+    tx: &mut dyn Read,
+    site: SiteId,
+    id: BatchId,
+) -> Result<Vec<Change>, StoreError> {
+    let Some(row) = tx.batch(id).await? else {
+        return Ok(Vec::new());
+    };
+    let batch = Batch::of_row(&row)?;
+    let Some(out) = batch.weighed_out() else {
+        return Ok(vec![Change {
+            id: id.to_string(),
+            fact: None,
+        }]);
+    };
+    let mut covered = HashMap::new();
+    for other in &out.covers {
+        if let Some(row) = tx.batch(*other).await? {
+            covered.insert(*other, Batch::of_row(&row)?);
+        }
+    }
+    let beside = Beside::read(tx, site).await?;
+    let first = out.covers.first().copied().unwrap_or(id);
+    let fact = covered
+        .get(&first)
+        .and_then(|batch| beside.fact(batch, |id| covered.get(&id).cloned()));
+    Ok(vec![Change {
+        id: first.to_string(),
+        fact,
+    }])
+}
+
+/// Whether a batch's lot has nothing left in the stores: it may leave the learner.
+pub async fn used_up(
+    tx: &mut dyn Read,
+    site: SiteId,
+    batches: &[BatchId],
+) -> Result<bool, StoreError> {
+    for batch in batches {
+        let Some(row) = tx.batch(*batch).await? else {
+            continue;
+        };
+        let standing = tx.standing_of_lot(site, row.lot).await?;
+        if !standing
+            .iter()
+            .any(|standing| standing.place.word() == "store")
+        {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// Takes what batches have become into the learner.
+pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
+    for change in changes {
+        match change.fact {
+            Some(fact) => learner.append(fact),
+            None => {
+                let known = learner
+                    .history()
+                    .facts()
+                    .iter()
+                    .find(|fact| matches!(&***fact, Fact::Batch(batch) if batch.id == change.id))
+                    .cloned();
+                if let Some(fact) = known {
+                    learner.remove(&fact);
+                }
+            }
+        }
+    }
+}
+
+/// The first day on which each lot came.
+pub async fn received_days(
+    tx: &mut dyn Read,
+    site: SiteId,
+) -> Result<HashMap<LotId, Day>, StoreError> {
+    Ok(tx
+        .receipts(site)
+        .await?
+        .into_iter()
+        .filter_map(|(lot, day, _)| Some((lot, day?)))
+        .collect())
+}
+
+/// Days since 1970 of a day.
+fn day_number(day: Day) -> i64 {
+    Zone::UTC.local_minute(Zone::UTC.start_of(day)) / 1_440
+}
+
+/// A lot as the learner knows it. One that has not come ages from nothing.
+pub fn lot(kept: &Kept<Lot>, received: Option<Day>) -> loss::Lot {
+    loss::Lot {
+        id: kept.id.to_string(),
+        delivery: kept.fields.delivery.to_string(),
+        grade: kept.fields.grade.to_string(),
+        received_day: received.map_or(i64::from(i32::MAX), day_number),
+    }
+}
+
+/// A style as the learner knows it.
+pub fn style(kept: &Kept<Style>) -> loss::Style {
+    loss::Style {
+        id: kept.id.to_string(),
+        nominal_loss: kept.fields.nominal_loss.value(),
+    }
+}
+
+impl Beside {
+    async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
+        let zone = setup::find::<Site>(tx, site, site)
+            .await?
+            .map_or(Zone::UTC, |site| site.fields.zone);
+        Ok(Self {
+            zone,
+            lots: setup::all::<Lot>(tx, site)
+                .await?
+                .into_iter()
+                .map(|kept| (kept.id.into(), kept))
+                .collect(),
+            styles: setup::all::<Style>(tx, site)
+                .await?
+                .into_iter()
+                .map(|kept| (kept.id.into(), kept))
+                .collect(),
+            roasters: setup::all::<Roaster>(tx, site)
+                .await?
+                .into_iter()
+                .map(|kept| (kept.id.into(), kept))
+                .collect(),
+            received: received_days(tx, site).await?,
+        })
+    }
+
+    /// The moisture readings of all lots, each from noon of its day on.
+    fn moisture(&self) -> Vec<Fact> {
+        let mut facts = Vec::new();
+        for (id, kept) in &self.lots {
+            for (n, reading) in kept.fields.moisture.iter().enumerate() {
+                let at = self.zone.at(reading.day, TimeOfDay::from_minutes(12 * 60));
+                facts.push(Fact::Event {
+                    id: format!("moisture {id} {n:04}"),
+                    minute: self.zone.local_minute(at),
+                    what: Happening::Moisture {
+                        lot: id.to_string(),
+                        reading: reading.fraction.value(),
+                        sd: reading
+                            .sd
+                            .map_or(METER_SD, crate::fraction::Fraction::value),
+                    },
+                });
+            }
+        }
+        facts
+    }
+
+    /// The fact of the reading that a batch belongs to; none for all but the first batch of a reading.
+    fn fact(&self, batch: &Batch, other: impl Fn(BatchId) -> Option<Batch>) -> Option<Fact> {
+        let out = batch.weighed_out()?;
+        if out.covers.first() != Some(&batch.id) {
+            return None;
+        }
+        let first = batch.weighed_in()?;
+        let run: Vec<Batch> = out
+            .covers
+            .iter()
+            .filter_map(|id| {
+                if *id == batch.id {
+                    Some(batch.clone())
+                } else {
+                    other(*id)
+                }
+            })
+            .collect();
+        let lot_id = batch.lot()?;
+        let roaster = self.roasters.get(&first.roaster)?;
+        let came_out = run
+            .iter()
+            .filter_map(Batch::came_out)
+            .fold(Mass::ZERO, |sum, mass| sum.plus(mass).unwrap_or(sum));
+        let charges_g: Vec<f64> = run.iter().map(|batch| batch.charged().grams()).collect();
+        let scrapped = run.iter().any(|batch| batch.state() == State::Scrapped);
+        let teaches = !roaster.fields.sample_roaster
+            && !scrapped
+            && run.iter().all(|batch| !batch.is_reckoned());
+        Some(Fact::Batch(loss::Batch {
+            id: batch.id.to_string(),
+            minute: out.minute,
+            lot: lot(self.lots.get(&lot_id)?, self.received.get(&lot_id).copied()),
+            style: style(self.styles.get(&first.style)?),
+            roaster: first.roaster.to_string(),
+            review: review(&run, &charges_g, came_out),
+            weights: Weights {
+                charges_g,
+                roasted_g: came_out.grams(),
+                division_in_g: first.division_g.grams(),
+                division_out_g: out.division_g.grams(),
+            },
+            teaches,
+        }))
+    }
+}
+
+/// What people have said of the batches of a reading: what keeps it from being learned counts before what makes it sound.
+fn review(run: &[Batch], charges_g: &[f64], came_out: Mass) -> loss::Review {
+    let found: HashSet<Finding> = run
+        .iter()
+        .filter_map(|batch| batch.review().map(|(finding, _)| finding))
+        .collect();
+    if found.contains(&Finding::SetAside) {
+        loss::Review::SetAside
+    } else if found.contains(&Finding::CarriedOver) {
+        loss::Review::CarriedOver
+    } else if run.iter().any(Batch::is_corrected) {
+        loss::Review::Mistake {
+            charges_g: charges_g.to_vec(),
+            roasted_g: came_out.grams(),
+        }
+    } else if found.contains(&Finding::WasSo) {
+        loss::Review::Sound
+    } else {
+        loss::Review::None
+    }
+}
+
+/// Lots that are used up and of which no batch is open: they leave the learner after their last batch.
+async fn left(
+    tx: &mut dyn Read,
+    site: SiteId,
+    beside: &Beside,
+    last_out: &HashMap<LotId, i64>,
+) -> Result<Vec<Fact>, StoreError> {
+    let in_store: HashSet<LotId> = tx
+        .standing(site, "store")
+        .await?
+        .into_iter()
+        .map(|standing| standing.lot)
+        .collect();
+    let open = BatchFilter {
+        states: vec![
+            State::WeighedIn.word().to_owned(),
+            State::InDrum.word().to_owned(),
+        ],
+        ..BatchFilter::default()
+    };
+    let open: HashSet<LotId> = tx
+        .batches(site, &open, PAGE)
+        .await?
+        .into_iter()
+        .map(|row| row.lot)
+        .collect();
+    let gone = |lot: &LotId| {
+        beside.received.contains_key(lot) && !in_store.contains(lot) && !open.contains(lot)
+    };
+    let stays: HashSet<_> = beside
+        .lots
+        .iter()
+        .filter(|(lot, _)| !gone(lot))
+        .map(|(_, kept)| kept.fields.delivery)
+        .collect();
+    let mut facts = Vec::new();
+    for (lot, kept) in &beside.lots {
+        if let Some(minute) = last_out.get(lot).filter(|_| gone(lot)) {
+            facts.push(Fact::Event {
+                id: format!("left {lot}"),
+                minute: *minute,
+                what: Happening::LotLeft {
+                    lot: lot.to_string(),
+                    with_delivery: !stays.contains(&kept.fields.delivery),
+                },
+            });
+        }
+    }
+    Ok(facts)
+}

@@ -1,0 +1,227 @@
+//! What the roastery expects of its coffee: the learner behind the service.
+//!
+//! It follows the book after each commit and answers from memory. What it knows follows from the batches, lots and styles in the book
+//! alone, so a start builds it anew. A request asks it and never waits for it.
+
+mod history;
+
+use std::sync::{Arc, PoisonError, RwLock};
+
+use serde::Serialize;
+use tokio::sync::watch;
+
+use crate::floor::batch::{Judgement, Verdict};
+use crate::fraction::Fraction;
+use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
+use crate::loss::{self, Learner, Prediction, Question, Settings};
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Lot, Site, Style};
+use crate::store::{Read, Store, StoreError};
+
+/// The learner behind the service.
+#[derive(Debug)]
+pub struct Expect {
+    learner: RwLock<Arc<Learner>>,
+    followed: watch::Sender<i64>,
+}
+
+/// What the learner is asked about one reading, of one batch or several together.
+#[derive(Debug, Clone)]
+pub struct Asked {
+    /// The lot.
+    pub lot: LotId,
+    /// The style.
+    pub style: StyleId,
+    /// The roaster.
+    pub roaster: RoasterId,
+    /// Green weighed in, batch by batch.
+    pub charges: Vec<Mass>,
+    /// Division of the scale for green.
+    pub green_division: Mass,
+    /// Division of the scale for roasted coffee.
+    pub roasted_division: Mass,
+    /// What came out, with samples drawn before.
+    pub came_out: Mass,
+}
+
+/// What would explain an odd weight.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct Explanation {
+    /// Its word.
+    pub kind: &'static str,
+    /// It in words.
+    pub sentence: String,
+    /// The green as it then was.
+    pub right_green_g: Option<Mass>,
+    /// What came out as it then was.
+    pub right_roasted_g: Option<Mass>,
+    /// Its probability among the causes considered.
+    pub probability: Fraction,
+}
+
+/// An expected loss with its range.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct Range {
+    /// Expected.
+    pub mean: Fraction,
+    /// Lower end.
+    pub lo: Fraction,
+    /// Upper end.
+    pub hi: Fraction,
+}
+
+impl Expect {
+    /// Learns everything that a book holds.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub async fn open(store: &dyn Store, site: SiteId) -> Result<Self, StoreError> {
+        let mut tx = store.read().await?;
+        let record = setup::find::<Site>(&mut *tx, site, site).await?;
+        let alpha = record.map_or(Settings::default().alpha, |site| {
+            site.fields.false_flag_rate.value()
+        });
+        let mut learner = Learner::new(Settings {
+            alpha,
+            ..Settings::default()
+        });
+        let facts = history::read(&mut *tx, site).await?;
+        learner.replay(facts.into_iter().collect());
+        let size = tx.head(site).await?.map_or(0, |head| head.size);
+        let (followed, _) = watch::channel(size);
+        Ok(Self {
+            learner: RwLock::new(Arc::new(learner)),
+            followed,
+        })
+    }
+
+    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the book cannot be read.
+    pub async fn follow(
+        &self,
+        store: &dyn Store,
+        site: SiteId,
+        batches: &[BatchId],
+        everything: bool,
+    ) -> Result<(), StoreError> {
+        let mut tx = store.read().await?;
+        let size = tx.head(site).await?.map_or(0, |head| head.size);
+        if everything || history::used_up(&mut *tx, site, batches).await? {
+            let facts = history::read(&mut *tx, site).await?;
+            self.change(|learner| learner.replay(facts.into_iter().collect()));
+        } else {
+            for batch in batches {
+                let change = history::of_batch(&mut *tx, site, *batch).await?;
+                self.change(|learner| history::apply(learner, change));
+            }
+        }
+        self.followed.send_replace(size);
+        Ok(())
+    }
+
+    /// Waits until the learner has followed the log up to this size.
+    pub async fn caught_up(&self, size: i64) {
+        let mut followed = self.followed.subscribe();
+        // The sender lives as long as this value, so waiting cannot fail.
+        let _ = followed.wait_for(|followed| *followed >= size).await;
+    }
+
+    /// The learner as it is now.
+    #[must_use]
+    pub fn learner(&self) -> Arc<Learner> {
+        Arc::clone(&self.learner.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn change(&self, change: impl FnOnce(&mut Learner)) {
+        let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
+        change(Arc::make_mut(&mut held));
+    }
+
+    /// What is expected of a reading.
+    ///
+    /// # Errors
+    /// [`Refusal`] when lot or style are not there.
+    pub async fn predict(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        asked: &Asked,
+    ) -> Outcome<Prediction> {
+        let question = question(tx, site, asked).await?;
+        Ok(self.learner().predict(&question))
+    }
+
+    /// Judges a reading.
+    ///
+    /// # Errors
+    /// [`Refusal`] when lot or style are not there.
+    pub async fn judge(&self, tx: &mut dyn Read, site: SiteId, asked: &Asked) -> Outcome<Verdict> {
+        let prediction = self.predict(tx, site, asked).await?;
+        let charged = Mass::sum(asked.charges.iter().copied())?;
+        Ok(verdict(&prediction, charged, asked.came_out))
+    }
+}
+
+/// The verdict on a mass that went in and one that came out.
+#[must_use]
+pub fn verdict(prediction: &Prediction, charged: Mass, came_out: Mass) -> Verdict {
+    let judged = prediction.judge(charged.grams(), came_out.grams());
+    let judgement = match judged.outcome {
+        loss::Outcome::Ok => Judgement::Ok,
+        loss::Outcome::More => Judgement::More,
+        loss::Outcome::Less => Judgement::Less,
+        loss::Outcome::Impossible => Judgement::Impossible,
+    };
+    let (lo, hi, found) = (
+        Fraction::nearest(judged.lo),
+        Fraction::nearest(judged.hi),
+        Fraction::nearest(judged.loss),
+    );
+    Verdict {
+        judgement,
+        loss: found,
+        mean: Fraction::nearest(judged.mean),
+        sd: Fraction::nearest(judged.sd),
+        lo,
+        hi,
+        alpha: Fraction::nearest(judged.alpha),
+        state_key: prediction.state_key.clone(),
+        sentence: sentence(judgement, found, lo, hi),
+    }
+}
+
+/// The verdict in words.
+fn sentence(judgement: Judgement, loss: Fraction, lo: Fraction, hi: Fraction) -> String {
+    let range = format!("Loss {loss}. Expected {:.1} to {hi}.", lo.value() * 100.0);
+    match judgement {
+        Judgement::Ok => format!("{range} As expected."),
+        Judgement::More => format!("{range} More loss than expected. On hold."),
+        Judgement::Less => format!("{range} Less loss than expected. On hold."),
+        Judgement::Impossible => {
+            format!("{range} No roast loses this: read the scales again. On hold.")
+        }
+    }
+}
+
+async fn question(tx: &mut dyn Read, site: SiteId, asked: &Asked) -> Outcome<Question> {
+    let lot = setup::need::<Lot>(tx, site, asked.lot).await?;
+    let style = setup::need::<Style>(tx, site, asked.style).await?;
+    let zone = setup::need::<Site>(tx, site, site).await?.fields.zone;
+    let received = history::received_days(tx, site).await?;
+    let head = tx
+        .head(site)
+        .await?
+        .ok_or(Refusal::NotFound("site", site.0))?;
+    Ok(Question {
+        lot: history::lot(&lot, received.get(&asked.lot).copied()),
+        style: history::style(&style),
+        roaster: asked.roaster.to_string(),
+        minute: zone.local_minute(head.recorded_at),
+        charges_g: asked.charges.iter().map(|mass| mass.grams()).collect(),
+        division_in_g: asked.green_division.grams(),
+        division_out_g: asked.roasted_division.grams(),
+    })
+}

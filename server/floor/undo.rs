@@ -1,0 +1,199 @@
+//! Undo: a posting is mirrored as a whole, once; last in, first out for each batch, while nothing depends on it.
+
+use async_trait::async_trait;
+use serde::Serialize;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::batch::{Batch, Step};
+use super::{BatchView, Taken, view};
+use crate::app::App;
+use crate::book::leaf::{Act, Entry, Kind, Leaf, Movement, Posting};
+use crate::book::{Book, Draft, Remark, damaged};
+use crate::command::{Command, Common, command};
+use crate::green::PostingView;
+use crate::ids::{BatchId, PostingId};
+use crate::refusal::{Outcome, Refusal};
+
+command! {
+    /// A posting, or a batch's start, was undone.
+    Reversal {
+        /// The posting to undo, or the start.
+        posting: PostingId,
+    }
+}
+
+/// The answer to an undo.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct Reversed {
+    /// The mirroring posting; none where a start was taken back.
+    pub posting: Option<PostingView>,
+    /// The first of the batches that it was about, as it is now.
+    pub batch: Option<BatchView>,
+}
+
+#[async_trait]
+impl Command for Reversal {
+    const NAME: &'static str = "reversals";
+    type Answer = Reversed;
+
+    fn common(&self) -> Common<'_> {
+        self.said()
+    }
+
+    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Reversed> {
+        match book.tx().posting_leaf(self.posting).await? {
+            Some(text) => match serde_json::from_str(&text).map_err(damaged)? {
+                Leaf::Posting(posting) => self.mirror(book, id, posting).await,
+                _ => Err(Refusal::NotFound("posting", self.posting.0)),
+            },
+            None => self.take_start_back(book, id).await,
+        }
+    }
+}
+
+impl Reversal {
+    async fn mirror(&self, book: &mut Book, id: Uuid, posting: Posting) -> Outcome<Reversed> {
+        if posting.kind == Kind::Reverse {
+            return Err(Refusal::conflict("an undo cannot be undone: book it again"));
+        }
+        if let Some(by) = book.tx().reversal_of(posting.id).await? {
+            return Err(Refusal::conflict(format!(
+                "this has been undone already (posting {by})"
+            )));
+        }
+        let mut run = Vec::new();
+        for batch in batches_of(&posting) {
+            let taken = Taken::up(book, batch).await?;
+            if taken.batch.steps.last().map(Step::by) != Some(posting.id.0) {
+                return Err(Refusal::conflict(format!(
+                    "something else has been booked on this batch since ({}): undo that first",
+                    last_word(&taken.batch)
+                )));
+            }
+            run.push(taken);
+        }
+        let ids: Vec<BatchId> = run.iter().map(|taken| taken.batch.id).collect();
+        let mirrored = posting
+            .movements
+            .iter()
+            .rev()
+            .map(|m| Movement {
+                from: m.to,
+                to: m.from,
+                ..*m
+            })
+            .collect();
+        let draft = Draft {
+            id: id.into(),
+            kind: Kind::Reverse,
+            happened_at: self.happened_at,
+            reason: self.common().why(),
+            card: posting.card,
+            reverses: Some(posting.id),
+            facts: if ids.is_empty() {
+                Value::Null
+            } else {
+                json!({ "undone": ids })
+            },
+            movements: mirrored,
+            weighings: Vec::new(),
+        };
+        let reversal = book.post(draft).await.map_err(depends)?;
+        for taken in &mut run {
+            taken.unstep(book).await?;
+        }
+        let site = book.site();
+        let batch = match run.first() {
+            Some(taken) => view::of_row(book.tx(), site, taken.batch.id).await?,
+            None => None,
+        };
+        Ok(Reversed {
+            posting: Some((&reversal).into()),
+            batch,
+        })
+    }
+
+    /// Takes a batch's start back, if that was the last thing said of it.
+    async fn take_start_back(&self, book: &mut Book, id: Uuid) -> Outcome<Reversed> {
+        let site = book.site();
+        let text = book
+            .tx()
+            .entry_leaf(self.posting.0)
+            .await?
+            .ok_or(Refusal::NotFound("posting", self.posting.0))?;
+        let entry = match serde_json::from_str(&text).map_err(damaged)? {
+            Leaf::Entry(Entry {
+                act: Act::Start,
+                subject,
+                ..
+            }) => BatchId(subject),
+            _ => {
+                return Err(Refusal::conflict(
+                    "only what was weighed or started can be undone: say it anew instead",
+                ));
+            }
+        };
+        let mut taken = Taken::up(book, entry).await?;
+        let last = taken.batch.steps.last();
+        if !matches!(last, Some(Step::Started { by, .. }) if *by == self.posting.0) {
+            return Err(Refusal::conflict(format!(
+                "something else has been booked on this batch since ({}): undo that first",
+                last_word(&taken.batch)
+            )));
+        }
+        let remark = Remark {
+            id,
+            kind: "batch",
+            subject: entry.0,
+            act: Act::Unstart,
+            happened_at: self.happened_at,
+            reason: self.common().why(),
+            before: json!(last),
+            after: Value::Null,
+        };
+        book.remark(remark).await?;
+        taken.unstep(book).await?;
+        Ok(Reversed {
+            posting: None,
+            batch: Some(view::one(book.tx(), site, &taken.batch).await?),
+        })
+    }
+}
+
+/// The batches whose steps a posting made.
+fn batches_of(posting: &Posting) -> Vec<BatchId> {
+    let steps = posting.facts["steps"].as_array();
+    steps
+        .into_iter()
+        .flatten()
+        .filter_map(|step| serde_json::from_value(step["batch"].clone()).ok())
+        .collect()
+}
+
+fn last_word(batch: &Batch) -> &'static str {
+    match batch.steps.last() {
+        Some(Step::WeighedIn(_)) => "a further crate",
+        Some(Step::Started { .. }) => "its start",
+        Some(Step::Sampled { .. }) => "a sample",
+        Some(Step::WeighedOut(_)) => "its weigh-out",
+        Some(Step::Wasted { .. }) => "waste",
+        Some(Step::Scrapped { .. }) => "it was scrapped",
+        Some(Step::Held { .. }) => "a hold",
+        Some(Step::Passed { .. }) => "it was passed",
+        Some(Step::Reviewed { .. }) => "a review",
+        Some(Step::Corrected { .. }) => "a correction",
+        None => "all of it was undone",
+    }
+}
+
+/// What would fall below nothing has gone on since.
+fn depends(refusal: Refusal) -> Refusal {
+    match refusal {
+        Refusal::Conflict { sentence, facts } => Refusal::Conflict {
+            sentence: format!("this coffee has gone on since, so it cannot be undone: {sentence}"),
+            facts,
+        },
+        other => other,
+    }
+}
