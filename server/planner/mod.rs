@@ -9,11 +9,12 @@
 
 mod answer;
 mod bounds;
+mod build;
 mod flows;
-mod greedy;
 mod instance;
 mod json;
 mod plan;
+mod polish;
 mod problem;
 mod random;
 mod reader;

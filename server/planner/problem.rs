@@ -101,6 +101,8 @@ pub(super) struct Family<'a> {
     pub fixed: Vec<Supply>,
     /// Lot and roaster pairs that can make it.
     pub ways: Vec<Way>,
+    /// Minutes and units of the full batch that takes the fewest minutes per unit.
+    pub quickest: Option<(i64, i64)>,
     /// Every item accepts every lot.
     pub open: bool,
     /// Slot and way of the pinned streams, whose change-over is paid.
@@ -296,12 +298,18 @@ impl<'a> Problem<'a> {
                 units: s.mass_g * UNITS_PER_GRAM,
             })
         });
+        let ways = self.ways(places, style);
+        let batch = |w: &Way| (w.cycle, w.most * w.rate);
+        let quicker = |a: &(i64, i64), b: &(i64, i64)| {
+            (i128::from(a.0) * i128::from(b.1)).cmp(&(i128::from(b.0) * i128::from(a.1)))
+        };
         Family {
             coffee,
             style,
             items: wants,
             fixed: fixed.collect(),
-            ways: self.ways(places, style),
+            quickest: ways.iter().map(batch).min_by(quicker),
+            ways,
             open: true,
             paid: Vec::new(),
         }

@@ -1,18 +1,375 @@
-//! Greedy first, then ruin and recreate.
+//! Greedy first, then ruin and recreate: take some families out, build them again in another order, keep what is better,
+//! now and then what is a little longer. Which roaster-days run at all decides most of the minutes, so excursions close
+//! one or count one as lit for a while and come back only if that did not pay. At the end the same with polishing, for
+//! the levels after the minutes.
 
-use super::greedy::{self, Open};
-use super::plan::Options;
+use super::build::{self, Builder};
+use super::plan::{Effort, Levels, Options};
+use super::polish;
 use super::problem::Problem;
 use super::random::Random;
-use super::state::State;
+use super::state::{FamilyPlan, State};
+
+/// Ruin-and-recreate steps between two excursions.
+const STEPS_BETWEEN: usize = 40;
+/// Steps of an excursion.
+const EXCURSION: usize = 60;
+/// Largest relative excess of minutes that a warm search accepts, in thousandths.
+const WARMTH: i64 = 8;
+
+/// Work units that the smallest instance gets.
+const LEAST_EFFORT: u64 = 30_000;
+/// Work units that the largest instance gets.
+const MOST_EFFORT: u64 = 40_000_000;
 
 /// The best plan found, and whether the search was stopped from outside.
-pub(super) fn best<'p>(problem: &'p Problem<'p>, _options: &Options) -> (State<'p>, bool) {
-    let mut state = State::new(problem);
-    let mut random = Random::seeded(&problem.instance.name);
-    let mut open = Open::new();
-    for f in greedy::order(problem) {
-        greedy::build(&mut state, f, &mut open, &mut random, 0);
+pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> (State<'p>, bool) {
+    let mut search = Search::new(problem, options);
+    if !problem.families.is_empty() {
+        search.coarse(search.budget * 6 / 10);
+        search.fine(search.budget);
     }
-    (state, false)
+    let (families, stopped) = (search.best, search.stopped);
+    let mut state = search.state;
+    load(&mut state, &families);
+    (state, stopped)
+}
+
+struct Search<'p, 'o> {
+    state: State<'p>,
+    random: Random,
+    builder: Builder,
+    options: &'o Options<'o>,
+    budget: u64,
+    stopped: bool,
+    best: Vec<FamilyPlan>,
+    best_levels: Levels,
+    chosen: Vec<usize>,
+    saved: Vec<FamilyPlan>,
+}
+
+fn load(state: &mut State, families: &[FamilyPlan]) {
+    for (f, plan) in families.iter().enumerate() {
+        if state.families[f] != *plan {
+            state.clear(f);
+        }
+    }
+    for (f, plan) in families.iter().enumerate() {
+        if state.families[f] != *plan {
+            state.restore(f, plan);
+        }
+    }
+}
+
+/// Work units for the usual search: with the square of the streams while they are few, then in proportion, up to a limit.
+fn budget(problem: &Problem, effort: Effort, scarce: bool) -> u64 {
+    let streams: usize = problem
+        .families
+        .iter()
+        .map(|f| f.ways.len() * problem.days)
+        .sum();
+    let streams = u64::try_from(streams).unwrap_or(u64::MAX);
+    let usual = (streams.saturating_mul(streams) * 5 / 2)
+        .min(streams.saturating_mul(3_000))
+        .clamp(LEAST_EFFORT, MOST_EFFORT);
+    let full = if scarce {
+        (usual * 5).min(streams.saturating_mul(3_000)).max(usual)
+    } else {
+        usual
+    };
+    match effort {
+        Effort::First => full / 10,
+        Effort::Full => full,
+        Effort::Units(units) => units,
+    }
+}
+
+/// Is something short that could be served, or are the minutes nearly used up? Then the search is harder.
+fn scarce(state: &State) -> bool {
+    let room: i64 = state.problem.slots.iter().map(|s| s.room).sum();
+    state.levels.short_units > state.problem.hopeless_units || state.levels.minutes * 10 > room * 7
+}
+
+impl<'p, 'o> Search<'p, 'o> {
+    fn new(problem: &'p Problem<'p>, options: &'o Options<'o>) -> Self {
+        let mut state = State::new(problem);
+        let mut random = Random::seeded(&problem.instance.name);
+        let mut builder = Builder::default();
+        for f in build::order(problem) {
+            builder.build(&mut state, f, &mut random, 0, 1, 20);
+        }
+        Search {
+            random,
+            builder,
+            options,
+            budget: budget(problem, options.effort, scarce(&state)),
+            stopped: false,
+            best: state.families.clone(),
+            best_levels: state.levels,
+            chosen: Vec::new(),
+            saved: Vec::new(),
+            state,
+        }
+    }
+
+    fn goes_on(&mut self, until: u64) -> bool {
+        self.stopped |= self.options.stop.is_some_and(|stop| stop());
+        !self.stopped && self.state.effort < until
+    }
+
+    /// Shortage and minutes.
+    fn coarse(&mut self, until: u64) {
+        let start = self.state.effort;
+        while self.goes_on(until) {
+            let left = 1_000 - 1_000 * (self.state.effort - start) / (until - start);
+            let warmth = WARMTH * i64::try_from(left).unwrap_or(0);
+            for _ in 0..STEPS_BETWEEN {
+                self.step(warmth);
+            }
+            self.excursion(warmth);
+        }
+    }
+
+    /// Rebuilds some families; keeps the outcome if it is better, or longer by no more than chance allows.
+    fn step(&mut self, warmth: i64) {
+        let before = self.state.levels;
+        self.choose();
+        self.rebuild(None);
+        let r = self.random.whole(1_000);
+        self.decide(before, warmth * (r * r / 1_000) / 1_000 * r / 1_000);
+    }
+
+    /// Takes the chosen families out and builds them again, noting what they were.
+    fn rebuild(&mut self, lit: Option<usize>) {
+        self.saved.clear();
+        for f in &self.chosen {
+            self.saved.push(self.state.families[*f].clone());
+            self.state.clear(*f);
+        }
+        let jitter = [1, 16, 64, 200][self.random.below(4)];
+        let noise = [0, 50, 300, 1_000][self.random.below(4)];
+        let trials = [4, 20, 60, 150][self.random.below(4)];
+        self.state.lit = lit;
+        for f in &self.chosen {
+            self.builder
+                .build(&mut self.state, *f, &mut self.random, noise, jitter, trials);
+        }
+        self.state.lit = None;
+    }
+
+    /// Keeps or takes back the last rebuild; `slack` in millionths of the minutes before.
+    fn decide(&mut self, before: Levels, slack: i64) {
+        let now = self.state.levels;
+        let limit = before.minutes + before.minutes * slack / 1_000_000;
+        if now <= before || (now.short_units <= before.short_units && now.minutes < limit) {
+            self.note();
+        } else {
+            self.take_back();
+        }
+    }
+
+    fn take_back(&mut self) {
+        for f in &self.chosen {
+            self.state.clear(*f);
+        }
+        for (f, plan) in self.chosen.iter().zip(&self.saved) {
+            self.state.restore(*f, plan);
+        }
+    }
+
+    fn note(&mut self) {
+        if self.state.levels < self.best_levels {
+            self.best_levels = self.state.levels;
+            self.best.clone_from(&self.state.families);
+        }
+    }
+
+    /// Closes a roaster-day or counts one as lit, searches on, and returns unless that was no worse.
+    fn excursion(&mut self, warmth: i64) {
+        let home = self.state.families.clone();
+        let before = self.state.levels;
+        let slots = self.state.used.len();
+        let closed = if self.random.chance(3, 4) {
+            self.pick_used()
+        } else {
+            None
+        };
+        let lit = if closed.is_none() || self.random.chance(1, 2) {
+            Some(self.random.below(slots))
+        } else {
+            None
+        };
+        self.chosen.clear();
+        if let Some(slot) = closed {
+            self.state.closed[slot] = true;
+            self.add_users(slot);
+        }
+        if let Some(slot) = lit {
+            let some = 4 + self.random.below(16);
+            self.add_takers(slot, some);
+        }
+        self.random.shuffle(&mut self.chosen);
+        self.rebuild(lit);
+        for _ in 0..EXCURSION {
+            self.step(warmth / 4);
+        }
+        if let Some(slot) = closed {
+            self.state.closed[slot] = false;
+        }
+        let now = self.state.levels;
+        if (now.short_units, now.minutes) > (before.short_units, before.minutes) {
+            load(&mut self.state, &home);
+        } else {
+            self.note();
+        }
+    }
+
+    /// A roaster-day with batches that are not pinned.
+    fn pick_used(&mut self) -> Option<usize> {
+        let slots = &self.state.problem.slots;
+        let free = |s: &usize| self.state.batches[*s] > slots[*s].pinned_batches;
+        let used: Vec<usize> = (0..slots.len()).filter(free).collect();
+        (!used.is_empty()).then(|| used[self.random.below(used.len())])
+    }
+
+    fn add(&mut self, family: usize) {
+        if !self.chosen.contains(&family) {
+            self.chosen.push(family);
+        }
+    }
+
+    /// Chooses the families that run in a slot.
+    fn add_users(&mut self, slot: usize) {
+        for f in 0..self.state.families.len() {
+            if self.state.families[f].runs.iter().any(|r| r.slot == slot) {
+                self.add(f);
+            }
+        }
+    }
+
+    /// Chooses up to `most` of the families that could run in a slot.
+    fn add_takers(&mut self, slot: usize, most: usize) {
+        let problem = self.state.problem;
+        let there = &problem.slots[slot];
+        let day = problem.day[there.day];
+        let could = |f: &usize| {
+            let family = &problem.families[*f];
+            family
+                .ways
+                .iter()
+                .any(|w| w.roaster == there.roaster && w.from <= there.day)
+                && family.items.iter().any(|w| w.from <= day && day <= w.to)
+        };
+        let mut takers: Vec<usize> = (0..problem.families.len()).filter(could).collect();
+        self.random.shuffle(&mut takers);
+        for f in takers.into_iter().take(most) {
+            self.add(f);
+        }
+    }
+
+    /// Chooses what to rebuild: families of one or two roaster-days, of one coffee, one that is short, or any.
+    fn choose(&mut self) {
+        self.chosen.clear();
+        let count = self.state.families.len();
+        let size = [1, 2, 2, 3, 4, 6, 8, 12][self.random.below(8)];
+        match self.random.below(10) {
+            0..=4 => {
+                for _ in 0..=self.random.below(2) {
+                    if let Some(slot) = self.pick_used() {
+                        self.add_users(slot);
+                    }
+                }
+            }
+            5 => {
+                let coffee = self.random.below(self.state.problem.coffees.len());
+                self.chosen
+                    .extend_from_slice(&self.state.problem.coffees[coffee].families);
+            }
+            6 | 7 => {
+                if self.choose_short(size) {
+                    return;
+                }
+            }
+            _ => {}
+        }
+        if self.chosen.is_empty() {
+            self.chosen.extend(0..count);
+        }
+        self.random.shuffle(&mut self.chosen);
+        self.chosen.truncate(size);
+    }
+
+    /// Chooses a family that is short and, after it, some that it could push out of a slot or that share its green.
+    fn choose_short(&mut self, size: usize) -> bool {
+        let problem = self.state.problem;
+        let short: Vec<usize> = (0..problem.families.len())
+            .filter(|f| self.state.families[*f].short > 0)
+            .collect();
+        if short.is_empty() {
+            return false;
+        }
+        let f = short[self.random.below(short.len())];
+        let family = &problem.families[f];
+        if family.ways.is_empty() {
+            return false;
+        }
+        let way = &family.ways[self.random.below(family.ways.len())];
+        let item = &family.items[self.random.below(family.items.len())];
+        let days = problem.plan_days(item);
+        let day = days.start + self.random.below(days.len());
+        if day < problem.days {
+            self.add_users(problem.slot(way.roaster, day));
+        }
+        self.random.shuffle(&mut self.chosen);
+        self.chosen.truncate(size);
+        self.chosen.retain(|x| *x != f);
+        self.chosen.insert(0, f);
+        true
+    }
+
+    /// All levels: the best plan so far, polished, then rebuilt bit by bit and polished again.
+    fn fine(&mut self, until: u64) {
+        let best = self.best.clone();
+        load(&mut self.state, &best);
+        for coffee in 0..self.state.problem.coffees.len() {
+            polish::polish(&mut self.state, coffee);
+        }
+        self.note();
+        while self.goes_on(until) {
+            self.fine_step();
+        }
+    }
+
+    fn fine_step(&mut self) {
+        let before = self.state.levels;
+        self.choose();
+        let coffees = &self.state.problem.coffees;
+        let lots: Vec<usize> = self
+            .chosen
+            .iter()
+            .map(|f| self.state.problem.families[*f].coffee)
+            .collect();
+        for c in lots {
+            for f in &coffees[c].families {
+                self.add(*f);
+            }
+        }
+        let short = self
+            .chosen
+            .iter()
+            .any(|f| self.state.families[*f].short > 0);
+        self.rebuild(None);
+        let now = self.state.levels;
+        if short || (now.short_units, now.minutes) <= (before.short_units, before.minutes) {
+            let mut done = Vec::new();
+            for n in 0..self.chosen.len() {
+                let c = self.state.problem.families[self.chosen[n]].coffee;
+                if !done.contains(&c) {
+                    done.push(c);
+                    polish::polish(&mut self.state, c);
+                }
+            }
+        }
+        self.decide(before, 0);
+    }
 }

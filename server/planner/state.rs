@@ -46,6 +46,8 @@ pub(super) struct State<'p> {
     pub levels: Levels,
     /// Slots that may not be used for now.
     pub closed: Vec<bool>,
+    /// A slot whose start-up counts as paid while choices are compared.
+    pub lit: Option<usize>,
     /// Rebuilds and evaluations so far.
     pub effort: u64,
     desk: Desk,
@@ -74,6 +76,7 @@ impl<'p> State<'p> {
                 age_units: 0,
             },
             closed: vec![false; problem.slots.len()],
+            lit: None,
             effort: 0,
             desk: Desk::default(),
             supplies: Vec::new(),
@@ -164,6 +167,20 @@ impl<'p> State<'p> {
         run
     }
 
+    /// Takes a run back that was joined with another of its stream.
+    pub(super) fn take_back(&mut self, family: usize, run: Run) {
+        let way = &self.problem.families[family].ways[run.way];
+        for there in &mut self.families[family].runs {
+            if there.slot == run.slot && there.way == run.way {
+                there.batches -= run.batches;
+                there.charge -= run.charge;
+            }
+        }
+        self.batches[run.slot] -= run.batches;
+        self.take_minutes(run.slot, -run.batches * way.cycle);
+        self.take_green(way.lot, -run.charge);
+    }
+
     /// Takes all runs of a family out, leaving its items to stock and pinned batches.
     pub(super) fn clear(&mut self, family: usize) {
         while let Some(last) = self.families[family].runs.len().checked_sub(1) {
@@ -203,11 +220,16 @@ impl<'p> State<'p> {
         for run in &plan.runs {
             self.add(family, *run);
         }
+        self.set_served(family, (plan.short, plan.age));
+    }
+
+    /// Sets a family's shortage and age to what they are known to be.
+    pub(super) fn set_served(&mut self, family: usize, (short, age): (i64, i64)) {
         let here = &mut self.families[family];
-        self.levels.short_units += plan.short - here.short;
-        self.levels.age_units += plan.age - here.age;
-        here.short = plan.short;
-        here.age = plan.age;
+        self.levels.short_units += short - here.short;
+        self.levels.age_units += age - here.age;
+        here.short = short;
+        here.age = age;
     }
 }
 
