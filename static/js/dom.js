@@ -1,0 +1,99 @@
+/** Building pages from plain nodes. Text always enters as text, never as markup. */
+
+/** @typedef {Node|string|number|null|undefined|false|Child[]} Child */
+/** @typedef {{[name: string]: unknown, on?: {[event: string]: (event: any) => unknown}}} Props */
+
+const SVG = 'http://www.w3.org/2000/svg';
+
+/** @param {Element} node @param {Props} props */
+function dress(node, props) {
+  for (const [name, value] of Object.entries(props)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name === 'on') {
+      for (const [event, run] of Object.entries(props.on ?? {})) node.addEventListener(event, run);
+    } else if (name in PROPERTIES) {
+      Reflect.set(node, name, value);
+    } else {
+      node.setAttribute(name, value === true ? '' : String(value));
+    }
+  }
+}
+
+/** What must be set as a property, because the attribute only gives the starting value. */
+const PROPERTIES = { value: 1, checked: 1, selected: 1, disabled: 1, hidden: 1, indeterminate: 1 };
+
+/** @param {Node} node @param {Child} child */
+function hang(node, child) {
+  if (child === null || child === undefined || child === false) return;
+  if (Array.isArray(child)) child.forEach((each) => hang(node, each));
+  else node.appendChild(child instanceof Node ? child : document.createTextNode(String(child)));
+}
+
+/**
+ * An HTML element with its attributes, listeners (`on`) and children.
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag @param {Props} [props] @param {...Child} children
+ * @returns {HTMLElementTagNameMap[K]}
+ */
+export function h(tag, props = {}, ...children) {
+  const node = document.createElement(tag);
+  hang(node, children);
+  dress(node, props);
+  return node;
+}
+
+/**
+ * The same for SVG.
+ * @template {keyof SVGElementTagNameMap} K
+ * @param {K} tag @param {Props} [props] @param {...Child} children
+ * @returns {SVGElementTagNameMap[K]}
+ */
+export function s(tag, props = {}, ...children) {
+  const node = /** @type {SVGElementTagNameMap[K]} */ (document.createElementNS(SVG, tag));
+  hang(node, children);
+  dress(node, props);
+  return node;
+}
+
+/**
+ * Puts new children into `root` and gives the focus back to the element of the same id or `data-key`,
+ * so that a live update does not throw a keyboard user to the top of the page.
+ * @param {Element} root @param {...Child} children
+ */
+export function redraw(root, ...children) {
+  const held = document.activeElement;
+  const key = held && root.contains(held) ? held.id || held.getAttribute('data-key') : '';
+  const opened = new Set([...root.querySelectorAll('details[open][data-key]')].map((each) => each.getAttribute('data-key')));
+  const fragment = document.createDocumentFragment();
+  hang(fragment, children);
+  root.replaceChildren(fragment);
+  for (const each of root.querySelectorAll('details[data-key]')) {
+    if (opened.has(each.getAttribute('data-key'))) each.setAttribute('open', '');
+  }
+  if (!key) return;
+  const again = root.querySelector(`[id="${CSS.escape(key)}"], [data-key="${CSS.escape(key)}"]`);
+  if (again instanceof HTMLElement || again instanceof SVGElement) again.focus({ preventScroll: true });
+}
+
+/**
+ * The element of an id that the page is known to have.
+ * @param {string} id @returns {HTMLElement}
+ */
+export function byId(id) {
+  const found = document.getElementById(id);
+  if (!found) throw new Error(`the page has no element #${id}`);
+  return found;
+}
+
+/**
+ * A button. `kind`: main (the one thing to do next), plain, quiet (a link among text), warn.
+ * @param {string} label @param {(event: MouseEvent) => unknown} run
+ * @param {Props & {kind?: 'main'|'plain'|'quiet'|'warn'}} [props]
+ */
+export function button(label, run, { kind = 'plain', ...props } = {}) {
+  return h('button', { type: 'button', class: `button ${kind}`, on: { click: run }, ...props }, label);
+}
+
+let counted = 0;
+/** A document-wide unique id for tying labels to fields. @param {string} prefix */
+export const freshId = (prefix) => `${prefix}-${(counted += 1)}`;

@@ -1,0 +1,145 @@
+/**
+ * What the floor looks like: what the service last said, with what this tablet keeps laid over it.
+ * Pure: the same cards, batches and kept commands always give the same floor.
+ */
+import { judge } from './range.js';
+import { netGrams } from './weighing.js';
+
+/** @import { BatchView, CardView, Lot, Named, RangeCard, Scale, Verdict, Weight } from './types.js' */
+/** @import { Entry } from './kept.js' */
+
+/**
+ * @typedef {object} Known what the service said last
+ * @property {CardView[]} cards
+ * @property {BatchView[]} batches
+ * @property {Lot[]} lots
+ * @property {Named[]} coffees
+ * @property {Named[]} styles
+ * @property {(Named & {green_scale: string, roasted_scale: string, styles?: string[], retired?: boolean})[]} roasters
+ * @property {Named[]} storerooms
+ * @property {Scale[]} scales
+ */
+
+/**
+ * @param {Known} known @param {readonly Entry[]} entries
+ * @returns {{cards: CardView[], batches: BatchView[]}}
+ */
+export function lay(known, entries) {
+  const batches = new Map(known.batches.map((batch) => [batch.id, { ...batch }]));
+  const cards = new Map(known.cards.map((card) => [card.id, { ...card }]));
+  const undone = new Set(entries.filter((entry) => entry.kind === 'reversals').map((entry) => entry.body.posting));
+  for (const entry of entries) {
+    if (!undone.has(entry.id)) STEPS[entry.kind]?.(known, entry, batches, cards);
+  }
+  return { cards: [...cards.values()], batches: [...batches.values()] };
+}
+
+/** @type {Record<string, (known: Known, entry: Entry, batches: Map<string, BatchView>, cards: Map<string, CardView>) => void>} */
+const STEPS = {
+  'weigh-ins': (known, entry, batches, cards) => {
+    const { body } = entry;
+    if (batches.has(body.batch)) return;
+    batches.set(body.batch, madeHere(known, body));
+    const card = cards.get(body.card);
+    if (card) Object.assign(card, { state: 'weighed_in', batch: body.batch });
+  },
+  starts: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'in_drum', started_at: entry.body.happened_at }),
+  scraps: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'scrapped' }),
+  'weigh-outs': (known, entry, batches, cards) => {
+    const { body } = entry;
+    const several = body.batches.length > 1;
+    for (const id of body.batches) {
+      const batch = batches.get(id);
+      if (!batch) continue;
+      const grams = several ? null : gramsOf(body.weight, known.scales);
+      const verdict = body.shown ?? null;
+      step(id, batches, cards, { state: 'weighed_out', weighed_out_g: grams, weighed_out_at: body.happened_at, verdict, loss: verdict?.loss ?? null, undo: null });
+    }
+  },
+  holds: (known, entry, batches) => change(entry.body.batch, batches, { hold: { reason: entry.body.reason } }),
+  passes: (known, entry, batches) => change(entry.body.batch, batches, { hold: null }),
+  reversals: (known, entry, batches, cards) => {
+    for (const id of entry.batches) {
+      const batch = batches.get(id);
+      if (!batch || batch.undo !== entry.body.posting) continue;
+      if (batch.state === 'weighed_out') step(id, batches, cards, { state: 'in_drum', weighed_out_g: null, verdict: null, loss: null, undo: null });
+      else undoWeighIn(batch, batches, cards);
+    }
+  },
+};
+
+/** @param {BatchView} batch @param {Map<string, BatchView>} batches @param {Map<string, CardView>} cards */
+function undoWeighIn(batch, batches, cards) {
+  change(batch.id, batches, { state: 'undone', undo: null });
+  const card = batch.card ? cards.get(batch.card) : undefined;
+  if (card) Object.assign(card, { state: 'planned', batch: null });
+}
+
+/** @param {string} id @param {Map<string, BatchView>} batches @param {Partial<BatchView>} news */
+function change(id, batches, news) {
+  const batch = batches.get(id);
+  if (batch) batches.set(id, { ...batch, ...news, kept: true });
+  return batch;
+}
+
+/** @param {string} id @param {Map<string, BatchView>} batches @param {Map<string, CardView>} cards @param {Partial<BatchView>} news */
+function step(id, batches, cards, news) {
+  const batch = change(id, batches, news);
+  const card = batch?.card ? cards.get(batch.card) : undefined;
+  if (card && news.state && news.state !== 'undone') card.state = news.state;
+}
+
+/** A batch that only this tablet knows yet. @param {Known} known @param {any} body @returns {BatchView} */
+function madeHere(known, body) {
+  const lot = known.lots.find((each) => each.id === body.lot);
+  /** @param {Named[]} list @param {string|undefined} id @returns {Named} */
+  const named = (list, id) => list.find((each) => each.id === id) ?? { id: id ?? '', name: '?' };
+  const { id, name } = named(known.lots, body.lot);
+  return {
+    id: body.batch, state: 'weighed_in', card: body.card ?? null, lot: { id, name }, coffee: named(known.coffees, lot?.coffee), grade: lot?.grade ?? '',
+    style: named(known.styles, body.style), roaster: named(known.roasters, body.roaster), weighed_in_g: gramsOf(body.weight, known.scales), weighed_out_g: null,
+    sample_g: 0, loss: null, weighed_in_at: body.happened_at, started_at: null, weighed_out_at: null, day: body.happened_at.slice(0, 10), verdict: null, hold: null,
+    review: null, reckoned: body.weight.basis === 'reckoned', roasted_left_g: 0, undo: null, kept: true,
+  };
+}
+
+/** @param {Weight} weight @param {Scale[]} scales */
+export function gramsOf(weight, scales) {
+  if (weight.basis === 'reckoned') return weight.mass_g;
+  if (weight.basis === 'nominal') return weight.sacks * weight.sack_g + weight.loose_g;
+  const scale = scales.find((each) => each.id === weight.scale);
+  return scale ? netGrams(weight.readings, scale) : 0;
+}
+
+/**
+ * The numbers that judge a batch without the service: from its own card, or from any card of the same roaster, style and coffee.
+ * @param {BatchView} batch @param {CardView[]} cards @returns {RangeCard|null}
+ */
+export function rangeFor(batch, cards) {
+  const like = [...cards.filter((card) => card.id === batch.card), ...cards.filter((card) => card.roaster.id === batch.roaster.id && card.style.id === batch.style.id)];
+  for (const card of like) {
+    if (card.roaster.id !== batch.roaster.id || card.style.id !== batch.style.id) continue;
+    const found = card.ranges.find((range) => range.lot === batch.lot.id);
+    if (found) return found;
+  }
+  return null;
+}
+
+/**
+ * The verdict over one reading for one or several batches, or null when the cards do not carry the numbers.
+ * @param {BatchView[]} batches @param {number} out_g @param {CardView[]} cards @returns {Verdict|null}
+ */
+export function verdictHere(batches, out_g, cards) {
+  const first = batches[0];
+  const range = first ? rangeFor(first, cards) : null;
+  if (!range) return null;
+  const green = batches.reduce((sum, batch) => sum + batch.weighed_in_g, 0);
+  const samples = batches.reduce((sum, batch) => sum + batch.sample_g, 0);
+  return judge(range, green, out_g + samples);
+}
+
+/** The order of the day: by day, then start, then roaster. @param {CardView} a @param {CardView} b */
+export const byStart = (a, b) => `${a.day} ${a.start} ${a.roaster.name}`.localeCompare(`${b.day} ${b.start} ${b.roaster.name}`);
+
+/** What may be roasted together: batches of the same lot, style and roaster. @param {BatchView} a @param {BatchView} b */
+export const sameRun = (a, b) => a.lot.id === b.lot.id && a.style.id === b.style.id && a.roaster.id === b.roaster.id;

@@ -1,0 +1,235 @@
+/** Green: deliveries, lots and what stands in the store. */
+import { change, command, happened, read, readAll, uuid7 } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
+import { day, fullDay, mass, moment, money, percent } from './format.js';
+import { askCommand, askForm, carried, editRecord, retire } from './forms.js';
+import { listen } from './live.js';
+import { picture } from './picture.js';
+import { empty, openPage, tell, trying } from './parts/page-frame.js';
+import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
+import { sack } from './sack.js';
+import { T } from './texts.js';
+
+/** @import { Item, Lot, Named } from './types.js' */
+/** @import { Kind, Lists } from './records.js' */
+/** @typedef {import('./parts/fields.js').Field} Field */
+
+const G = T.green;
+const places = { deliveries: byId('deliveries'), lots: byId('lots'), roasted: byId('roasted'), requests: byId('requests'), one: byId('one') };
+/** @type {{lists: Lists, stock: {lots: Lot[], roasted: any[]}, open: string, used: boolean, today: string}} */
+const page = { lists: {}, stock: { lots: [], roasted: [] }, open: location.hash.slice(1), used: false, today: '' };
+/** @type {Kind[]} */
+const KINDS = ['deliveries', 'coffees', 'storerooms', 'scales', 'sample-requests'];
+
+page.today = (await trying(openPage))?.today ?? '';
+await load();
+listen(load);
+addEventListener('hashchange', () => {
+  page.open = location.hash.slice(1);
+  drawOne();
+});
+
+async function load() {
+  await trying(async () => {
+    const [from, stock] = await Promise.all([lists(KINDS), read('/api/stock')]);
+    page.lists = from;
+    page.stock = stock;
+    draw();
+  });
+}
+
+function draw() {
+  drawLots();
+  drawDeliveries();
+  drawRoasted();
+  drawRequests();
+  drawOne();
+}
+
+const changed = (/** @type {boolean} */ saved) => (saved ? load() : undefined);
+const scales = () => /** @type {any[]} */ (page.lists.scales ?? []);
+const storeroomField = (/** @type {string} */ name, /** @type {string} */ label) => /** @type {Field} */ ({ name, label, kind: 'choice', options: (page.lists.storerooms ?? []).map((each) => ({ value: each.id, label: each.name })) });
+
+/** @param {Kind} kind @param {Item|null} item @param {any} [value] */
+async function edit(kind, item, value) {
+  const from = await lists(NEEDS[kind] ?? []);
+  await changed(await editRecord({ kind, item, value, title: item ? title(kind, item) : T.kinds[kind].add, fields: fieldsOf(kind, from) }));
+}
+
+/* Lots */
+
+function drawLots() {
+  const all = page.stock.lots.filter((lot) => page.used || !(lot.used_up || lot.retired));
+  const hiddenOnes = page.stock.lots.length - all.length;
+  redraw(places.lots, h('div', { class: 'head' }, h('h2', {}, T.kinds.lots.many), h('div', { class: 'actions' },
+    button(T.kinds.lots.add, () => edit('lots', null), { kind: 'main', 'data-key': 'add-lot' }), all.length > 1 ? button(G.blend, blend, { 'data-key': 'blend' }) : null)),
+  all.length === 0 ? empty((page.lists.deliveries ?? []).length ? T.kinds.lots.none : G.deliveryFirst) : h('ul', { class: 'lots' }, all.map(lotCard)),
+  hiddenOnes || page.used ? button(page.used ? G.hideUsed : G.showUsed(hiddenOnes), () => {
+    page.used = !page.used;
+    drawLots();
+  }, { kind: 'quiet', 'data-key': 'used' }) : null);
+}
+
+/** @param {Lot} lot */
+function lotCard(lot) {
+  const share = (/** @type {number|undefined} */ grams) => Math.max(0, Math.min(1, (grams ?? 0) / Math.max(1, lot.received_g || lot.expected_g)));
+  const bar = h('div', { class: 'stock-bar', 'aria-hidden': 'true' }, h('i', { class: 'free' }), h('i', { class: 'reserved' }));
+  const [free, reserved] = /** @type {any} */ (bar.children);
+  free.style.width = `${share(lot.free_g) * 100}%`;
+  reserved.style.width = `${share(lot.reserved_g) * 100}%`;
+  return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}`, 'aria-label': `${lot.name} ${lot.grade}` }, sack(lot.name, lot.grade)),
+    h('p', {}, nameOf(page.lists.coffees, lot.coffee), ' · ', nameOf(page.lists.storerooms, lot.storeroom)),
+    bar,
+    h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),
+    lot.state && lot.state !== 'received' ? h('p', { class: 'flag' }, G.states[/** @type {'expected'} */ (lot.state)] ?? lot.state) : null,
+    lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null);
+}
+
+/** @param {string} term @param {import('./dom.js').Child} value */
+const pair = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {}, value));
+
+/* One lot */
+
+async function drawOne() {
+  const lot = page.stock.lots.find((each) => each.id === page.open);
+  places.one.hidden = !lot;
+  if (!lot) return;
+  const movements = await trying(() => readAll(`/api/postings?lot=${lot.id}`));
+  const delivery = (page.lists.deliveries ?? []).find((each) => each.id === lot.delivery);
+  const siblings = page.stock.lots.filter((each) => each.delivery === lot.delivery && each.id !== lot.id);
+  const latest = [...lot.moisture].sort((a, b) => b.day.localeCompare(a.day))[0];
+  redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, G.close)),
+    h('div', { class: 'actions' }, actionsOf(lot)),
+    h('dl', { class: 'facts' },
+      pair(T.records.coffee, nameOf(page.lists.coffees, lot.coffee)), pair(T.records.delivery, delivery ? title('deliveries', delivery) : '?'), pair(T.records.storeroom, nameOf(page.lists.storerooms, lot.storeroom)),
+      pair(G.received, lot.received_day ? `${fullDay(lot.received_day)} · ${mass(lot.received_g)}` : `${G.states.expected} ${delivery ? day(delivery.expected_day) : ''}`),
+      pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g)),
+      pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
+      pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),
+      lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
+      lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null),
+    siblings.length ? h('p', { class: 'siblings' }, G.siblings, ' ', siblings.map((each) => [h('a', { href: `#${each.id}` }, sack(each.name, each.grade)), ' '])) : null,
+    picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name)),
+    h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
+    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, 40).map((/** @type {any} */ each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', T.postings[each.kind] ?? each.kind, ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
+}
+
+/** What a posting did to a lot, as "store → batch 12.00 kg". @param {any} posting @param {string} lot */
+function movedText(posting, lot) {
+  const moves = (posting.movements ?? []).filter((/** @type {any} */ move) => (move.lot?.id ?? move.lot) === lot);
+  return moves.map((/** @type {any} */ move) => `${T.places[placeOf(move.from)] ?? placeOf(move.from)} → ${T.places[placeOf(move.to)] ?? placeOf(move.to)} ${mass(move.mass_g)}`).join(', ');
+}
+
+/** @param {any} place */
+const placeOf = (place) => (typeof place === 'string' ? place : place?.place ?? '');
+
+/** @param {Lot} lot */
+function actionsOf(lot) {
+  const item = /** @type {any} */ (lot);
+  return [
+    button(G.receive, () => receive(lot.delivery), { kind: lot.received_day ? 'plain' : 'main', 'data-key': 'receive-lot' }),
+    button(G.addMoisture, () => addMoisture(lot), { 'data-key': 'moisture' }),
+    button(G.count, () => weighed('counts', G.count, lot, G.countLead, (answer) => G.counted(mass(answer.book_g), mass(answer.counted_g), mass(answer.difference_g))), { 'data-key': 'count' }),
+    button(G.sample, () => weighed('samples', G.sample, lot), { 'data-key': 'sample' }), button(G.waste, () => weighed('wastes', G.waste, lot), { 'data-key': 'waste' }),
+    button(G.drying, () => weighed('dryings', G.drying, lot, G.dryingLead), { 'data-key': 'drying' }), button(G.transfer, () => transfer(lot), { 'data-key': 'transfer' }),
+    button(G.giveBack, () => weighed('returns', G.giveBack, lot, G.giveBackLead), { 'data-key': 'return' }), button(G.usedUp, () => usedUp(lot), { 'data-key': 'used-up' }),
+    button(T.form.edit, () => edit('lots', item), { 'data-key': 'edit-lot' }), button(lot.retired ? T.form.restore : T.form.retire, () => trying(async () => {
+      await retire('lots', item);
+      await load();
+    }), { kind: 'quiet', 'data-key': 'retire-lot' }),
+  ];
+}
+
+/** A command over one lot's weight. @param {string} kind @param {string} heading @param {Lot} lot @param {string} [lead] @param {(answer: any) => string} [done] */
+async function weighed(kind, heading, lot, lead, done) {
+  /** @type {Field[]} */
+  const fields = [{ ...storeroomField('storeroom', T.records.storeroom) }, { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }];
+  if (kind === 'samples') fields.push({ name: 'purpose', label: T.words.purpose, kind: 'text', optional: true });
+  fields.push({ name: 'reason', label: T.words.reason, kind: 'text', optional: true });
+  await changed(await askCommand({ kind, title: `${heading}: ${lot.name}`, lead, fields, value: { storeroom: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }), done }));
+}
+
+/** @param {Lot} lot */
+async function addMoisture(lot) {
+  const item = /** @type {any} */ (lot);
+  /** @type {Field[]} */
+  const fields = [{ name: 'day', label: T.records.day, kind: 'day' }, { name: 'fraction', label: T.records.moistureShare, kind: 'percent' }, { name: 'sd', label: T.records.moistureSd, kind: 'percent', optional: true, help: T.records.moistureSdHelp }];
+  await changed(await askForm({ title: `${G.addMoisture}: ${lot.name}`, fields, value: { day: page.today }, save: async (values) => {
+    await change('lots', lot.id, lot.revision, { ...carried('lots', item), moisture: [...lot.moisture, values] });
+    tell(T.form.saved);
+  } }));
+}
+
+/** @param {Lot} lot */
+async function transfer(lot) {
+  await changed(await askCommand({ kind: 'transfers', title: `${G.transfer}: ${lot.name}`, fields: [storeroomField('from', T.form.from), storeroomField('to', T.form.to), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }], value: { from: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }) }));
+}
+
+/** @param {Lot} lot */
+async function usedUp(lot) {
+  await trying(async () => {
+    const answer = await command('used-ups', uuid7(), happened({ lot: lot.id, storeroom: lot.storeroom }));
+    const posting = typeof answer.posting === 'string' ? answer.posting : answer.posting?.id;
+    tell(T.floor.usedUpSaid(mass(answer.difference_g)), ...(posting ? [button(T.floor.undo, () => trying(async () => {
+      await command('reversals', uuid7(), happened({ posting }));
+      await load();
+    }))] : []));
+    await load();
+  });
+}
+
+async function blend() {
+  const lots = page.stock.lots.filter((lot) => !lot.retired).map((lot) => ({ value: lot.id, label: `${lot.name} · ${mass(lot.store_g)}` }));
+  await changed(await askCommand({
+    kind: 'blends', title: G.blend, lead: G.blendLead,
+    fields: [{ name: 'lot', label: G.blendLot, kind: 'choice', options: lots }, storeroomField('storeroom', T.records.storeroom),
+      { name: 'parts', label: T.records.parts, kind: 'rows', least: 2, add: T.records.addPart, fields: [{ name: 'lot', label: T.words.lot, kind: 'choice', options: lots }, storeroomField('storeroom', T.records.storeroom), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }] }],
+  }));
+}
+
+/* Deliveries */
+
+function drawDeliveries() {
+  const order = ['on_hold', 'expected', 'received', 'returned'];
+  const all = [...(page.lists.deliveries ?? [])].filter((each) => !each.retired).sort((a, b) => order.indexOf(a.state) - order.indexOf(b.state) || b.expected_day.localeCompare(a.expected_day));
+  redraw(places.deliveries, h('div', { class: 'head' }, h('h2', {}, T.kinds.deliveries.many), button(T.kinds.deliveries.add, () => edit('deliveries', null), { kind: all.length ? 'plain' : 'main', 'data-key': 'add-delivery' })),
+    all.length === 0 ? empty(T.kinds.deliveries.none) : h('ul', { class: 'records' }, all.map((each) => {
+      const lots = page.stock.lots.filter((lot) => lot.delivery === each.id);
+      return h('li', {}, h('div', {}, h('b', {}, title('deliveries', each)), h('span', { class: `flag ${each.state}` }, G.states[/** @type {'expected'} */ (each.state)] ?? each.state),
+        h('p', {}, each.received_day ? `${fullDay(each.received_day)} · ${mass(each.received_g)}` : `${fullDay(each.expected_day)} · ${mass(lots.reduce((sum, lot) => sum + lot.expected_g, 0))}`, each.invoice_g ? ` · ${G.invoiced(mass(each.invoice_g))}` : '', each.hold ? ` · ${each.hold}` : ''),
+        h('p', {}, lots.map((lot) => [sack(lot.name, lot.grade), ' ']))),
+      h('div', { class: 'actions' }, lots.length ? button(G.receive, () => receive(each.id), { kind: each.state === 'expected' ? 'main' : 'plain', 'data-key': `receive-${each.id}`, 'aria-label': `${G.receive}: ${title('deliveries', each)}` }) : button(T.kinds.lots.add, () => edit('lots', null, { delivery: each.id }), { kind: 'main', 'data-key': `lot-of-${each.id}` }),
+        button(T.form.edit, () => edit('deliveries', each), { 'data-key': `edit-${each.id}`, 'aria-label': `${T.form.edit}: ${title('deliveries', each)}` })));
+    })));
+}
+
+/** Everything of one delivery that came in, lot by lot; lots left empty came not. @param {string} deliveryId */
+async function receive(deliveryId) {
+  const lots = page.stock.lots.filter((lot) => lot.delivery === deliveryId);
+  const delivery = (page.lists.deliveries ?? []).find((each) => each.id === deliveryId);
+  if (!delivery) return;
+  const fields = lots.map((lot) => /** @type {Field} */ ({
+    name: lot.id, kind: 'group', label: `${lot.name} ${lot.grade} · ${G.expects(mass(lot.expected_g))}`,
+    fields: [storeroomField('storeroom', T.records.storeroom), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales(), optional: true, bases: ['nominal', 'weighed', 'reckoned'] }],
+  }));
+  const value = Object.fromEntries(lots.map((lot) => [lot.id, { storeroom: lot.storeroom, weight: { packing: lot.packing } }]));
+  await changed(await askCommand({
+    kind: 'receipts', title: `${G.receive}: ${title('deliveries', delivery)}`, lead: G.receiveLead, fields, value, go: G.receive,
+    body: (values) => ({ delivery: deliveryId, lines: Object.entries(values).filter(([, line]) => line.weight).map(([lot, line]) => ({ lot, storeroom: line.storeroom, weight: line.weight })) }),
+  }));
+}
+
+/* Roasted coffee and sample requests */
+
+function drawRoasted() {
+  const all = page.stock.roasted;
+  redraw(places.roasted, h('h2', {}, G.roasted), all.length === 0 ? empty(G.noRoasted) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': G.roasted }, h('table', {},
+    h('thead', {}, h('tr', {}, [T.words.lot, T.records.coffee, T.words.style, T.records.day, T.words.mass].map((each) => h('th', { scope: 'col' }, each)))),
+    h('tbody', {}, all.map((each) => h('tr', {}, h('td', {}, each.lot.name), h('td', {}, each.coffee.name), h('td', {}, each.style.name), h('td', {}, day(each.day)), h('td', { class: 'num' }, mass(each.mass_g), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null)))))));
+}
+
+function drawRequests() {
+  const open = (page.lists['sample-requests'] ?? []).filter((each) => !each.done);
+  redraw(places.requests, h('div', { class: 'head' }, h('h2', {}, T.kinds['sample-requests'].many), button(T.kinds['sample-requests'].add, () => edit('sample-requests', null), { 'data-key': 'add-request' })),
+    open.length === 0 ? h('p', { class: 'none' }, T.kinds['sample-requests'].none) : h('ul', { class: 'records' }, open.map((each) => h('li', {}, h('div', {}, h('b', {}, nameOf(/** @type {Named[]} */ (page.stock.lots), each.lot)), h('p', {}, `${mass(each.mass_g)} · ${each.purpose}`)), h('div', { class: 'actions' }, button(T.form.edit, () => edit('sample-requests', each), { 'data-key': `edit-${each.id}` }))))));
+}

@@ -1,0 +1,131 @@
+/** Loss: what stands out, what is expected of each lot, and a person's word on a batch. */
+import { read, readAll } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
+import { day, mass, percent } from './format.js';
+import { askCommand } from './forms.js';
+import { listen } from './live.js';
+import { picture } from './picture.js';
+import { empty, openPage, trying } from './parts/page-frame.js';
+import { RangePicture } from './parts/range-picture.js';
+import { nameOf } from './records.js';
+import { sack } from './sack.js';
+import { T } from './texts.js';
+
+/** @import { BatchView, Lot, Named, Verdict } from './types.js' */
+
+const L = T.loss;
+const places = { notices: byId('notices'), outside: byId('outside'), table: byId('expected'), one: byId('one') };
+/** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], open: string}} */
+const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], open: location.hash.slice(1) };
+
+await trying(openPage);
+await load();
+listen(load);
+addEventListener('hashchange', () => {
+  page.open = location.hash.slice(1);
+  drawOne();
+});
+
+async function load() {
+  await trying(async () => {
+    const [loss, lots, styles, roasters] = await Promise.all([read('/api/loss'), readAll('/api/lots'), readAll('/api/styles'), readAll('/api/roasters')]);
+    Object.assign(page, { loss, lots, styles, roasters });
+    draw();
+  });
+}
+
+function draw() {
+  drawNotices();
+  drawOutside();
+  drawTable();
+  drawOne();
+}
+
+function drawNotices() {
+  const { notices } = page.loss;
+  redraw(places.notices, h('h2', {}, L.notices), notices.length === 0 ? h('p', { class: 'none' }, L.noNotices) : h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence ?? '')))));
+}
+
+/** What drifts: a lot, or a roaster with its scales. @param {any} notice */
+function noticeOf(notice) {
+  if (notice.lot) return nameOf(page.lots, notice.lot);
+  if (notice.roaster) return nameOf(page.roasters, notice.roaster);
+  return nameOf([...page.lots, ...page.roasters], notice.of ?? notice.channel ?? notice.id);
+}
+
+function drawOutside() {
+  const { outside } = page.loss;
+  redraw(places.outside, h('h2', {}, L.outside), outside.length === 0 ? empty(L.noOutside) : h('ul', { class: 'outside' }, outside.map(outsideCard)));
+}
+
+/** @param {BatchView} batch */
+function outsideCard(batch) {
+  const drawn = new RangePicture();
+  if (batch.verdict) drawn.show(batch.verdict);
+  return h('li', { class: 'sheet' }, h('p', { class: 'when' }, day(batch.day)), sack(batch.lot.name, batch.grade),
+    h('p', {}, `${batch.style.name} · ${batch.roaster.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`),
+    batch.verdict ? h('p', { class: `verdict ${batch.verdict.judgement}` }, batch.verdict.sentence ?? T.verdict.sentence(percent(batch.verdict.loss), percent(batch.verdict.lo), percent(batch.verdict.hi), batch.verdict.judgement)) : null, drawn,
+    batch.hold ? h('p', { class: 'flag' }, `${T.words.onHold}: ${batch.hold.reason}`) : null,
+    batch.review ? h('p', { class: 'reviewed' }, `${L.findings[/** @type {'was_so'} */ (batch.review.finding)]}: ${batch.review.reason}`) : null,
+    h('div', { class: 'actions' }, button(L.review, () => review(batch), { kind: batch.review ? 'plain' : 'main', 'data-key': `review-${batch.id}`, 'aria-label': `${L.review}: ${batch.lot.name}` }),
+      button(L.correct, () => correct(batch), { 'data-key': `correct-${batch.id}`, 'aria-label': `${L.correct}: ${batch.lot.name}` }),
+      batch.hold ? button(T.floor.pass, () => pass(batch), { 'data-key': `pass-${batch.id}`, 'aria-label': `${T.floor.pass}: ${batch.lot.name}` }) : null));
+}
+
+/** @param {BatchView} batch */
+const lead = (batch) => `${day(batch.day)} · ${batch.lot.name} · ${batch.style.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`;
+/** @param {boolean} saved */
+const changed = (saved) => (saved ? load() : undefined);
+const reason = /** @type {const} */ ({ name: 'reason', kind: 'text', label: T.words.reason, wide: true });
+
+/** @param {BatchView} batch */
+async function review(batch) {
+  await changed(await askCommand({
+    kind: 'reviews', title: L.review, lead: lead(batch), body: (values) => ({ batch: batch.id, ...values }),
+    fields: [{ name: 'finding', kind: 'choice', label: L.finding, help: L.findingHelp, options: Object.entries(L.findings).map(([value, label]) => ({ value, label })) }, reason],
+  }));
+}
+
+/** @param {BatchView} batch */
+async function correct(batch) {
+  const lots = page.lots.filter((lot) => !lot.retired).map((lot) => ({ value: lot.id, label: `${lot.name} · ${lot.grade}` }));
+  await changed(await askCommand({
+    kind: 'corrections', title: L.correct, lead: `${lead(batch)}. ${L.correctLead}`, body: (values) => ({ batch: batch.id, ...values }),
+    fields: [{ name: 'green_g', kind: 'mass', label: T.words.green, optional: true }, { name: 'roasted_g', kind: 'mass', label: T.words.roasted, optional: true }, { name: 'lot', kind: 'choice', label: T.words.lot, none: L.sameLot, options: lots }, reason],
+  }));
+}
+
+/** @param {BatchView} batch */
+async function pass(batch) {
+  await changed(await askCommand({ kind: 'passes', title: T.floor.pass, lead: lead(batch), fields: [reason], body: (values) => ({ batch: batch.id, ...values }) }));
+}
+
+function drawTable() {
+  const { lots } = page.loss;
+  redraw(places.table, h('h2', {}, L.expected), lots.length === 0 ? empty(L.nothingYet) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.expected }, h('table', {},
+    h('thead', {}, h('tr', {}, [T.words.lot, T.words.style, T.words.roaster, L.mean, L.range, L.batches].map((each) => h('th', { scope: 'col' }, each)))),
+    h('tbody', {}, lots.map((each) => {
+      const id = typeof each.lot === 'string' ? each.lot : each.lot.id;
+      return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `#${id}`, 'data-key': `lot-${id}-${each.style.id ?? each.style}-${each.roaster.id ?? each.roaster}` }, nameOf(page.lots, each.lot)), each.open_notice ? h('span', { class: 'flag' }, L.notice) : null),
+        h('td', {}, nameOf(page.styles, each.style)), h('td', {}, nameOf(page.roasters, each.roaster)), h('td', { class: 'num' }, percent(each.expected.mean)), h('td', { class: 'num' }, `${percent(each.expected.lo)} – ${percent(each.expected.hi)}`), h('td', { class: 'num' }, String(each.batches)));
+    })))));
+}
+
+/** One lot: its picture, and the same as a table. */
+async function drawOne() {
+  const lot = page.lots.find((each) => each.id === page.open);
+  places.one.hidden = !lot;
+  if (!lot) return;
+  /** @type {BatchView[]} */
+  const batches = (await trying(() => readAll(`/api/batches?lot=${lot.id}`))) ?? [];
+  const roasted = batches.filter((batch) => batch.loss !== null).sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
+  redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, T.green.close)),
+    roasted.length === 0 ? empty(L.noBatches) : [picture(`/api/lots/${lot.id}/loss.svg`, T.green.lossPicture(lot.name)), h('details', { 'data-key': 'table' }, h('summary', {}, L.asTable), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.asTable }, h('table', {},
+      h('thead', {}, h('tr', {}, [T.records.day, T.words.style, T.words.roaster, T.words.green, T.words.roasted, L.loss, L.range, ''].map((each) => h('th', { scope: 'col' }, each || h('span', { class: 'unseen' }, L.review))))),
+      h('tbody', {}, roasted.map((batch) => h('tr', {}, h('td', {}, day(batch.day)), h('td', {}, batch.style.name), h('td', {}, batch.roaster.name), h('td', { class: 'num' }, mass(batch.weighed_in_g)), h('td', { class: 'num' }, mass(batch.weighed_out_g)),
+        h('td', { class: 'num' }, h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, batch.verdict ? rangeText(batch.verdict) : '–'),
+        h('td', {}, button(L.review, () => review(batch), { kind: 'quiet', 'data-key': `row-${batch.id}`, 'aria-label': `${L.review}: ${lead(batch)}` }), button(L.correct, () => correct(batch), { kind: 'quiet', 'data-key': `rowc-${batch.id}`, 'aria-label': `${L.correct}: ${lead(batch)}` })))))))) ]);
+}
+
+/** @param {Verdict} verdict */
+const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;

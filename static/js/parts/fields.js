@@ -1,0 +1,373 @@
+/** Edit fields: each knows how to show a value, read it back in the service's units, and say what is wrong with it. */
+import { button, freshId, h } from '../dom.js';
+import { editable, GRAMS, milligrams, minorDigits, parseNumber, siteUnit } from '../format.js';
+import { T } from '../texts.js';
+import './weight-entry.js';
+
+/**
+ * What one field is. `kind` decides how it looks and reads:
+ * text, long, whole, decimal, mass (grams, shown in `unit` or the site's), percent (a fraction), day, time, check,
+ * choice and many (of `options`), money, hours (a week), span (from/to or closed), group and rows (of `fields`), weight.
+ * @typedef {object} Field
+ * @property {string} name
+ * @property {string} label
+ * @property {string} kind
+ * @property {string} [help]
+ * @property {boolean} [optional]
+ * @property {boolean} [wide]
+ * @property {{value: string, label: string}[]} [options]
+ * @property {string} [none] the label of "no choice"; with it the value may be null
+ * @property {Field[]} [fields]
+ * @property {string} [add] label of the button that adds a row
+ * @property {number} [least] least number of rows
+ * @property {(read: () => any) => Field[]} [seed]
+ * @property {'g'|'kg'|'lb'} [unit]
+ * @property {string} [currency]
+ * @property {any} [start] the value of a new record
+ * @property {import('../types.js').Scale[]} [scales]
+ * @property {string[]} [bases]
+ * @property {string} [list] id of a datalist
+ */
+
+/**
+ * @typedef {object} Control
+ * @property {HTMLElement} element
+ * @property {() => any} read the value in the service's form, `undefined` for "left out"; throws Wrong
+ * @property {(path: string[], text: string) => boolean} blame puts an error where the path leads; false if it leads nowhere
+ * @property {() => void} clear takes all errors away
+ */
+
+/** What was typed cannot be read. It is already shown at its field. */
+export class Wrong extends Error {}
+
+/** @type {Record<string, (field: Field, value: any) => Control>} */
+const KINDS = { check, choice, many, money, hours, span, group, rows, weight, mass, percent, whole, decimal, day: plain('date'), time: plain('time'), text: plain('text'), long };
+
+/** @param {Field} field @param {any} value @returns {Control} */
+export function control(field, value) {
+  const make = KINDS[field.kind];
+  if (!make) throw new Error(`no field of kind ${field.kind}`);
+  return make(field, value);
+}
+
+/**
+ * A label, the input, help and a place for the error, tied together for screen readers.
+ * @param {Field} field @param {HTMLInputElement|HTMLSelectElement|HTMLTextAreaElement} input @param {() => any} read
+ * @param {string} [unit]
+ * @returns {Control}
+ */
+function labelled(field, input, read, unit) {
+  const id = freshId('field');
+  const error = h('p', { class: 'error', id: `${id}-error`, hidden: true });
+  const help = field.help ? h('p', { class: 'help', id: `${id}-help` }, field.help) : null;
+  input.id = id;
+  input.name = field.name;
+  const described = [help ? `${id}-help` : '', `${id}-error`].filter(Boolean).join(' ');
+  input.setAttribute('aria-describedby', described);
+  if (!field.optional && field.kind !== 'check') input.setAttribute('aria-required', 'true');
+  const label = h('label', { for: id }, field.label, unit ? h('span', { class: 'unit' }, ` (${unit})`) : null, field.optional ? h('span', { class: 'optional' }, ` ${T.form.optional}`) : null);
+  const element = h('div', { class: `field kind-${field.kind}${field.wide ? ' wide' : ''}` }, ...(field.kind === 'check' ? [input, label] : [label, input]), help, error);
+  /** @param {string} text */
+  const say = (text) => {
+    error.textContent = text;
+    error.hidden = false;
+    input.setAttribute('aria-invalid', 'true');
+  };
+  return {
+    element,
+    read: () => {
+      try {
+        return read();
+      } catch (wrong) {
+        if (wrong instanceof Wrong) say(wrong.message);
+        throw wrong;
+      }
+    },
+    blame: (path, text) => {
+      say(text);
+      return true;
+    },
+    clear: () => {
+      error.hidden = true;
+      input.removeAttribute('aria-invalid');
+    },
+  };
+}
+
+/** @param {Field} field @param {string} text */
+function needed(field, text) {
+  if (text === '' && !field.optional) throw new Wrong(T.form.needed);
+  return text === '' ? undefined : text;
+}
+
+/** @param {string} type @returns {(field: Field, value: any) => Control} */
+function plain(type) {
+  return (field, value) => {
+    const input = h('input', { type, value: value ?? '', autocomplete: 'off', list: field.list });
+    return labelled(field, input, () => needed(field, input.value.trim()));
+  };
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function long(field, value) {
+  const input = h('textarea', { rows: 3, value: value ?? '' });
+  return labelled(field, input, () => needed(field, input.value.trim()));
+}
+
+/**
+ * A number field that accepts comma or point and keeps what was typed until it can be read.
+ * @param {Field} field @param {number|null|undefined} shown @param {(typed: number) => number} convert @param {string} [unit]
+ */
+function numeric(field, shown, convert, unit) {
+  const input = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', value: shown === null || shown === undefined ? '' : editable(shown) });
+  return labelled(field, input, () => {
+    const text = needed(field, input.value.trim());
+    if (text === undefined) return undefined;
+    const typed = parseNumber(text);
+    if (typed === null) throw new Wrong(T.form.noNumber);
+    return convert(typed);
+  }, unit);
+}
+
+/** @param {Field} field @param {any} value */
+function decimal(field, value) {
+  return numeric(field, value, (typed) => typed);
+}
+
+/** @param {Field} field @param {any} value */
+function whole(field, value) {
+  return numeric(field, value, (typed) => {
+    if (!Number.isInteger(typed)) throw new Wrong(T.form.noWhole);
+    return typed;
+  });
+}
+
+/** @param {Field} field @param {any} grams */
+function mass(field, grams) {
+  const unit = field.unit ?? siteUnit();
+  const shown = grams === null || grams === undefined ? grams : Math.round((grams / GRAMS[unit]) * 1e6) / 1e6;
+  return numeric(field, shown, (typed) => milligrams(typed * GRAMS[unit]), unit);
+}
+
+/** @param {Field} field @param {any} share */
+function percent(field, share) {
+  const shown = share === null || share === undefined ? share : Math.round(share * 1e8) / 1e6;
+  return numeric(field, shown, (typed) => Math.round(typed * 1e4) / 1e6, '%');
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function money(field, value) {
+  const currency = value?.currency ?? field.currency ?? 'EUR';
+  const scale = 10 ** minorDigits(currency);
+  return numeric(field, value ? value.minor / scale : undefined, (typed) => /** @type {any} */ ({ minor: Math.round(typed * scale), currency }), currency);
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function check(field, value) {
+  const input = h('input', { type: 'checkbox', checked: Boolean(value) });
+  return labelled(field, input, () => input.checked);
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function choice(field, value) {
+  const options = field.options ?? [];
+  const known = options.some((each) => each.value === (value ?? ''));
+  const lead = field.none !== undefined || !known ? h('option', { value: '' }, field.none ?? T.form.choose) : null;
+  const input = h('select', {}, lead, options.map((each) => h('option', { value: each.value }, each.label)));
+  input.value = known ? value ?? '' : '';
+  return labelled(field, input, () => needed({ ...field, optional: field.optional || field.none !== undefined }, input.value));
+}
+
+/**
+ * A titled box around fields whose errors it holds itself when they cannot be placed deeper.
+ * @param {Field} field @param {Child[]} inside
+ * @typedef {import('../dom.js').Child} Child
+ */
+function box(field, ...inside) {
+  const error = h('p', { class: 'error', hidden: true });
+  const element = h('fieldset', { class: `box kind-${field.kind}` }, h('legend', {}, field.label, field.optional ? h('span', { class: 'optional' }, ` ${T.form.optional}`) : null), field.help ? h('p', { class: 'help' }, field.help) : null, ...inside, error);
+  return {
+    element,
+    /** @param {string} text */
+    say: (text) => {
+      error.textContent = text;
+      error.hidden = false;
+      return true;
+    },
+    hush: () => {
+      error.hidden = true;
+    },
+  };
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function many(field, value) {
+  const chosen = new Set(value ?? []);
+  const boxes = (field.options ?? []).map((each) => h('input', { type: 'checkbox', value: each.value, checked: chosen.has(each.value) }));
+  const { element, say, hush } = box(field, h('div', { class: 'many' }, boxes.map((input, i) => h('label', { class: 'tick' }, input, field.options?.[i]?.label ?? ''))));
+  return {
+    element,
+    read: () => {
+      const picked = boxes.filter((input) => input.checked).map((input) => input.value);
+      return picked.length === 0 && field.optional ? undefined : picked;
+    },
+    blame: (path, text) => say(text),
+    clear: hush,
+  };
+}
+
+/** Opening hours of one day: two times, or closed. @param {Field} field @param {any} value @returns {Control} */
+function span(field, value) {
+  const open = h('input', { type: 'checkbox', checked: Boolean(value), 'aria-label': `${field.label}: ${T.form.open}` });
+  const from = h('input', { type: 'time', value: value?.from ?? '', 'aria-label': `${field.label}: ${T.form.from}` });
+  const to = h('input', { type: 'time', value: value?.to ?? '', 'aria-label': `${field.label}: ${T.form.to}` });
+  const error = h('p', { class: 'error', hidden: true });
+  const follow = () => {
+    from.disabled = to.disabled = !open.checked;
+    if (open.checked && !from.value) from.value = '07:00';
+    if (open.checked && !to.value) to.value = '15:00';
+  };
+  open.addEventListener('change', follow);
+  if (!value) from.disabled = to.disabled = true;
+  const element = h('div', { class: 'span-row' }, h('label', { class: 'tick' }, open, field.label), from, h('span', { 'aria-hidden': 'true' }, '–'), to, error);
+  return {
+    element,
+    read: () => (open.checked ? { from: from.value, to: to.value } : null),
+    blame: (path, text) => {
+      error.textContent = text;
+      error.hidden = false;
+      return true;
+    },
+    clear: () => {
+      error.hidden = true;
+    },
+  };
+}
+
+/** The hours of a week, Monday first. @param {Field} field @param {any} value @returns {Control} */
+function hours(field, value) {
+  const spans = T.weekdays.map((label, i) => span({ name: String(i), kind: 'span', label }, value?.[i] ?? null));
+  const { element, say, hush } = box(field, spans.map((each) => each.element));
+  return {
+    element,
+    read: () => spans.map((each) => each.read()),
+    blame: ([index, ...rest], text) => spans[Number(index)]?.blame(rest, text) ?? say(text),
+    clear: () => {
+      hush();
+      spans.forEach((each) => each.clear());
+    },
+  };
+}
+
+/**
+ * Several fields read as one object.
+ * @param {Field[]} fields @param {any} value
+ */
+export function together(fields, value) {
+  const parts = fields.map((field) => ({ field, control: control(field, value?.[field.name] ?? field.start) }));
+  return {
+    elements: parts.map((part) => part.control.element),
+    read: () => {
+      /** @type {Record<string, any>} */
+      const out = {};
+      let wrong = null;
+      for (const { field, control: each } of parts) {
+        try {
+          const got = each.read();
+          if (got !== undefined) out[field.name] = got;
+        } catch (error) {
+          if (!(error instanceof Wrong)) throw error;
+          wrong ??= error;
+        }
+      }
+      if (wrong) throw wrong;
+      return out;
+    },
+    /** @param {string[]} path @param {string} text */
+    blame: ([name, ...rest], text) => {
+      const part = parts.find((each) => each.field.name === name);
+      return part ? part.control.blame(rest, text) : false;
+    },
+    clear: () => parts.forEach((part) => part.control.clear()),
+  };
+}
+
+/** @param {Field} field @param {any} value @returns {Control} */
+function group(field, value) {
+  const inner = together(field.fields ?? [], value);
+  const { element, say, hush } = box(field, h('div', { class: 'fields' }, inner.elements));
+  return {
+    element,
+    read: inner.read,
+    blame: (path, text) => inner.blame(path, text) || say(text),
+    clear: () => {
+      hush();
+      inner.clear();
+    },
+  };
+}
+
+/** Any number of rows of the same fields. @param {Field} field @param {any[]} value @returns {Control} */
+function rows(field, value) {
+  /** @type {{inner: ReturnType<typeof together>, element: HTMLElement}[]} */
+  let all = [];
+  const list = h('ol', { class: 'rows' });
+  const single = field.fields?.length === 1 && field.fields[0]?.name === '';
+  /** @param {any} [start] */
+  const add = (start) => {
+    const inner = together(field.fields ?? [], start);
+    const element = h('li', {}, h('div', { class: 'fields' }, inner.elements));
+    const row = { inner, element };
+    element.append(button(T.form.removeRow, () => {
+      all = all.filter((each) => each !== row);
+      element.remove();
+      adder.focus();
+    }, { kind: 'quiet', 'aria-label': `${T.form.removeRow}: ${field.label}` }));
+    all.push(row);
+    list.append(element);
+    return element;
+  };
+  const adder = button(field.add ?? T.form.addRow, () => {
+    const made = add();
+    made.querySelector('input, select')?.dispatchEvent(new Event('focus'));
+    const first = made.querySelector('input, select');
+    if (first instanceof HTMLElement) first.focus();
+  });
+  const { element, say, hush } = box(field, list, adder);
+  for (const each of value ?? []) add(each);
+  while (all.length < (field.least ?? 0)) add();
+  return {
+    element,
+    read: () => {
+      const read = all.map((row) => row.inner.read());
+      if (read.length === 0 && field.optional) return undefined;
+      return single ? read.map((each) => each['']) : read;
+    },
+    blame: ([index, ...rest], text) => all[Number(index)]?.inner.blame(rest, text) || say(text),
+    clear: () => {
+      hush();
+      all.forEach((row) => row.inner.clear());
+    },
+  };
+}
+
+/** A weight with its basis. @param {Field} field @param {any} value @returns {Control} */
+function weight(field, value) {
+  const entry = /** @type {import('./weight-entry.js').WeightEntry} */ (document.createElement('weight-entry'));
+  entry.begin({ scales: field.scales ?? [], bases: field.bases ?? ['weighed', 'nominal', 'reckoned'], start: value });
+  const { element, say, hush } = box(field, entry);
+  return {
+    element,
+    read: () => {
+      const got = entry.weight();
+      if (!got.weight) {
+        if (field.optional && got.empty) return undefined;
+        say(got.text);
+        throw new Wrong(got.text);
+      }
+      return got.weight;
+    },
+    blame: (path, text) => say(text),
+    clear: hush,
+  };
+}

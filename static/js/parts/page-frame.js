@@ -1,0 +1,103 @@
+/** `<page-frame>`: what every page has: the way to the other pages, who and where, the state line, and a voice for screen readers. */
+import { h } from '../dom.js';
+import { NoAnswer, Problem, read } from '../api.js';
+import { useSite } from '../format.js';
+import { T } from '../texts.js';
+
+const PAGES = /** @type {const} */ (['floor', 'week', 'green', 'loss', 'shipping', 'audit', 'setup']);
+
+const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
+let hush = 0;
+
+/** Says something in a line at the foot of the page, seen and spoken. @param {string} text @param {...Node} more */
+export function tell(text, ...more) {
+  clearTimeout(hush);
+  voice.replaceChildren(text, ...more);
+  voice.classList.add('said');
+  hush = window.setTimeout(() => {
+    voice.classList.remove('said');
+    voice.replaceChildren();
+  }, more.length ? 12000 : 6000);
+}
+
+/** Words for whatever went wrong. @param {unknown} error */
+export function inWords(error) {
+  if (error instanceof NoAnswer) return T.form.noAnswer;
+  if (error instanceof Problem) return [error.message, ...error.errors.map((each) => each.detail)].filter((each, i, all) => all.indexOf(each) === i).join(' ');
+  return String(error);
+}
+
+/**
+ * Runs something and says so if it fails.
+ * @template R
+ * @param {() => Promise<R>} run @returns {Promise<R|undefined>}
+ */
+export async function trying(run) {
+  try {
+    return await run();
+  } catch (error) {
+    tell(inWords(error));
+    return undefined;
+  }
+}
+
+export class PageFrame extends HTMLElement {
+  connectedCallback() {
+    const here = /** @type {typeof PAGES[number]} */ (this.getAttribute('page'));
+    document.title = `${T.pages[here]} · Outturn`;
+    document.documentElement.lang = T.lang;
+    const links = h('ul', { id: 'pages' }, PAGES.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))));
+    const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => {
+      const open = this.classList.toggle('open');
+      opener.setAttribute('aria-expanded', String(open));
+    } } }, h('span', { class: 'here' }, T.pages[here]), h('span', { class: 'opener-word' }, T.frame.pages));
+    this.replaceChildren(
+      h('a', { class: 'skip', href: '#content' }, T.frame.skip),
+      h('span', { class: 'brand' }, 'Outturn'),
+      h('nav', { 'aria-label': T.frame.pages }, opener, links),
+      h('p', { class: 'state', id: 'state', role: 'status' }));
+    document.body.append(voice);
+    for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = T.pages[here];
+  }
+
+  /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
+  state(text, mood = 'good') {
+    const line = this.querySelector('#state');
+    if (!line) return;
+    line.className = `state ${mood}`;
+    const node = h('span', {}, text);
+    if (line.textContent !== node.textContent) line.replaceChildren(node);
+  }
+}
+
+customElements.define('page-frame', PageFrame);
+
+/**
+ * Who works here and where. Without a site yet, null, and the page says what to do first.
+ * @returns {Promise<import('../types.js').Me|null>}
+ */
+export async function openPage() {
+  const frame = document.querySelector('page-frame');
+  try {
+    const me = await read('/api/me');
+    if (!me.site) return null;
+    useSite(me.site);
+    if (frame instanceof PageFrame) frame.state(`${me.site.name} · ${me.person?.name ?? ''}`);
+    return me;
+  } catch (error) {
+    if (error instanceof Problem && error.status === 404) return null;
+    if (frame instanceof PageFrame) frame.state(inWords(error), 'bad');
+    throw error;
+  }
+}
+
+/**
+ * An empty state: what is missing and the next step.
+ * @param {string} text @param {Node|null} [step]
+ */
+export function empty(text, step = null) {
+  return h('div', { class: 'empty' }, h('p', {}, text), step);
+}
+
+/** A link that looks like a button. @param {string} href @param {string} text */
+export const linkTo = (href, text) => h('a', { class: 'button plain', href }, text);

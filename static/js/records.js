@@ -1,0 +1,121 @@
+/** The fields of every kind of record, as people fill them in. */
+import { read, readAll } from './api.js';
+import { T } from './texts.js';
+
+/** @import { Item, Named } from './types.js' */
+/** @typedef {import('./parts/fields.js').Field} Field */
+/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'} Kind */
+/** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
+
+const R = T.records;
+
+/** Which lists a form needs for its choices. @type {Partial<Record<Kind, Kind[]>>} */
+export const NEEDS = {
+  roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
+  orders: ['products', 'ship-days'], 'sample-requests': ['lots'],
+};
+
+/** @param {Kind[]} kinds @returns {Promise<Lists>} */
+export async function lists(kinds) {
+  const [me, ...all] = await Promise.all([read('/api/me').catch(() => null), ...kinds.map((kind) => readAll(`/api/${kind}`))]);
+  return { ...Object.fromEntries(kinds.map((kind, i) => [kind, all[i]])), currency: me?.site?.currency };
+}
+
+/** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
+const options = (items, kept) => (items ?? []).filter((each) => !each.retired || each.id === kept).map((each) => ({ value: each.id, label: each.name ?? each.reference }));
+
+/** @param {string} name @param {string} label @param {string} kind @param {Partial<Field>} [rest] @returns {Field} */
+const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
+const optional = { optional: true };
+
+/** The name that a list shows for a record. @param {Kind} kind @param {Item} item */
+export function title(kind, item) {
+  if (kind === 'deliveries') return `${item.supplier} ${item.reference}`;
+  if (kind === 'ship-days') return item.day;
+  if (kind === 'orders') return item.number;
+  return item.name;
+}
+
+/**
+ * The fields of a kind, with its choices.
+ * @param {Kind} kind @param {Lists} from @returns {Field[]}
+ */
+export function fieldsOf(kind, from) {
+  return FIELDS[kind](from);
+}
+
+/** @type {Record<Kind, (from: Lists) => Field[]>} */
+const FIELDS = {
+  sites: () => [
+    f('name', R.name, 'text'), f('zone', R.zone, 'text', { help: R.zoneHelp, start: Intl.DateTimeFormat().resolvedOptions().timeZone }), f('currency', R.currency, 'text', { start: 'EUR', help: R.currencyHelp }),
+    f('mass_unit', R.massUnit, 'choice', { options: [{ value: 'kg', label: R.kg }, { value: 'lb', label: R.lb }], start: 'kg' }),
+    f('service_level', R.serviceLevel, 'percent', { start: 0.9, help: R.serviceLevelHelp }), f('false_flag_rate', R.falseFlags, 'percent', { start: 0.0027, help: R.falseFlagsHelp }),
+    f('overfill_g', R.overfill, 'mass', { unit: 'g', start: 2, help: R.overfillHelp }),
+  ],
+  people: () => [f('name', R.name, 'text'), f('role', R.role, 'choice', { options: Object.entries(T.roles).map(([value, label]) => ({ value, label })) })],
+  coffees: () => [f('name', R.name, 'text', { help: R.coffeeHelp }), f('note', R.note, 'long', { ...optional, wide: true })],
+  styles: () => [
+    f('name', R.name, 'text', { help: R.styleHelp }), f('nominal_loss', R.nominalLoss, 'percent', { help: R.nominalLossHelp }), f('rest_days', R.restDays, 'whole', { help: R.restHelp }),
+    f('fresh_days', R.freshDays, 'whole', { help: R.freshHelp }), f('shade', R.shade, 'whole', { help: R.shadeHelp }),
+  ],
+  scales: () => [
+    f('name', R.name, 'text'), f('unit', R.unit, 'choice', { options: ['g', 'kg', 'lb'].map((value) => ({ value, label: value })), start: 'kg', help: R.unitHelp }),
+    f('division_g', R.division, 'mass', { unit: 'g', help: R.divisionHelp }), f('max_g', R.max, 'mass', { help: R.maxHelp }),
+    f('containers', R.containers, 'rows', { add: R.addContainer, help: R.containersHelp, start: [], fields: [f('name', R.name, 'text'), f('tare_g', R.tare, 'mass', { unit: 'g' })] }),
+  ],
+  storerooms: () => [f('name', R.name, 'text', { help: R.storeroomHelp })],
+  roasters: (from) => [
+    f('name', R.name, 'text'), f('min_charge_g', R.minCharge, 'mass'), f('max_charge_g', R.maxCharge, 'mass'), f('step_g', R.step, 'mass', { help: R.stepHelp }),
+    f('cycle_min', R.cycle, 'whole', { help: R.cycleHelp }), f('changeover_min', R.changeover, 'whole', { help: R.changeoverHelp }), f('startup_min', R.startup, 'whole', { help: R.startupHelp }),
+    f('green_scale', R.greenScale, 'choice', { options: options(from.scales) }), f('roasted_scale', R.roastedScale, 'choice', { options: options(from.scales) }),
+    f('weighs', R.weighs, 'choice', { options: [{ value: 'before_destoner', label: R.beforeDestoner }, { value: 'after_destoner', label: R.afterDestoner }], start: 'before_destoner' }),
+    f('hours', R.hours, 'hours', { start: [0, 1, 2, 3, 4].map(() => ({ from: '07:00', to: '15:00' })).concat(/** @type {any[]} */ ([null, null])) }),
+    f('exceptions', R.exceptions, 'rows', { start: [], add: R.addException, help: R.exceptionsHelp, fields: [f('day', R.day, 'day'), f('hours', R.open, 'span'), f('note', R.note, 'text', optional)] }),
+    f('styles', R.styles, 'many', { ...optional, options: options(from.styles), help: R.stylesHelp }),
+    f('charge_limits', R.limits, 'rows', { start: [], add: R.addLimit, help: R.limitsHelp, fields: [
+      f('lot', T.words.lot, 'choice', { ...optional, none: R.anyLot, options: options(from.lots) }), f('grade', R.grade, 'text', optional), f('min_charge_g', R.minCharge, 'mass'), f('max_charge_g', R.maxCharge, 'mass')] }),
+    f('sample_roaster', R.sampleRoaster, 'check', { help: R.sampleRoasterHelp }),
+  ],
+  deliveries: () => [
+    f('supplier', R.supplier, 'text'), f('reference', R.reference, 'text', { help: R.referenceHelp }), f('expected_day', R.expectedDay, 'day'), f('invoice_g', R.invoice, 'mass', { ...optional, help: R.invoiceHelp }),
+    f('hold', R.hold, 'text', { ...optional, help: R.holdHelp }), f('note', R.note, 'long', { ...optional, wide: true }),
+  ],
+  lots: (from) => [
+    f('name', R.lotName, 'text', { help: R.lotNameHelp }), f('delivery', R.delivery, 'choice', { options: (from.deliveries ?? []).map((each) => ({ value: each.id, label: title('deliveries', each) })) }),
+    f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('grade', R.grade, 'text', { help: R.gradeHelp }), f('screen', R.screen, 'text', { ...optional, help: R.screenHelp }),
+    f('process', R.process, 'text', optional), f('crop_year', R.cropYear, 'text', optional), f('storeroom', R.storeroom, 'choice', { options: options(from.storerooms) }),
+    f('expected_g', R.expected, 'mass', { help: R.expectedHelp }),
+    f('packing', R.packing, 'group', { fields: [f('kind', R.packingKind, 'choice', { options: Object.entries(T.packings).map(([value, label]) => ({ value, label })) }), f('sacks', R.sacks, 'whole'), f('sack_g', R.sackMass, 'mass'), f('loose_g', R.loose, 'mass', { start: 0 })] }),
+    f('moisture', R.moisture, 'rows', { start: [], add: R.addMoisture, fields: [f('day', R.day, 'day'), f('fraction', R.moistureShare, 'percent'), f('sd', R.moistureSd, 'percent', { ...optional, help: R.moistureSdHelp })] }),
+    f('landed_cost', R.landedCost, 'money', { ...optional, currency: from.currency, help: R.landedCostHelp }),
+    f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_to', R.validTo, 'day')] }),
+    f('use_rank', R.useRank, 'whole', { start: 1, help: R.useRankHelp }), f('reserve_g', R.reserve, 'mass', { ...optional, help: R.reserveHelp }),
+  ],
+  products: (from) => [
+    f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
+    f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: options(from.lots), help: R.onlyLotsHelp }),
+  ],
+  'ship-days': () => [
+    f('day', R.shipDay, 'day'), f('packing_day', R.packingDay, 'day', { help: R.packingDayHelp }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }), f('note', R.note, 'text', optional),
+  ],
+  orders: (from) => [
+    f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
+    f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => ({ value: each.day, label: each.day })) }),
+    f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'decimal', { start: 1, help: R.priorityHelp }),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }),
+    f('note', R.note, 'text', optional),
+  ],
+  'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
+};
+
+/** Whatever the fields do not say themselves: order lines carry their number. @param {Kind} kind @param {any} values */
+export function complete(kind, values) {
+  if (kind === 'orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
+  return values;
+}
+
+/** @param {Named[]|Item[]|undefined} items @param {string|Named|null|undefined} id */
+export function nameOf(items, id) {
+  if (id && typeof id === 'object') return id.name;
+  return (items ?? []).find((each) => each.id === id)?.name ?? '?';
+}

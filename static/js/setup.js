@@ -1,0 +1,121 @@
+/** Set-up: everything a roastery is made of, and the way from nothing to the first plan. */
+import { readAll } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
+import { chooseUnit, mass, ownUnit, percent } from './format.js';
+import { editRecord, retire } from './forms.js';
+import { listen } from './live.js';
+import { empty, openPage, trying } from './parts/page-frame.js';
+import { fieldsOf, lists, NEEDS, title } from './records.js';
+import { T } from './texts.js';
+
+/** @import { Item } from './types.js' */
+/** @import { Kind } from './records.js' */
+
+const KINDS = /** @type {const} */ (['sites', 'people', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days']);
+/** @typedef {typeof KINDS[number]} SetupKind */
+
+/** The way to a first plan: what it takes, in the order in which each next one becomes possible. */
+const WAY = /** @type {const} */ (['sites', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days', 'deliveries', 'lots', 'orders']);
+/** Steps done on another page. @type {Record<string, string>} */
+const ELSEWHERE = { deliveries: '/green', lots: '/green', orders: '/shipping' };
+
+const wayBox = byId('way');
+const tabs = byId('kinds');
+const listBox = byId('records');
+/** @type {{all: Record<string, Item[]>, kind: SetupKind}} */
+const page = { all: {}, kind: KINDS.includes(/** @type {any} */ (location.hash.slice(1))) ? /** @type {any} */ (location.hash.slice(1)) : 'sites' };
+
+tabs.setAttribute('aria-label', T.setup.kinds);
+await trying(openPage);
+await load();
+listen(load);
+addEventListener('hashchange', () => choose(/** @type {any} */ (location.hash.slice(1))));
+
+async function load() {
+  await trying(async () => {
+    const all = await Promise.all(WAY.concat(/** @type {any} */ ('people')).map((kind) => readAll(`/api/${kind}`)));
+    page.all = Object.fromEntries([...WAY, 'people'].map((kind, i) => [kind, all[i] ?? []]));
+    draw();
+  });
+}
+
+/** @param {SetupKind} kind */
+function choose(kind) {
+  if (!KINDS.includes(kind)) return;
+  page.kind = kind;
+  draw();
+}
+
+function draw() {
+  drawWay();
+  redraw(tabs, KINDS.map((kind) => h('a', { href: `#${kind}`, 'data-key': `tab-${kind}`, 'aria-current': kind === page.kind ? 'true' : undefined }, T.kinds[kind].many, h('span', { class: 'count' }, String(live(kind).length)))));
+  drawList();
+}
+
+/** @param {string} kind */
+const live = (kind) => (page.all[kind] ?? []).filter((each) => !each.retired);
+
+function drawWay() {
+  const next = WAY.find((kind) => live(kind).length === 0);
+  wayBox.hidden = !next;
+  if (!next) return;
+  redraw(wayBox, h('h2', {}, T.setup.way), h('ol', { class: 'way' }, WAY.map((kind) => {
+    const done = live(kind).length > 0;
+    const label = T.kinds[kind].add;
+    const step = kind in ELSEWHERE ? h('a', { class: `button ${kind === next ? 'main' : 'plain'}`, href: ELSEWHERE[kind] }, label) : button(label, () => edit(/** @type {Kind} */ (kind), null), { kind: kind === next ? 'main' : 'plain', 'data-key': `way-${kind}` });
+    return h('li', { class: done ? 'got' : kind === next ? 'next' : '' }, done ? h('span', {}, `✓ ${T.kinds[kind].many}`, h('span', { class: 'unseen' }, ` ${T.setup.done}`)) : step, h('p', {}, T.setup.why[kind]));
+  })));
+}
+
+function drawList() {
+  const { kind } = page;
+  const words = T.kinds[kind];
+  const items = [...(page.all[kind] ?? [])].sort((a, b) => Number(Boolean(a.retired)) - Number(Boolean(b.retired)));
+  redraw(listBox, h('div', { class: 'head' }, h('h2', {}, words.many), button(words.add, () => edit(kind, null), { kind: 'main', 'data-key': 'add' })),
+    items.length === 0 ? empty(words.none) : h('ul', { class: 'records' }, items.map((item) => h('li', { class: item.retired ? 'retired' : '' },
+      h('div', {}, h('b', {}, title(kind, item)), item.retired ? h('span', { class: 'flag' }, T.setup.retired) : null, h('p', {}, sum(kind, item))),
+      h('div', { class: 'actions' }, button(T.form.edit, () => edit(kind, item), { 'data-key': `edit-${item.id}`, 'aria-label': `${T.form.edit}: ${title(kind, item)}` }),
+        kind === 'sites' ? null : button(item.retired ? T.form.restore : T.form.retire, () => trying(async () => {
+          await retire(kind, item);
+          await load();
+        }), { kind: 'quiet', 'data-key': `retire-${item.id}`, 'aria-label': `${item.retired ? T.form.restore : T.form.retire}: ${title(kind, item)}` }))))),
+    kind === 'sites' ? unitBox() : null);
+}
+
+/** @param {Kind} kind @param {Item|null} item */
+async function edit(kind, item) {
+  const from = await lists(NEEDS[kind] ?? []);
+  if (await editRecord({ kind, item, title: item ? title(kind, item) : T.kinds[kind].add, fields: fieldsOf(kind, from) })) {
+    if (kind === 'sites') await openPage();
+    await load();
+  }
+}
+
+/** One line that tells records of a kind apart. @param {SetupKind} kind @param {Item} item */
+function sum(kind, item) {
+  const styleName = (/** @type {string} */ id) => page.all.styles?.find((each) => each.id === id)?.name ?? '?';
+  const coffeeName = (/** @type {string} */ id) => page.all.coffees?.find((each) => each.id === id)?.name ?? '?';
+  /** @type {Record<SetupKind, () => string>} */
+  const lines = {
+    sites: () => `${item.zone} · ${item.currency} · ${item.mass_unit}`,
+    people: () => T.roles[/** @type {keyof typeof T.roles} */ (item.role)] ?? item.role,
+    storerooms: () => '',
+    scales: () => T.setup.scale(item.unit, mass(item.division_g, item.unit, 3), mass(item.max_g, item.unit, 1), item.containers.length),
+    styles: () => T.setup.style(percent(item.nominal_loss), item.rest_days, item.fresh_days),
+    roasters: () => T.setup.roaster(mass(item.min_charge_g), mass(item.max_charge_g), item.cycle_min),
+    coffees: () => item.note ?? '',
+    products: () => `${mass(item.bag_g, 'g', 0)} · ${styleName(item.style)} · ${item.parts.map((/** @type {any} */ part) => (item.parts.length > 1 ? `${percent(part.share, 0)} ${coffeeName(part.coffee)}` : coffeeName(part.coffee))).join(' + ')}`,
+    'ship-days': () => T.setup.shipDay(item.packing_day, item.carrier_at),
+  };
+  return lines[kind]();
+}
+
+/** A person's own unit for masses, in this browser. */
+function unitBox() {
+  const pick = h('select', { id: 'own-unit', on: { change: (/** @type {any} */ event) => {
+    chooseUnit(event.target.value || null);
+    location.reload();
+  } } }, h('option', { value: '' }, T.setup.unitOfSite), h('option', { value: 'kg' }, T.records.kg), h('option', { value: 'lb' }, T.records.lb));
+  pick.value = ownUnit() ?? '';
+  return h('div', { class: 'own-unit' }, h('label', { for: 'own-unit' }, T.setup.ownUnit), pick);
+}

@@ -1,0 +1,171 @@
+/** Shipping: orders by ship day, taking them in by form or from a spreadsheet, packing and shipping. */
+import { ask, change, command, happened, Problem, read, uuid7 } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
+import { day, mass } from './format.js';
+import { askCommand, carried, editRecord } from './forms.js';
+import { listen } from './live.js';
+import { empty, inWords, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { fieldsOf, lists, NEEDS } from './records.js';
+import { sack } from './sack.js';
+import { T } from './texts.js';
+
+/** @import { Item } from './types.js' */
+/** @import { Lists } from './records.js' */
+
+const S = T.shipping;
+const places = { orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
+/** @type {{lists: Lists, roasted: any[], all: boolean}} */
+const page = { lists: {}, roasted: [], all: false };
+
+await trying(openPage);
+drawImport();
+await load();
+listen(load);
+
+async function load() {
+  await trying(async () => {
+    const [from, stock] = await Promise.all([lists(['orders', 'products', 'ship-days']), read('/api/stock')]);
+    page.lists = from;
+    page.roasted = stock.roasted;
+    drawOrders();
+    drawRoasted();
+  });
+}
+
+/** @param {Item|null} order */
+async function edit(order) {
+  const from = await lists(NEEDS.orders ?? []);
+  const title = order ? `${T.kinds.orders.one} ${order.number}` : T.kinds.orders.add;
+  if (await editRecord({ kind: 'orders', item: order, title, fields: fieldsOf('orders', from) })) await load();
+}
+
+async function addShipDay() {
+  if (await editRecord({ kind: 'ship-days', item: null, title: T.kinds['ship-days'].add, fields: fieldsOf('ship-days', {}) })) await load();
+}
+
+/* Orders */
+
+function drawOrders() {
+  const orders = page.lists.orders ?? [];
+  const open = orders.filter((each) => page.all || (each.state !== 'shipped' && each.state !== 'cancelled'));
+  const days = [...new Set(open.map((each) => each.ship_day))].sort();
+  redraw(places.orders, h('div', { class: 'head' }, h('h2', {}, T.kinds.orders.many), h('div', { class: 'actions' }, button(T.kinds.orders.add, () => edit(null), { kind: 'main', 'data-key': 'add' }), button(T.kinds['ship-days'].add, addShipDay, { 'data-key': 'add-day' }))),
+    open.length === 0 ? empty((page.lists.products ?? []).length ? ((page.lists['ship-days'] ?? []).length ? T.kinds.orders.none : S.shipDayFirst) : S.productFirst, (page.lists.products ?? []).length ? null : linkTo('/setup#products', T.pages.setup)) : days.map((date) => shipDay(date, open.filter((each) => each.ship_day === date))),
+    orders.length !== open.length || page.all ? button(page.all ? S.hideDone : S.showDone(orders.length - open.length), () => {
+      page.all = !page.all;
+      drawOrders();
+    }, { kind: 'quiet', 'data-key': 'all' }) : null);
+}
+
+/** @param {string} date @param {Item[]} orders */
+function shipDay(date, orders) {
+  const of = (page.lists['ship-days'] ?? []).find((each) => each.day === date);
+  return h('section', { class: 'ship-day' }, h('h3', {}, day(date), of ? h('small', {}, ` ${S.packOn(day(of.packing_day), of.carrier_at)}`) : null), h('ul', { class: 'orders' }, orders.map(orderRow)));
+}
+
+/** @param {Item} order */
+function orderRow(order) {
+  const packed = order.lines.every((/** @type {any} */ line) => (line.packed_bags ?? 0) >= line.bags);
+  const over = order.state === 'shipped' || order.state === 'cancelled';
+  return h('li', { class: `order ${order.state}` }, h('p', {}, h('b', {}, order.number), ` ${order.customer} `, h('span', { class: `flag ${order.state}` }, S.states[/** @type {'open'} */ (order.state)] ?? order.state)),
+    h('ul', { class: 'lines' }, order.lines.map((/** @type {any} */ line) => {
+      const name = page.lists.products?.find((each) => each.id === line.product)?.name ?? '?';
+      const done = (line.packed_bags ?? 0) >= line.bags;
+      return h('li', {}, h('span', {}, S.line(line.bags, name)), h('span', { class: done ? 'got' : '' }, S.packedOf(line.packed_bags ?? 0, line.bags)),
+        done || over ? null : button(S.pack, () => pack(order, line, name), { 'data-key': `pack-${order.id}-${line.line}`, 'aria-label': `${S.pack}: ${order.number} ${name}` }));
+    })),
+    over ? null : h('div', { class: 'actions' }, button(S.ship, () => ship(order), { kind: packed ? 'main' : 'plain', 'data-key': `ship-${order.id}`, 'aria-label': `${S.ship}: ${order.number}` }), button(T.form.edit, () => edit(order), { 'data-key': `edit-${order.id}`, 'aria-label': `${T.form.edit}: ${order.number}` }),
+      button(S.cancel, () => cancel(order), { kind: 'quiet', 'data-key': `cancel-${order.id}`, 'aria-label': `${S.cancel}: ${order.number}` })));
+}
+
+/** @param {Item} order @param {any} line @param {string} name */
+async function pack(order, line, name) {
+  const left = line.bags - (line.packed_bags ?? 0);
+  if (await askCommand({
+    kind: 'packings', title: `${S.pack}: ${name}`, lead: `${order.number} · ${order.customer}`, go: S.pack, value: { bags: left },
+    fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'batches', kind: 'many', label: S.fromBatches, help: S.fromBatchesHelp, optional: true, options: page.roasted.filter((each) => !each.hold).map((each) => ({ value: each.batch, label: `${each.lot.name} · ${each.style.name} · ${day(each.day)} · ${mass(each.mass_g)}` })) }],
+    body: (values) => ({ product: line.product, order: order.id, ...values }), done: (answer) => S.packed(answer.from?.length ?? 0),
+  })) await load();
+}
+
+/** Ships what is packed. @param {Item} order */
+async function ship(order) {
+  await trying(async () => {
+    const answer = await command('shipments', uuid7(), happened({ order: order.id }));
+    const posting = typeof answer.posting === 'string' ? answer.posting : answer.posting?.id;
+    tell(S.shipped(order.number), ...(posting ? [button(T.floor.undo, () => trying(async () => {
+      await command('reversals', uuid7(), happened({ posting }));
+      await load();
+    }))] : []));
+    await load();
+  });
+}
+
+/** @param {Item} order */
+async function cancel(order) {
+  await trying(async () => {
+    await change('orders', order.id, order.revision, { ...carried('orders', order), cancelled: true });
+    tell(S.cancelled(order.number));
+    await load();
+  });
+}
+
+/* Orders from a spreadsheet */
+
+function drawImport() {
+  const text = h('textarea', { id: 'csv', rows: 6, spellcheck: false, 'aria-describedby': 'csv-help', on: { input: () => report.replaceChildren() } });
+  const file = h('input', { type: 'file', id: 'csv-file', accept: '.csv,text/csv', on: { change: async () => {
+    const picked = file.files?.[0];
+    if (!picked) return;
+    text.value = await picked.text();
+    await dryRun();
+  } } });
+  const report = h('div', { class: 'report', 'aria-live': 'polite' });
+  async function dryRun() {
+    if (!text.value.trim()) {
+      report.replaceChildren(h('p', { class: 'error' }, S.nothingToRead));
+      return;
+    }
+    try {
+      showReport(report, await ask('/api/order-imports', { csv: text.value }), take);
+    } catch (error) {
+      report.replaceChildren(h('p', { class: 'error', role: 'alert' }, inWords(error)));
+    }
+  }
+  async function take() {
+    try {
+      const answer = await command('order-imports', uuid7(), happened({ csv: text.value }));
+      report.replaceChildren(h('p', { class: 'got' }, S.taken(count(answer.added), count(answer.changed), count(answer.cancelled))));
+      text.value = '';
+      file.value = '';
+      await load();
+    } catch (error) {
+      if (error instanceof Problem && error.status === 422) showReport(report, { added: [], changed: [], cancelled: [], same: 0, ...error.facts }, take);
+      else report.replaceChildren(h('p', { class: 'error', role: 'alert' }, inWords(error)));
+    }
+  }
+  places.read.replaceChildren(h('h2', {}, S.read), h('p', { id: 'csv-help' }, S.readHelp), h('p', { class: 'sample' }, h('code', {}, S.sample)),
+    h('div', { class: 'fields' }, h('div', { class: 'field' }, h('label', { for: 'csv-file' }, S.file), file), h('div', { class: 'field wide' }, h('label', { for: 'csv' }, S.paste), text)),
+    h('div', { class: 'actions' }, button(S.dryRun, dryRun, { kind: 'main', id: 'dry-run' })), report);
+}
+
+/** @param {any} value */
+const count = (value) => (Array.isArray(value) ? value.length : value ?? 0);
+
+/** @param {HTMLElement} box @param {any} dry @param {() => Promise<void>} take */
+function showReport(box, dry, take) {
+  if (dry.errors?.length) {
+    box.replaceChildren(h('p', { class: 'error', role: 'alert' }, S.bad(dry.errors.length)), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': S.badLines }, h('table', {}, h('thead', {}, h('tr', {}, [S.lineNumber, S.column, S.value, S.problem].map((each) => h('th', { scope: 'col' }, each)))),
+      h('tbody', {}, dry.errors.map((/** @type {any} */ each) => h('tr', {}, h('td', { class: 'num' }, String(each.line ?? '')), h('td', {}, each.column ?? ''), h('td', {}, h('code', {}, each.value ?? '')), h('td', {}, each.detail)))))));
+    return;
+  }
+  const [added, changed, cancelled, same] = [dry.added, dry.changed, dry.cancelled, dry.same].map(count);
+  const groups = /** @type {[string, any][]} */ ([[S.new, dry.added], [S.changed, dry.changed], [S.gone, dry.cancelled]]);
+  box.replaceChildren(h('p', {}, S.wouldTake(added, changed, cancelled, same)), ...groups.filter(([, list]) => count(list)).map(([label, list]) => h('p', {}, h('b', {}, `${label}: `), Array.isArray(list) ? list.map((each) => each.number ?? each).join(', ') : String(list))),
+    h('div', { class: 'actions' }, added + changed + cancelled > 0 ? button(S.take, take, { kind: 'main', id: 'take' }) : h('p', {}, S.allSame)));
+}
+
+function drawRoasted() {
+  const free = page.roasted.filter((each) => each.mass_g > 0);
+  redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)} · `, h('b', {}, mass(each.mass_g))), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null))));
+}

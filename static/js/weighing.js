@@ -1,0 +1,86 @@
+/** What stands on a scale's display: reading it from a keyboard or from a scale that types, and what its division says about it. */
+import { decimalText, GRAMS, milligrams } from './format.js';
+
+/** @import { Reading, Scale } from './types.js' */
+
+/** How scales write their unit. @type {Record<string, Scale['unit']>} */
+const UNITS = { kg: 'kg', g: 'g', lb: 'lb', lbs: 'lb' };
+
+/**
+ * Reads what was typed by a person or sent by a scale: a sign, spaces and zeros before the number, a unit behind it, and a mark
+ * whether the mass had come to rest ("US" and "S D" mean it had not, as most serial scale formats have it).
+ * @param {string} typed @param {Scale['unit']} unit the scale's unit
+ * @returns {{gross: string} | {wrong: 'empty'|'number'|'moving'|'unit'|'negative', unit?: string}}
+ */
+export function scaleText(typed, unit) {
+  const text = typed.trim();
+  if (text === '') return { wrong: 'empty' };
+  const found = /^(?<mark>[A-Za-z][A-Za-z,\s]*?)?[\s,]*(?<number>[+-]?\s*[\d.,][\d.,\s]*?)\s*(?<unit>[A-Za-z]+)?$/.exec(text);
+  if (!found?.groups) return { wrong: 'number' };
+  const mark = (found.groups.mark ?? '').toUpperCase();
+  if (/\bUS\b|\bSD\b|^S\s+D/.test(mark)) return { wrong: 'moving' };
+  const named = found.groups.unit?.toLowerCase();
+  if (named !== undefined && UNITS[named] !== unit) return { wrong: 'unit', unit: named };
+  const gross = decimalText((found.groups.number ?? '').replace(/\s/g, ''));
+  if (gross === null) return { wrong: 'number' };
+  if (gross.startsWith('-')) return { wrong: 'negative' };
+  return { gross: gross.replace(/^0+(?=\d)/, '') };
+}
+
+/**
+ * The division of a scale in its own unit, and how many decimals its display has: 20 g on a kg scale is 0.02 with two decimals.
+ * @param {Pick<Scale, 'unit'|'division_g'>} scale
+ */
+export function division(scale) {
+  const raw = scale.division_g / GRAMS[scale.unit];
+  for (let decimals = 0; decimals < 6; decimals += 1) {
+    const step = Math.round(raw * 10 ** decimals);
+    if (step > 0 && Math.abs(raw * 10 ** decimals - step) < step * 1e-3) return { step: step / 10 ** decimals, steps: step, decimals };
+  }
+  return { step: raw, steps: raw * 1e6, decimals: 6 };
+}
+
+/**
+ * What the scale would have shown instead, if it cannot have shown this: digits missing at the end ("11.8" on a scale of 0.02 kg),
+ * a value between two divisions, or the point left out. Null when the reading is one of the scale's.
+ * @param {string} gross @param {Scale} scale
+ * @returns {{why: 'digits'|'between'|'large', instead: string|null}|null}
+ */
+export function doubt(gross, scale) {
+  const { steps, decimals } = division(scale);
+  const typed = (gross.split('.')[1] ?? '').length;
+  const value = Number(gross);
+  const most = scale.max_g / GRAMS[scale.unit];
+  if (most > 0 && value > most * 1.0001) {
+    const shifted = value / 10 ** decimals;
+    const fits = typed === 0 && shifted <= most && Math.round(value) % Math.max(1, steps) === 0;
+    return { why: 'large', instead: fits ? shifted.toFixed(decimals) : null };
+  }
+  const units = value * 10 ** decimals;
+  const nearest = Math.round(units / steps) * steps;
+  if (typed > decimals || Math.abs(units - nearest) > 1e-6) return { why: 'between', instead: (nearest / 10 ** decimals).toFixed(decimals) };
+  return typed < decimals ? { why: 'digits', instead: value.toFixed(decimals) } : null;
+}
+
+/**
+ * Grams of one reading, its container taken off.
+ * @param {Reading} reading @param {Scale} scale
+ */
+export function readingGrams(reading, scale) {
+  return milligrams(Number(reading.gross) * GRAMS[scale.unit] - tare(reading.container, scale));
+}
+
+/** @param {string|null} container @param {Scale} scale */
+export function tare(container, scale) {
+  return scale.containers.find((each) => each.name === container)?.tare_g ?? 0;
+}
+
+/** @param {Reading[]} readings @param {Scale} scale */
+export const netGrams = (readings, scale) => milligrams(readings.reduce((sum, reading) => sum + readingGrams(reading, scale), 0));
+
+/** Grams as text on a scale's display, rounded to its division. @param {number} grams @param {Scale} scale */
+export function onDisplay(grams, scale) {
+  const { steps, decimals } = division(scale);
+  const units = (grams / GRAMS[scale.unit]) * 10 ** decimals;
+  return ((Math.round(units / steps) * steps) / 10 ** decimals).toFixed(decimals);
+}
