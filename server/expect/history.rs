@@ -20,13 +20,13 @@ pub struct Change {
     fact: Option<Fact>,
 }
 
-/// What facts are made from.
-struct Beside {
-    zone: Zone,
-    lots: HashMap<LotId, Kept<Lot>>,
-    styles: HashMap<StyleId, Kept<Style>>,
-    roasters: HashMap<RoasterId, Kept<Roaster>>,
-    received: HashMap<LotId, Day>,
+/// What facts and questions are made from.
+pub struct Beside {
+    pub zone: Zone,
+    pub lots: HashMap<LotId, Kept<Lot>>,
+    pub styles: HashMap<StyleId, Kept<Style>>,
+    pub roasters: HashMap<RoasterId, Kept<Roaster>>,
+    pub received: HashMap<LotId, Day>,
 }
 
 /// All facts of a site's book.
@@ -168,7 +168,7 @@ pub fn style(kept: &Kept<Style>) -> loss::Style {
 }
 
 impl Beside {
-    async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
+    pub async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
         let zone = setup::find::<Site>(tx, site, site)
             .await?
             .map_or(Zone::UTC, |site| site.fields.zone);

@@ -4,6 +4,11 @@
 //! alone, so a start builds it anew. A request asks it and never waits for it.
 
 mod history;
+mod overview;
+mod questions;
+
+pub use overview::{Known, NoticeView, Overview, overview};
+pub use questions::{Questions, RangeCard};
 
 use std::sync::{Arc, PoisonError, RwLock};
 
@@ -71,6 +76,18 @@ pub struct Range {
     pub hi: Fraction,
 }
 
+impl Range {
+    /// The range of a prediction.
+    #[must_use]
+    pub fn of(prediction: &Prediction) -> Self {
+        Self {
+            mean: Fraction::nearest(prediction.mean_loss),
+            lo: Fraction::nearest(prediction.lo),
+            hi: Fraction::nearest(prediction.hi),
+        }
+    }
+}
+
 impl Expect {
     /// Learns everything that a book holds.
     ///
@@ -135,6 +152,18 @@ impl Expect {
         Arc::clone(&self.learner.read().unwrap_or_else(PoisonError::into_inner))
     }
 
+    /// The learner and what is needed to ask it many questions, of one moment.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn questions(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+    ) -> Result<Questions, StoreError> {
+        Questions::read(self.learner(), tx, site).await
+    }
+
     fn change(&self, change: impl FnOnce(&mut Learner)) {
         let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
         change(Arc::make_mut(&mut held));
@@ -163,6 +192,18 @@ impl Expect {
         let charged = Mass::sum(asked.charges.iter().copied())?;
         Ok(verdict(&prediction, charged, asked.came_out))
     }
+}
+
+/// A mass to the nearest gram; none where the float is none.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::as_conversions,
+    reason = "checked to be finite and small"
+)]
+fn nearest_gram(grams: f64) -> Option<Mass> {
+    (grams.is_finite() && grams.abs() < 1e9)
+        .then(|| Mass::from_grams(grams.round() as i64).ok())
+        .flatten()
 }
 
 /// The verdict on a mass that went in and one that came out.

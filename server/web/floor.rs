@@ -15,6 +15,7 @@ use super::records::{List, limit};
 use super::who::{Operator, Reader};
 use crate::app::App;
 use crate::day::Day;
+use crate::expect::{self, Overview};
 use crate::floor::{self, BatchView, Preview, Previewed, view};
 use crate::ids::{BatchId, LotId};
 use crate::refusal::Refusal;
@@ -119,10 +120,34 @@ async fn preview(
     Ok(Json(floor::preview(&app, &mut *tx, &asked).await?))
 }
 
+/// Of which lot.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct LossQuery {
+    /// One lot; all unless said.
+    lot: Option<Uuid>,
+}
+
+#[utoipa::path(get, path = "/api/loss", operation_id = "read_loss", tag = "loss", params(LossQuery),
+    responses((status = 200, body = Overview), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn loss(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Query(query): Query<LossQuery>,
+) -> Answer<Json<Overview>> {
+    let mut tx = app.read().await?;
+    let questions = app.expect.questions(&mut *tx, app.site).await?;
+    Ok(Json(
+        expect::overview(&questions, &mut *tx, app.site, query.lot.map(LotId)).await?,
+    ))
+}
+
 /// These routes.
 pub fn router() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .routes(routes!(batches))
         .routes(routes!(batch))
         .routes(routes!(preview))
+        .routes(routes!(loss))
 }
