@@ -21,6 +21,7 @@ mod reader;
 pub mod report;
 mod rules;
 mod search;
+mod shake;
 mod state;
 
 pub use instance::{

@@ -17,19 +17,27 @@ struct Edit {
     grams: i64,
 }
 
-/// A direction of a line search: `take` steps leave a run, what they made is made by another run.
+/// A direction of a line search, counted in charge steps of its run.
 #[derive(Clone, Copy)]
-struct Shift {
-    from: (usize, usize),
-    to: Option<(usize, usize)>,
-    /// Round the steps of `to` down instead of up.
-    down: bool,
+struct Line {
+    run: (usize, usize),
+    kind: Kind,
+}
+
+#[derive(Clone, Copy)]
+enum Kind {
+    /// Steps leave the run.
+    Trim,
+    /// Steps come into the run.
+    Stretch,
+    /// Steps leave the run and another makes what they made, to the step above or below.
+    Shift { to: (usize, usize), down: bool },
 }
 
 /// Moves runs of the coffee until none of the moves makes the plan better. True if anything changed.
 pub(super) fn polish(state: &mut State, coffee: usize) -> bool {
     let before = state.levels;
-    while charges(state, coffee) || replace_runs(state, coffee) {}
+    while charges(state, coffee) || fewer_batches(state, coffee) || replace_runs(state, coffee) {}
     state.levels < before
 }
 
@@ -38,35 +46,46 @@ pub(super) fn charges(state: &mut State, coffee: usize) -> bool {
     let before = state.levels;
     loop {
         let at = state.levels;
-        for (f, r) in runs_of(state, coffee) {
-            line(
+        let runs = runs_of(state, coffee);
+        for run in &runs {
+            search(
                 state,
-                Shift {
-                    from: (f, r),
-                    to: None,
-                    down: false,
+                Line {
+                    run: *run,
+                    kind: Kind::Trim,
                 },
             );
         }
+        if families_short(state, coffee) {
+            for run in &runs {
+                search(
+                    state,
+                    Line {
+                        run: *run,
+                        kind: Kind::Stretch,
+                    },
+                );
+            }
+        }
         clear_rests(state, coffee);
-        let runs = runs_of(state, coffee);
         for a in &runs {
             for b in &runs {
                 if a != b && related(state, *a, *b) {
-                    line(
+                    search(
                         state,
-                        Shift {
-                            from: *a,
-                            to: Some(*b),
-                            down: false,
+                        Line {
+                            run: *a,
+                            kind: Kind::Shift {
+                                to: *b,
+                                down: false,
+                            },
                         },
                     );
-                    line(
+                    search(
                         state,
-                        Shift {
-                            from: *a,
-                            to: Some(*b),
-                            down: true,
+                        Line {
+                            run: *a,
+                            kind: Kind::Shift { to: *b, down: true },
                         },
                     );
                 }
@@ -76,6 +95,14 @@ pub(super) fn charges(state: &mut State, coffee: usize) -> bool {
             return at < before;
         }
     }
+}
+
+/// Is anything of the coffee short that could be served?
+pub(super) fn families_short(state: &State, coffee: usize) -> bool {
+    state.problem.coffees[coffee]
+        .families
+        .iter()
+        .any(|f| state.families[*f].short > 0)
 }
 
 fn runs_of(state: &State, coffee: usize) -> Vec<(usize, usize)> {
@@ -101,10 +128,8 @@ fn run(state: &State, at: (usize, usize)) -> Run {
 }
 
 /// The best number of steps along a direction, applied if it makes the plan better.
-fn line(state: &mut State, shift: Shift) -> bool {
-    let source = run(state, shift.from);
-    let from = way(state, shift.from);
-    let most = (source.charge - source.batches * from.least) / from.step;
+fn search(state: &mut State, line: Line) -> bool {
+    let most = most_steps(state, line);
     if most <= 0 {
         return false;
     }
@@ -112,10 +137,7 @@ fn line(state: &mut State, shift: Shift) -> bool {
     let (mut best, mut best_levels) = (0, before);
     let mut k = 1;
     loop {
-        let levels = probe(state, shift, k);
-        if levels.is_some_and(|l| l < best_levels) {
-            (best, best_levels) = (k, levels.unwrap_or(best_levels));
-        } else if best > 0 || k > 8 {
+        if !better(state, line, k, &mut best, &mut best_levels) && (best > 0 || k > 8) {
             break;
         }
         if k == most {
@@ -123,41 +145,50 @@ fn line(state: &mut State, shift: Shift) -> bool {
         }
         k = (2 * k).min(most);
     }
-    for k in special(state, shift) {
+    for k in special(state, line) {
         if 0 < k && k <= most {
-            if let Some(levels) = probe(state, shift, k) {
-                if levels < best_levels {
-                    (best, best_levels) = (k, levels);
-                }
-            }
+            better(state, line, k, &mut best, &mut best_levels);
         }
-    }
-    if best == 0 {
-        return false;
     }
     let mut jump = best / 2;
     while jump > 0 {
         for k in [best + jump, best - jump] {
             if 0 < k && k <= most {
-                if let Some(levels) = probe(state, shift, k) {
-                    if levels < best_levels {
-                        (best, best_levels) = (k, levels);
-                    }
-                }
+                better(state, line, k, &mut best, &mut best_levels);
             }
         }
         jump /= 2;
     }
-    let edits = edits(state, shift, best);
-    try_edits(state, &edits)
+    best > 0 && try_edits(state, &edits(state, line, best))
+}
+
+/// Notes k as the best number of steps if it is.
+fn better(state: &mut State, line: Line, k: i64, best: &mut i64, best_levels: &mut Levels) -> bool {
+    match probe(state, line, k) {
+        Some(levels) if levels < *best_levels => {
+            (*best, *best_levels) = (k, levels);
+            true
+        }
+        _ => false,
+    }
+}
+
+fn most_steps(state: &State, line: Line) -> i64 {
+    let (run, way) = (run(state, line.run), way(state, line.run));
+    match line.kind {
+        Kind::Stretch => (run.batches * way.most - run.charge).min(state.green[way.lot]) / way.step,
+        Kind::Trim | Kind::Shift { .. } => (run.charge - run.batches * way.least) / way.step,
+    }
 }
 
 /// Step counts at which a lot stops being stranded.
-fn special(state: &State, shift: Shift) -> [i64; 3] {
-    let from = way(state, shift.from);
-    let bin = &state.problem.lots[from.lot];
-    let keep = ceil_div((bin.tail - state.green[from.lot]).max(0), from.step);
-    let Some(to) = shift.to else {
+fn special(state: &State, line: Line) -> [i64; 3] {
+    let from = way(state, line.run);
+    let keep = ceil_div(
+        (state.problem.lots[from.lot].tail - state.green[from.lot]).max(0),
+        from.step,
+    );
+    let Kind::Shift { to, .. } = line.kind else {
         return [keep, 0, 0];
     };
     let to = way(state, to);
@@ -166,41 +197,40 @@ fn special(state: &State, shift: Shift) -> [i64; 3] {
 }
 
 /// The edits of k steps along a direction.
-fn edits(state: &State, shift: Shift, k: i64) -> [Edit; 2] {
-    let from = way(state, shift.from);
-    let first = Edit {
-        family: shift.from.0,
-        run: shift.from.1,
-        grams: -k * from.step,
-    };
-    let Some(into) = shift.to else {
-        return [first, Edit { grams: 0, ..first }];
-    };
-    let to = way(state, into);
-    let same_family = shift.from.0 == into.0;
-    let (mass, step) = if same_family {
-        (k * from.step * from.rate, to.step * to.rate)
-    } else {
-        (k * from.step, to.step)
-    };
-    let steps = if shift.down || !same_family {
-        mass / step
-    } else {
-        ceil_div(mass, step)
-    };
-    [
-        first,
-        Edit {
-            family: into.0,
-            run: into.1,
-            grams: steps * to.step,
-        },
-    ]
+fn edits(state: &State, line: Line, k: i64) -> [Edit; 2] {
+    let from = way(state, line.run);
+    let (family, run) = line.run;
+    let first = |grams: i64| Edit { family, run, grams };
+    match line.kind {
+        Kind::Trim => [first(-k * from.step), first(0)],
+        Kind::Stretch => [first(k * from.step), first(0)],
+        Kind::Shift {
+            to: (to_family, to_run),
+            down,
+        } => {
+            let to = way(state, (to_family, to_run));
+            let steps = if to_family != family {
+                k * from.step / to.step
+            } else if down {
+                k * from.step * from.rate / (to.step * to.rate)
+            } else {
+                ceil_div(k * from.step * from.rate, to.step * to.rate)
+            };
+            [
+                first(-k * from.step),
+                Edit {
+                    family: to_family,
+                    run: to_run,
+                    grams: steps * to.step,
+                },
+            ]
+        }
+    }
 }
 
 /// The levels after k steps along a direction, the plan left as it was; `None` where that is no legal plan.
-fn probe(state: &mut State, shift: Shift, k: i64) -> Option<Levels> {
-    let edits = edits(state, shift, k);
+fn probe(state: &mut State, line: Line, k: i64) -> Option<Levels> {
+    let edits = edits(state, line, k);
     if !legal(state, &edits) {
         return None;
     }
@@ -302,6 +332,20 @@ fn clear_rests(state: &mut State, coffee: usize) {
     }
 }
 
+/// Makes the same charge in as few batches as it fits in.
+fn fewer_batches(state: &mut State, coffee: usize) -> bool {
+    let mut changed = false;
+    for at in runs_of(state, coffee) {
+        let (run, way) = (run(state, at), way(state, at));
+        let spare = run.batches - ceil_div(run.charge, way.most);
+        if spare > 0 {
+            state.change_batches(at.0, at.1, -spare);
+            changed = true;
+        }
+    }
+    changed
+}
+
 /// Puts one run at a time into each other stream of its family. True as soon as one of the moves helps.
 fn replace_runs(state: &mut State, coffee: usize) -> bool {
     let problem = state.problem;
@@ -368,12 +412,11 @@ fn replace_run(state: &mut State, f: usize, r: usize, slot: usize, w: usize) -> 
                 .iter()
                 .position(|x| x.slot == slot && x.way == w)
                 .unwrap_or(0);
-            line(
+            search(
                 state,
-                Shift {
-                    from: (f, at),
-                    to: None,
-                    down: false,
+                Line {
+                    run: (f, at),
+                    kind: Kind::Trim,
                 },
             );
         }

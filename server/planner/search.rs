@@ -8,12 +8,15 @@ use super::plan::{Effort, Levels, Options};
 use super::polish;
 use super::problem::Problem;
 use super::random::Random;
+use super::shake;
 use super::state::{FamilyPlan, State};
 
 /// Ruin-and-recreate steps between two excursions.
 const STEPS_BETWEEN: usize = 40;
 /// Steps of an excursion.
 const EXCURSION: usize = 60;
+/// Shakes of a short coffee after each fine step.
+const SHAKES: usize = 4;
 /// Largest relative excess of minutes that a warm search accepts, in thousandths.
 const WARMTH: i64 = 8;
 
@@ -26,7 +29,12 @@ const MOST_EFFORT: u64 = 40_000_000;
 pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> (State<'p>, bool) {
     let mut search = Search::new(problem, options);
     if !problem.families.is_empty() {
-        search.coarse(search.budget * 6 / 10);
+        let part = if search.state.levels.short_units > problem.hopeless_units {
+            4
+        } else {
+            6
+        };
+        search.coarse(search.budget * part / 10);
         search.fine(search.budget);
     }
     let (families, stopped) = (search.best, search.stopped);
@@ -73,7 +81,9 @@ fn budget(problem: &Problem, effort: Effort, scarce: bool) -> u64 {
         .min(streams.saturating_mul(3_000))
         .clamp(LEAST_EFFORT, MOST_EFFORT);
     let full = if scarce {
-        (usual * 5).min(streams.saturating_mul(3_000)).max(usual)
+        (usual * 5)
+            .min(streams.saturating_mul(3_000))
+            .clamp(usual, MOST_EFFORT)
     } else {
         usual
     };
@@ -337,6 +347,23 @@ impl<'p, 'o> Search<'p, 'o> {
         self.note();
         while self.goes_on(until) {
             self.fine_step();
+            for _ in 0..SHAKES {
+                self.shake_short();
+            }
+        }
+    }
+
+    /// Shakes a coffee that is short, if there is one.
+    fn shake_short(&mut self) {
+        let coffees = 0..self.state.problem.coffees.len();
+        let short: Vec<usize> = coffees
+            .filter(|c| polish::families_short(&self.state, *c))
+            .collect();
+        if !short.is_empty() {
+            let coffee = short[self.random.below(short.len())];
+            if shake::shake(&mut self.state, coffee, &mut self.random) {
+                self.note();
+            }
         }
     }
 

@@ -196,6 +196,15 @@ impl<'p> State<'p> {
         self.take_green(lot, grams);
     }
 
+    /// Changes the number of batches of a run; the charge must stay legal for it.
+    pub(super) fn change_batches(&mut self, family: usize, index: usize, more: i64) {
+        let run = &mut self.families[family].runs[index];
+        run.batches += more;
+        let (slot, way) = (run.slot, run.way);
+        self.batches[slot] += more;
+        self.take_minutes(slot, more * self.problem.families[family].ways[way].cycle);
+    }
+
     /// Brings the family's shortage and age up to date with its runs.
     pub(super) fn weigh(&mut self, family: usize) {
         self.effort += 1;
