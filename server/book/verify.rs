@@ -424,7 +424,7 @@ async fn check_records(
             match expected.records.remove(&row.id) {
                 None => faults.add(name, "no leaf says it"),
                 Some((body, revision)) if body != row.body || revision != row.revision => {
-                    faults.add(name, "it is not what the last leaf about it says")
+                    faults.add(name, "it is not what the last leaf about it says");
                 }
                 Some(_) => {}
             }

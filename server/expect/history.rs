@@ -1,6 +1,7 @@
 //! The facts that the learner learns from, as the book holds them.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 use crate::day::{Day, TimeOfDay, Zone};
 use crate::floor::batch::{Batch, Finding, State};
@@ -114,19 +115,17 @@ pub async fn used_up(
 /// Takes what batches have become into the learner.
 pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
     for change in changes {
-        match change.fact {
-            Some(fact) => learner.append(fact),
-            None => {
-                let known = learner
-                    .history()
-                    .facts()
-                    .iter()
-                    .find(|fact| matches!(&***fact, Fact::Batch(batch) if batch.id == change.id))
-                    .cloned();
-                if let Some(fact) = known {
-                    learner.remove(&fact);
-                }
-            }
+        if let Some(fact) = change.fact {
+            learner.append(fact);
+            continue;
+        }
+        let facts = learner.history().facts().iter();
+        let of_batch =
+            |fact: &&Arc<Fact>| matches!(&***fact, Fact::Batch(batch) if batch.id == change.id);
+        // What is undone was mostly booked last.
+        let known = facts.rev().find(of_batch).cloned();
+        if let Some(fact) = known {
+            learner.remove(&fact);
         }
     }
 }

@@ -360,7 +360,7 @@ impl Batch {
         for step in &self.steps {
             match step {
                 Step::WeighedIn(weighed) => {
-                    charged = charged.plus(weighed.mass_g).unwrap_or(Mass::MAX)
+                    charged = charged.plus(weighed.mass_g).unwrap_or(Mass::MAX);
                 }
                 Step::Corrected {
                     green_g: Some(green),

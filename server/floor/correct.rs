@@ -55,7 +55,7 @@ impl Command for Correction {
             .ok_or_else(|| Refusal::field("/reason", "say why, in a few words"))?;
         let mut taken = Taken::up(book, self.batch).await?;
         self.check(&taken.batch)?;
-        let mut chain = Chain::of(book, &taken.batch).await?;
+        let mut chain = Chain::of(&taken.batch)?;
         if let Some(lot) = self.lot.filter(|lot| *lot != chain.lot) {
             let right = setup::named::<Lot>(book.tx(), site, "/lot", lot).await?;
             chain.change_lot(book, lot, right.fields.storeroom).await?;
@@ -159,7 +159,7 @@ struct Chain {
 }
 
 impl Chain {
-    async fn of(_book: &mut Book, batch: &Batch) -> Outcome<Self> {
+    fn of(batch: &Batch) -> Outcome<Self> {
         let first = batch
             .weighed_in()
             .ok_or_else(|| Refusal::conflict("nothing was weighed in"))?;
@@ -233,10 +233,10 @@ impl Chain {
                     Place::Air | Place::Sample | Place::Waste | Place::Variance
                         if mass != Mass::ZERO =>
                     {
-                        found.push((to, mass))
+                        found.push((to, mass));
                     }
                     Place::Packed(_) if mass.is_positive() => {
-                        found.extend(self.bagged(book, to, mass).await?)
+                        found.extend(self.bagged(book, to, mass).await?);
                     }
                     _ => {}
                 }

@@ -74,7 +74,7 @@ impl Command for WeighOut {
             .map(|taken| taken.at(book, self.happened_at))
             .max()
             .unwrap_or(self.happened_at);
-        let steps = self.steps(book, id, at, &run, &weighed, &verdict);
+        let steps = Self::steps(book, id, at, &run, &weighed, &verdict);
         let movements = self.movements(book, &run, &steps).await?;
         let draft = self.draft(id, at, &weighed, &run, &steps, movements, &verdict);
         let posting = book.post(draft).await?;
@@ -165,7 +165,6 @@ fn asked(run: &[&Batch], weighed: &Weighed) -> Outcome<Asked> {
 impl WeighOut {
     /// The step of each batch: its share of the reading by its charge.
     fn steps(
-        &self,
         book: &Book,
         id: Uuid,
         at: Instant,

@@ -125,6 +125,25 @@ impl Roaster {
         exception.map_or_else(|| self.hours[day.weekday()], |exception| exception.hours)
     }
 
+    fn limit_faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        for (i, limit) in self.charge_limits.iter().enumerate() {
+            if limit.lot.is_some() == limit.grade.is_some() {
+                faults.push(fault(
+                    format!("/charge_limits/{i}"),
+                    "name either a lot or a grade",
+                ));
+            }
+            if !limit.min_charge_g.is_positive() || limit.min_charge_g > limit.max_charge_g {
+                faults.push(fault(
+                    format!("/charge_limits/{i}"),
+                    "the smallest charge is more than nothing and at most the largest",
+                ));
+            }
+        }
+        faults
+    }
+
     /// Whether it roasts a style.
     #[must_use]
     pub fn roasts(&self, style: StyleId) -> bool {
@@ -221,20 +240,7 @@ impl Record for Roaster {
         if self.exceptions.len() > 1_000 || self.charge_limits.len() > 200 {
             faults.push(fault("", "at most 1000 exceptions and 200 charge limits"));
         }
-        for (i, limit) in self.charge_limits.iter().enumerate() {
-            if limit.lot.is_some() == limit.grade.is_some() {
-                faults.push(fault(
-                    format!("/charge_limits/{i}"),
-                    "name either a lot or a grade",
-                ));
-            }
-            if !limit.min_charge_g.is_positive() || limit.min_charge_g > limit.max_charge_g {
-                faults.push(fault(
-                    format!("/charge_limits/{i}"),
-                    "the smallest charge is more than nothing and at most the largest",
-                ));
-            }
-        }
+        faults.extend(self.limit_faults());
         faults
     }
 }

@@ -31,12 +31,12 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
         }
         let bytes = Bytes::from_request(request, state)
             .await
-            .map_err(too_large)?;
+            .map_err(|rejection| too_large(&rejection))?;
         read_json(&bytes).map(Body)
     }
 }
 
-fn too_large(rejection: BytesRejection) -> Problem {
+fn too_large(rejection: &BytesRejection) -> Problem {
     match rejection {
         BytesRejection::FailedToBufferBody(FailedToBufferBody::LengthLimitError(_)) => {
             Problem::new(

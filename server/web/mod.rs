@@ -101,10 +101,6 @@ async fn keep_private(State(()): State<()>, mut response: Response) -> Response 
     response
 }
 
-#[expect(
-    clippy::needless_pass_by_value,
-    reason = "the layer wants a function of an owned value"
-)]
 fn panicked(_what: Box<dyn std::any::Any + Send>) -> Response {
     tracing::error!("a handler panicked");
     Problem::new(

@@ -148,67 +148,9 @@ impl ReadMovements for Transaction {
         on: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>> {
-        let rows: Vec<StandingColumns> = match known {
-            None => {
-                sqlx::query_as(
-                    "WITH change AS (
-                         SELECT account_month.account, account_month.net_mg AS mg
-                         FROM account_month
-                         JOIN account ON account.id = account_month.account
-                         WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
-                         UNION ALL
-                         SELECT movement.to_account, movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.to_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
-                         UNION ALL
-                         SELECT movement.from_account, -movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.from_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
-                     )
-                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-                     FROM change
-                     JOIN account ON account.id = change.account
-                     GROUP BY account.id, account.lot, account.place, account.key
-                     HAVING SUM(change.mg) <> 0
-                     ORDER BY account.place, account.key",
-                )
-                .bind(site.0)
-                .bind(lot.0)
-                .bind(on.month())
-                .bind(on.month_start().to_string())
-                .bind(on.to_string())
-                .fetch_all(&mut **self)
-                .await?
-            }
-            Some(known) => {
-                sqlx::query_as(
-                    "WITH change AS (
-                         SELECT movement.to_account AS account, movement.mass_mg AS mg
-                         FROM movement
-                         JOIN account ON account.id = movement.to_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
-                         UNION ALL
-                         SELECT movement.from_account, -movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.from_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
-                     )
-                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-                     FROM change
-                     JOIN account ON account.id = change.account
-                     GROUP BY account.id, account.lot, account.place, account.key
-                     HAVING SUM(change.mg) <> 0
-                     ORDER BY account.place, account.key",
-                )
-                .bind(site.0)
-                .bind(lot.0)
-                .bind(on.to_string())
-                .bind(known)
-                .fetch_all(&mut **self)
-                .await?
-            }
+        let rows = match known {
+            None => standing_now(self, site, lot, on).await?,
+            Some(known) => standing_then(self, site, lot, on, known).await?,
         };
         rows.into_iter().map(standing).collect()
     }
@@ -394,6 +336,81 @@ impl ReadMovements for Transaction {
         stored.extend(stored_entries(self, site, from, to).await?);
         Ok(stored)
     }
+}
+
+/// What the movements up to a day left on each account of a lot: whole months before, then the days of its month.
+async fn standing_now(
+    tx: &mut Transaction,
+    site: SiteId,
+    lot: LotId,
+    on: Day,
+) -> Result<Vec<StandingColumns>> {
+    Ok(sqlx::query_as(
+                    "WITH change AS (
+                         SELECT account_month.account, account_month.net_mg AS mg
+                         FROM account_month
+                         JOIN account ON account.id = account_month.account
+                         WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
+                         UNION ALL
+                         SELECT movement.to_account, movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.to_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
+                         UNION ALL
+                         SELECT movement.from_account, -movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.from_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5,
+    )
+                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+                     FROM change
+                     JOIN account ON account.id = change.account
+                     GROUP BY account.id, account.lot, account.place, account.key
+                     HAVING SUM(change.mg) <> 0
+                     ORDER BY account.place, account.key",
+                )
+                .bind(site.0)
+                .bind(lot.0)
+                .bind(on.month())
+                .bind(on.month_start().to_string())
+                .bind(on.to_string())
+                .fetch_all(&mut **tx)
+                .await?)
+}
+
+/// The same, as the first `known` leaves say.
+async fn standing_then(
+    tx: &mut Transaction,
+    site: SiteId,
+    lot: LotId,
+    on: Day,
+    known: i64,
+) -> Result<Vec<StandingColumns>> {
+    Ok(sqlx::query_as(
+                    "WITH change AS (
+                         SELECT movement.to_account AS account, movement.mass_mg AS mg
+                         FROM movement
+                         JOIN account ON account.id = movement.to_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
+                         UNION ALL
+                         SELECT movement.from_account, -movement.mass_mg
+                         FROM movement
+                         JOIN account ON account.id = movement.from_account
+                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4,
+    )
+                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+                     FROM change
+                     JOIN account ON account.id = change.account
+                     GROUP BY account.id, account.lot, account.place, account.key
+                     HAVING SUM(change.mg) <> 0
+                     ORDER BY account.place, account.key",
+                )
+                .bind(site.0)
+                .bind(lot.0)
+                .bind(on.to_string())
+                .bind(known)
+                .fetch_all(&mut **tx)
+                .await?)
 }
 
 fn parsed(text: &str) -> Result<Value> {
