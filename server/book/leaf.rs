@@ -240,27 +240,39 @@ impl Kind {
             Air, Batch, Blended, Packed, Roasted, Sample, Shipped, Store, Supplier, Transit,
             Variance, Waste,
         };
+        /// Green beyond the book comes out of the count difference first, so that a store never falls below nothing.
+        const fn makes_up(from: Place, to: Place) -> bool {
+            matches!((from, to), (Variance, Store(_)))
+        }
         match self {
             Self::Receive => matches!((from, to), (Supplier(_), Store(_))),
-            Self::Return => matches!((from, to), (Store(_), Supplier(_))),
-            Self::Transfer => matches!((from, to), (Store(_), Store(_))),
+            Self::Return => makes_up(from, to) || matches!((from, to), (Store(_), Supplier(_))),
+            Self::Transfer => makes_up(from, to) || matches!((from, to), (Store(_), Store(_))),
             Self::Dispatch => matches!((from, to), (Store(_), Transit(_))),
             Self::Arrive => matches!((from, to), (Transit(_), Store(_))),
-            // Green beyond the book comes out of the count difference first, so that a store never falls below nothing.
-            Self::WeighIn => matches!((from, to), (Store(_), Batch(_)) | (Variance, Store(_))),
+            Self::WeighIn => makes_up(from, to) || matches!((from, to), (Store(_), Batch(_))),
             // More out than in: the excess comes back from the air.
             Self::WeighOut => matches!((from, to), (Batch(_), Roasted(_) | Air) | (Air, Batch(_))),
             Self::Scrap => matches!((from, to), (Batch(_) | Roasted(_), Waste)),
-            Self::Sample => matches!((from, to), (Store(_) | Batch(_) | Roasted(_), Sample)),
-            Self::Waste => matches!((from, to), (Store(_) | Roasted(_) | Packed(_), Waste)),
-            Self::Dry => matches!((from, to), (Store(_), Air)),
+            Self::Sample => {
+                makes_up(from, to)
+                    || matches!((from, to), (Store(_) | Batch(_) | Roasted(_), Sample))
+            }
+            Self::Waste => {
+                makes_up(from, to)
+                    || matches!((from, to), (Store(_) | Roasted(_) | Packed(_), Waste))
+            }
+            Self::Dry => makes_up(from, to) || matches!((from, to), (Store(_), Air)),
             Self::Count => matches!(
                 (from, to),
                 (Store(_) | Roasted(_) | Packed(_), Variance)
                     | (Variance, Store(_) | Roasted(_) | Packed(_))
             ),
             Self::UseUp => matches!((from, to), (Store(_), Variance)),
-            Self::Blend => matches!((from, to), (Store(_), Blended(_)) | (Blended(_), Store(_))),
+            Self::Blend => {
+                makes_up(from, to)
+                    || matches!((from, to), (Store(_), Blended(_)) | (Blended(_), Store(_)))
+            }
             Self::Pack => matches!((from, to), (Roasted(_), Packed(_)) | (Variance, Roasted(_))),
             Self::Ship => matches!((from, to), (Packed(_), Shipped(_)) | (Variance, Packed(_))),
             Self::TakeBack => matches!((from, to), (Shipped(_), Packed(_) | Waste)),

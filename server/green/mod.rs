@@ -1,8 +1,21 @@
 //! Green coffee as it comes, moves, is counted and goes, apart from what is roasted.
 
+mod blend;
+mod count;
+mod draw;
+mod dry;
+mod give_back;
+mod leave;
 mod receive;
+mod transfer;
 
+pub use blend::{Blend, BlendPart};
+pub use count::{Count, Counted, UsedUp};
+pub use draw::{Drawn, Sample, Waste};
+pub use dry::Drying;
+pub use give_back::Return;
 pub use receive::{Receipt, ReceiptLine};
+pub use transfer::Transfer;
 
 use serde::Serialize;
 

@@ -20,7 +20,9 @@ use crate::floor::{
     BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
     WeighIn, WeighOut, WeighedOutAnswer,
 };
-use crate::green::{Posted, Receipt};
+use crate::green::{
+    Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
+};
 
 async fn carry_out<C: Command>(
     app: &Arc<App>,
@@ -68,4 +70,12 @@ command_routes! {
     reviews: Review => BatchSaid, Planner, "/api/reviews/{id}", "book_review";
     corrections: Correction => BatchPosted, Planner, "/api/corrections/{id}", "book_correction";
     reversals: Reversal => Reversed, Operator, "/api/reversals/{id}", "book_reversal";
+    returns: Return => Posted, Operator, "/api/returns/{id}", "book_return";
+    transfers: Transfer => Posted, Operator, "/api/transfers/{id}", "book_transfer";
+    dryings: Drying => Posted, Operator, "/api/dryings/{id}", "book_drying";
+    counts: Count => Counted, Operator, "/api/counts/{id}", "book_count";
+    used_ups: UsedUp => Counted, Operator, "/api/used-ups/{id}", "book_used_up";
+    blends: Blend => Posted, Operator, "/api/blends/{id}", "book_blend";
+    samples: Sample => Drawn, Operator, "/api/samples/{id}", "book_sample";
+    wastes: Waste => Drawn, Operator, "/api/wastes/{id}", "book_waste";
 }
