@@ -1,6 +1,6 @@
 /** Audit: the statement of a lot for a period, as known now or then; whether the book holds; its journal; its closings. */
 import { read, readAll } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, fullDay, mass, moment, percent } from './format.js';
 import { askCommand } from './forms.js';
 import { listen } from './live.js';
@@ -16,11 +16,6 @@ const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('v
 const page = { lots: [], styles: [], roasters: [], closings: [], today: '', size: 0, journal: [], journalNext: '' };
 /** What the address asks for, so that a statement can be sent as a link. */
 const asked = new URLSearchParams(location.search);
-
-page.today = (await trying(openPage))?.today ?? '';
-drawVerify(null);
-await load();
-listen(load);
 
 async function load() {
   await trying(async () => {
@@ -88,12 +83,11 @@ async function showStatement() {
 
 /** @param {Statement} statement @param {string} csv */
 function drawStatement(statement, csv) {
-  const heads = [T.records.day, A.what, A.change, A.balance, T.words.green, T.words.roasted, T.loss.loss, T.loss.range];
   redraw(places.statement,
     h('div', { class: 'head' }, h('h3', {}, `${nameOf(page.lots, statement.lot)} · ${fullDay(statement.from)} – ${fullDay(statement.to)}`), h('div', { class: 'actions' }, h('a', { class: 'button plain', href: csv, download: '' }, A.csv), button(A.print, () => window.print(), { 'data-key': 'print' }))),
     h('p', { class: 'help' }, A.bound(statement.known)),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' },
-      h('thead', {}, h('tr', {}, heads.map((each) => h('th', { scope: 'col' }, each)))),
+      tableHead([T.records.day, A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [T.loss.range]]),
       h('tbody', {}, h('tr', { class: 'balance' }, h('td', {}, fullDay(statement.from)), h('th', { scope: 'row' }, A.opening), h('td', {}), h('td', { class: 'num' }, mass(statement.opening_g)), h('td', { colspan: 4 })),
         statement.lines.map(statementRow),
         h('tr', { class: 'balance' }, h('td', {}, fullDay(statement.to)), h('th', { scope: 'row' }, A.closing), h('td', {}), h('td', { class: 'num' }, mass(statement.closing_g)), h('td', { colspan: 4 }))))),
@@ -166,3 +160,8 @@ function differences(entry) {
   const show = (value) => (value === undefined || value === null ? '–' : typeof value === 'object' ? JSON.stringify(value) : String(value));
   return h('dl', { class: 'facts' }, names.map((name) => h('div', {}, h('dt', {}, name), h('dd', {}, entry.before ? `${show(before[name])} → ${show(after[name])}` : show(after[name])))));
 }
+
+page.today = (await trying(openPage))?.today ?? '';
+drawVerify(null);
+await load();
+listen(load);

@@ -47,13 +47,11 @@ const STEPS = {
   scraps: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'scrapped' }),
   'weigh-outs': (known, entry, batches, cards) => {
     const { body } = entry;
-    const several = body.batches.length > 1;
-    for (const id of body.batches) {
-      const batch = batches.get(id);
-      if (!batch) continue;
-      const grams = several ? null : gramsOf(body.weight, known.scales);
-      const verdict = body.shown ?? null;
-      step(id, batches, cards, { state: 'weighed_out', weighed_out_g: grams, weighed_out_at: body.happened_at, verdict, loss: verdict?.loss ?? null, undo: null });
+    const covered = body.batches.flatMap((/** @type {string} */ id) => batches.get(id) ?? []);
+    const grams = gramsOf(body.weight, known.scales);
+    const verdict = verdictHere(covered, grams, known.cards);
+    for (const { id } of covered) {
+      step(id, batches, cards, { state: 'weighed_out', weighed_out_g: covered.length > 1 ? null : grams, weighed_out_at: body.happened_at, verdict, loss: verdict?.loss ?? null, undo: null });
     }
   },
   holds: (known, entry, batches) => change(entry.body.batch, batches, { hold: { reason: entry.body.reason } }),

@@ -32,17 +32,6 @@ const floor = { me: null, known: { cards: [], batches: [], lots: [], coffees: []
 
 const places = { answer: byId('answer'), work: byId('work'), drums: byId('drums'), line: byId('line'), settle: byId('settle'), cards: byId('cards'), done: byId('done'), tools: byId('tools') };
 
-await openKept();
-watchKept(draw);
-await recall();
-draw();
-await reload();
-if (!floor.me) floor.me = await openPage().catch(() => null);
-listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
-addEventListener('online', () => reload());
-setInterval(tick, 1000);
-keepAwake();
-
 /** What this tablet knew when it was last closed. */
 async function recall() {
   const before = await known('floor');
@@ -208,13 +197,15 @@ function drawWeighIn(weighing) {
     if (lot) begin({ ...weighing, lot, storeroom: lot.id === card?.lot.id ? card.storeroom.id : lot.storeroom });
   } } }, h('option', { value: '' }, T.floor.otherLot), others.sort((a, b) => Number(b.coffee === coffee) - Number(a.coffee === coffee)).map((lot) => h('option', { value: lot.id }, lotOption(lot).label)));
   const lot = floor.known.lots.find((each) => each.id === weighing.lot.id);
+  const tools = h('div', { class: 'weigh-tools' }, others.length ? swap : null, button(T.floor.reckoned, () => reckonedIn(weighing)));
   places.work.replaceChildren(
-    h('div', { class: 'weigh-head' }, h('h1', {}, T.floor.weighingIn), button(T.floor.back, leave, { class: 'button plain back-key' })),
-    h('div', { class: 'weigh-what' }, sack(weighing.lot.name, lot?.grade ?? card?.grade ?? ''),
-      h('p', {}, h('b', {}, weighing.style.name), ` · ${roaster.name}`, card && weighing.lot.id !== card.lot.id ? h('span', { class: 'flag' }, T.floor.notPlanned(card.lot.name)) : null),
-      h('div', { class: 'weigh-tools' }, others.length ? swap : null, button(T.floor.reckoned, () => reckonedIn(weighing)))),
-    pad);
-  pad.begin({ scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveIn, aim: weighing.ask_g === null ? '' : T.floor.aim(onDisplay(weighing.ask_g, scale), scale.unit), save: (weight, net) => saveIn(weighing, weight, net, pad) });
+    weighHead(T.floor.weighingIn, sack(weighing.lot.name, lot?.grade ?? card?.grade ?? ''), weighing.style.name, roaster.name, card && weighing.lot.id !== card.lot.id ? h('span', { class: 'flag' }, T.floor.notPlanned(card.lot.name)) : null), tools, pad);
+  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveIn, aim: weighing.ask_g === null ? '' : T.floor.aim(onDisplay(weighing.ask_g, scale), scale.unit), save: (weight, net) => saveIn(weighing, weight, net, pad) });
+}
+
+/** What is weighed, and the way back. @param {string} heading @param {Node} lot @param {string} style @param {string} roaster @param {Node|null} flag */
+function weighHead(heading, lot, style, roaster, flag) {
+  return h('div', { class: 'weigh-head' }, h('h1', {}, heading), lot, h('p', {}, h('b', {}, style), ` · ${roaster}`, flag), button(T.floor.back, leave, { class: 'button plain back-key' }));
 }
 
 /** @param {Extract<Weighing, {way: 'in'}>} weighing */
@@ -314,16 +305,14 @@ function drawWeighOut(weighing) {
   }
   const pad = new PadEntry();
   const also = batches.filter((each) => sameRun(each, first) && each.id !== first.id && (each.state === 'in_drum' || each.state === 'weighed_in'));
-  const tools = [...also.map((each) => {
+  const tools = h('div', { class: 'weigh-tools' }, also.map((each) => {
     const on = weighing.batches.includes(each.id);
     return button(T.floor.alsoCovers(clock(each.weighed_in_at), mass(each.weighed_in_g)), () => begin({ way: 'out', batches: on ? weighing.batches.filter((id) => id !== each.id) : [...weighing.batches, each.id] }), { class: 'crate', 'aria-pressed': String(on) });
-  }), button(T.floor.reckoned, () => reckonedOut(covered))];
+  }), button(T.floor.reckoned, () => reckonedOut(covered)));
   places.work.replaceChildren(
-    h('div', { class: 'weigh-head' }, h('h1', {}, T.floor.weighingOut), button(T.floor.back, leave, { class: 'button plain back-key' })),
-    h('div', { class: 'weigh-what' }, sack(first.lot.name, first.grade), h('p', {}, h('b', {}, first.style.name), ` · ${first.roaster.name}`), h('div', { class: 'weigh-tools' }, tools)),
-    pad);
+    weighHead(T.floor.weighingOut, sack(first.lot.name, first.grade), first.style.name, first.roaster.name, null), tools, pad);
   const green = covered.reduce((sum, each) => sum + each.weighed_in_g, 0);
-  pad.begin({ scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveOut, aim: T.floor.wentIn(mass(green, scale.unit), covered.length), save: (weight, net) => judgeFirst(covered, weight, net, pad) });
+  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveOut, aim: T.floor.wentIn(mass(green, scale.unit), covered.length), save: (weight, net) => judgeFirst(covered, weight, net, pad) });
 }
 
 /** @param {BatchView[]} covered */
@@ -379,7 +368,7 @@ function askOdd(covered, weight, net, pad, verdict, explanations) {
       button(T.floor.keep(mass(net, unit)), () => {
         close();
         saveOut(covered, weight, net, pad);
-      }, { kind: 'main', class: 'button main huge' })));
+      }, { class: 'button plain huge', 'data-key': 'keep' })));
   for (const [i, node] of dialog.querySelectorAll('.explain').entries()) {
     const each = takable[i];
     if (each) node.append(h('span', {}, each.sentence), h('b', {}, each.right_roasted_g != null ? T.floor.takeOut(mass(each.right_roasted_g, unit)) : T.floor.takeIn(mass(each.right_green_g, unit))));
@@ -409,7 +398,7 @@ async function saveOut(covered, weight, net, pad, green) {
   const batches = covered.map((each) => each.id);
   const id = uuid7();
   const here = verdictHere(covered, net, floor.known.cards);
-  const outcome = await send({ kind: 'weigh-outs', id, batches, fields: { batches, weight }, whenKept: here ? { shown: here } : {} }, pad);
+  const outcome = await send({ kind: 'weigh-outs', id, batches, fields: { batches, weight }, whenKept: here ? { shown: here.judgement } : {} }, pad);
   if (!outcome) return;
   const first = batches[0];
   let undoable = id;
@@ -578,3 +567,14 @@ function keepAwake() {
   document.addEventListener('visibilitychange', light);
   light();
 }
+
+await openKept();
+watchKept(draw);
+await recall();
+draw();
+await reload();
+if (!floor.me) floor.me = await openPage().catch(() => null);
+listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
+addEventListener('online', () => reload());
+setInterval(tick, 1000);
+keepAwake();

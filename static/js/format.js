@@ -86,13 +86,13 @@ export function fullDay(iso) {
 /** Time of day at the site: "10:23". @param {string|null|undefined} instant */
 export function clock(instant) {
   if (!instant) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { hour: '2-digit', minute: '2-digit', timeZone: at.zone }).format(new Date(instant));
+  return new Intl.DateTimeFormat(LOCALE, { hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant));
 }
 
 /** Day and time of day at the site. @param {string|null|undefined} instant */
 export function moment(instant) {
   if (!instant) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', timeZone: at.zone }).format(new Date(instant));
+  return new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant));
 }
 
 /** @param {string} iso @param {number} days */

@@ -1,6 +1,6 @@
 /** Green: deliveries, lots and what stands in the store. */
 import { change, command, happened, read, readAll, uuid7 } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, fullDay, mass, moment, money, percent } from './format.js';
 import { askCommand, askForm, carried, editRecord, retire } from './forms.js';
 import { listen } from './live.js';
@@ -20,14 +20,6 @@ const places = { deliveries: byId('deliveries'), lots: byId('lots'), roasted: by
 const page = { lists: {}, stock: { lots: [], roasted: [] }, open: location.hash.slice(1), used: false, today: '' };
 /** @type {Kind[]} */
 const KINDS = ['deliveries', 'coffees', 'storerooms', 'scales', 'sample-requests'];
-
-page.today = (await trying(openPage))?.today ?? '';
-await load();
-listen(load);
-addEventListener('hashchange', () => {
-  page.open = location.hash.slice(1);
-  drawOne();
-});
 
 async function load() {
   await trying(async () => {
@@ -224,7 +216,7 @@ async function receive(deliveryId) {
 function drawRoasted() {
   const all = page.stock.roasted;
   redraw(places.roasted, h('h2', {}, G.roasted), all.length === 0 ? empty(G.noRoasted) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': G.roasted }, h('table', {},
-    h('thead', {}, h('tr', {}, [T.words.lot, T.records.coffee, T.words.style, T.records.day, T.words.mass].map((each) => h('th', { scope: 'col' }, each)))),
+    tableHead([T.words.lot, T.records.coffee, T.words.style, T.records.day, [T.words.mass]]),
     h('tbody', {}, all.map((each) => h('tr', {}, h('td', {}, each.lot.name), h('td', {}, each.coffee.name), h('td', {}, each.style.name), h('td', {}, day(each.day)), h('td', { class: 'num' }, mass(each.mass_g), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null)))))));
 }
 
@@ -233,3 +225,11 @@ function drawRequests() {
   redraw(places.requests, h('div', { class: 'head' }, h('h2', {}, T.kinds['sample-requests'].many), button(T.kinds['sample-requests'].add, () => edit('sample-requests', null), { 'data-key': 'add-request' })),
     open.length === 0 ? h('p', { class: 'none' }, T.kinds['sample-requests'].none) : h('ul', { class: 'records' }, open.map((each) => h('li', {}, h('div', {}, h('b', {}, nameOf(/** @type {Named[]} */ (page.stock.lots), each.lot)), h('p', {}, `${mass(each.mass_g)} · ${each.purpose}`)), h('div', { class: 'actions' }, button(T.form.edit, () => edit('sample-requests', each), { 'data-key': `edit-${each.id}` }))))));
 }
+
+page.today = (await trying(openPage))?.today ?? '';
+await load();
+listen(load);
+addEventListener('hashchange', () => {
+  page.open = location.hash.slice(1);
+  drawOne();
+});

@@ -230,8 +230,9 @@ async function sendKept(entry) {
     await rewrite(entry);
   }
   try {
-    await sendOnce(entry);
+    const answer = await sendOnce(entry);
     reachable = true;
+    if (answer.unsettled) return settle(entry, answer.problem?.sentence ?? '');
     await strike(entry);
     return true;
   } catch (error) {
@@ -241,17 +242,26 @@ async function sendKept(entry) {
   }
 }
 
-/** @param {Entry} entry @param {Problem} problem */
+/**
+ * Nothing was booked, so the content may change: as a kept command it needs no further tap, and the service takes care of what it
+ * cannot book.
+ * @param {Entry} entry @param {Problem} problem
+ */
 async function refused(entry, problem) {
   reachable = true;
-  if (problem.confirm.length && !entry.body.kept) {
+  if (problem.status >= 500 || problem.status === 429) return false;
+  if (!entry.body.kept && problem.slug !== 'id-taken') {
     entry.body = { ...entry.body, kept: true };
     await rewrite(entry);
     return sendKept(entry);
   }
-  if (problem.status >= 500 || problem.status === 429) return false;
+  return settle(entry, [problem.message, ...problem.errors.map((each) => each.detail)].join(' '));
+}
+
+/** The service cannot book it: a person must say what to do. @param {Entry} entry @param {string} why */
+async function settle(entry, why) {
   entry.state = 'settle';
-  entry.why = [problem.message, ...problem.errors.map((each) => each.detail)].join(' ');
+  entry.why = why;
   await rewrite(entry);
   return false;
 }

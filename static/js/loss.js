@@ -1,6 +1,6 @@
 /** Loss: what stands out, what is expected of each lot, and a person's word on a batch. */
 import { read, readAll } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, mass, percent } from './format.js';
 import { askCommand } from './forms.js';
 import { listen } from './live.js';
@@ -17,14 +17,6 @@ const L = T.loss;
 const places = { notices: byId('notices'), outside: byId('outside'), table: byId('expected'), one: byId('one') };
 /** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], open: string}} */
 const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], open: location.hash.slice(1) };
-
-await trying(openPage);
-await load();
-listen(load);
-addEventListener('hashchange', () => {
-  page.open = location.hash.slice(1);
-  drawOne();
-});
 
 async function load() {
   await trying(async () => {
@@ -103,7 +95,7 @@ async function pass(batch) {
 function drawTable() {
   const { lots } = page.loss;
   redraw(places.table, h('h2', {}, L.expected), lots.length === 0 ? empty(L.nothingYet) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.expected }, h('table', {},
-    h('thead', {}, h('tr', {}, [T.words.lot, T.words.style, T.words.roaster, L.mean, L.range, L.batches].map((each) => h('th', { scope: 'col' }, each)))),
+    tableHead([T.words.lot, T.words.style, T.words.roaster, [L.mean], [L.range], [L.batches]]),
     h('tbody', {}, lots.map((each) => {
       const id = typeof each.lot === 'string' ? each.lot : each.lot.id;
       return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `#${id}`, 'data-key': `lot-${id}-${each.style.id ?? each.style}-${each.roaster.id ?? each.roaster}` }, nameOf(page.lots, each.lot)), each.open_notice ? h('span', { class: 'flag' }, L.notice) : null),
@@ -121,7 +113,7 @@ async function drawOne() {
   const roasted = batches.filter((batch) => batch.loss !== null).sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
   redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, T.green.close)),
     roasted.length === 0 ? empty(L.noBatches) : [picture(`/api/lots/${lot.id}/loss.svg`, T.green.lossPicture(lot.name)), h('details', { 'data-key': 'table' }, h('summary', {}, L.asTable), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.asTable }, h('table', {},
-      h('thead', {}, h('tr', {}, [T.records.day, T.words.style, T.words.roaster, T.words.green, T.words.roasted, L.loss, L.range, ''].map((each) => h('th', { scope: 'col' }, each || h('span', { class: 'unseen' }, L.review))))),
+      tableHead([T.records.day, T.words.style, T.words.roaster, [T.words.green], [T.words.roasted], [L.loss], [L.range], L.review]),
       h('tbody', {}, roasted.map((batch) => h('tr', {}, h('td', {}, day(batch.day)), h('td', {}, batch.style.name), h('td', {}, batch.roaster.name), h('td', { class: 'num' }, mass(batch.weighed_in_g)), h('td', { class: 'num' }, mass(batch.weighed_out_g)),
         h('td', { class: 'num' }, h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, batch.verdict ? rangeText(batch.verdict) : '–'),
         h('td', {}, button(L.review, () => review(batch), { kind: 'quiet', 'data-key': `row-${batch.id}`, 'aria-label': `${L.review}: ${lead(batch)}` }), button(L.correct, () => correct(batch), { kind: 'quiet', 'data-key': `rowc-${batch.id}`, 'aria-label': `${L.correct}: ${lead(batch)}` })))))))) ]);
@@ -129,3 +121,11 @@ async function drawOne() {
 
 /** @param {Verdict} verdict */
 const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;
+
+await trying(openPage);
+await load();
+listen(load);
+addEventListener('hashchange', () => {
+  page.open = location.hash.slice(1);
+  drawOne();
+});

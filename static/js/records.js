@@ -101,7 +101,7 @@ const FIELDS = {
   orders: (from) => [
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
     f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => ({ value: each.day, label: each.day })) }),
-    f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'decimal', { start: 1, help: R.priorityHelp }),
+    f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
     f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }),
     f('note', R.note, 'text', optional),
   ],

@@ -25,12 +25,6 @@ const listBox = byId('records');
 /** @type {{all: Record<string, Item[]>, kind: SetupKind}} */
 const page = { all: {}, kind: KINDS.includes(/** @type {any} */ (location.hash.slice(1))) ? /** @type {any} */ (location.hash.slice(1)) : 'sites' };
 
-tabs.setAttribute('aria-label', T.setup.kinds);
-await trying(openPage);
-await load();
-listen(load);
-addEventListener('hashchange', () => choose(/** @type {any} */ (location.hash.slice(1))));
-
 async function load() {
   await trying(async () => {
     const all = await Promise.all(WAY.concat(/** @type {any} */ ('people')).map((kind) => readAll(`/api/${kind}`)));
@@ -55,14 +49,17 @@ function draw() {
 /** @param {string} kind */
 const live = (kind) => (page.all[kind] ?? []).filter((each) => !each.retired);
 
+/** Whether a step is done; a new book names its roastery by itself, so only a change of it counts. @param {string} kind */
+const has = (kind) => live(kind).some((each) => kind !== 'sites' || each.revision > 1);
+
 function drawWay() {
-  const next = WAY.find((kind) => live(kind).length === 0);
+  const next = WAY.find((kind) => !has(kind));
   wayBox.hidden = !next;
   if (!next) return;
   redraw(wayBox, h('h2', {}, T.setup.way), h('ol', { class: 'way' }, WAY.map((kind) => {
-    const done = live(kind).length > 0;
+    const done = has(kind);
     const label = T.kinds[kind].add;
-    const step = kind in ELSEWHERE ? h('a', { class: `button ${kind === next ? 'main' : 'plain'}`, href: ELSEWHERE[kind] }, label) : button(label, () => edit(/** @type {Kind} */ (kind), null), { kind: kind === next ? 'main' : 'plain', 'data-key': `way-${kind}` });
+    const step = kind in ELSEWHERE ? h('a', { class: `button ${kind === next ? 'main' : 'plain'}`, href: ELSEWHERE[kind] }, label) : button(label, () => edit(/** @type {Kind} */ (kind), kind === 'sites' ? page.all.sites?.[0] ?? null : null), { kind: kind === next ? 'main' : 'plain', 'data-key': `way-${kind}` });
     return h('li', { class: done ? 'got' : kind === next ? 'next' : '' }, done ? h('span', {}, `✓ ${T.kinds[kind].many}`, h('span', { class: 'unseen' }, ` ${T.setup.done}`)) : step, h('p', {}, T.setup.why[kind]));
   })));
 }
@@ -71,7 +68,7 @@ function drawList() {
   const { kind } = page;
   const words = T.kinds[kind];
   const items = [...(page.all[kind] ?? [])].sort((a, b) => Number(Boolean(a.retired)) - Number(Boolean(b.retired)));
-  redraw(listBox, h('div', { class: 'head' }, h('h2', {}, words.many), button(words.add, () => edit(kind, null), { kind: 'main', 'data-key': 'add' })),
+  redraw(listBox, h('div', { class: 'head' }, h('h2', {}, words.many), kind === 'sites' ? null : button(words.add, () => edit(kind, null), { kind: 'main', 'data-key': 'add' })),
     items.length === 0 ? empty(words.none) : h('ul', { class: 'records' }, items.map((item) => h('li', { class: item.retired ? 'retired' : '' },
       h('div', {}, h('b', {}, title(kind, item)), item.retired ? h('span', { class: 'flag' }, T.setup.retired) : null, h('p', {}, sum(kind, item))),
       h('div', { class: 'actions' }, button(T.form.edit, () => edit(kind, item), { 'data-key': `edit-${item.id}`, 'aria-label': `${T.form.edit}: ${title(kind, item)}` }),
@@ -119,3 +116,9 @@ function unitBox() {
   pick.value = ownUnit() ?? '';
   return h('div', { class: 'own-unit' }, h('label', { for: 'own-unit' }, T.setup.ownUnit), pick);
 }
+
+tabs.setAttribute('aria-label', T.setup.kinds);
+await trying(openPage);
+await load();
+listen(load);
+addEventListener('hashchange', () => choose(/** @type {any} */ (location.hash.slice(1))));

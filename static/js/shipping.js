@@ -1,6 +1,6 @@
 /** Shipping: orders by ship day, taking them in by form or from a spreadsheet, packing and shipping. */
 import { ask, change, command, happened, Problem, read, uuid7 } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, mass } from './format.js';
 import { askCommand, carried, editRecord } from './forms.js';
 import { listen } from './live.js';
@@ -16,11 +16,6 @@ const S = T.shipping;
 const places = { orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
 /** @type {{lists: Lists, roasted: any[], all: boolean}} */
 const page = { lists: {}, roasted: [], all: false };
-
-await trying(openPage);
-drawImport();
-await load();
-listen(load);
 
 async function load() {
   await trying(async () => {
@@ -155,7 +150,7 @@ const count = (value) => (Array.isArray(value) ? value.length : value ?? 0);
 /** @param {HTMLElement} box @param {any} dry @param {() => Promise<void>} take */
 function showReport(box, dry, take) {
   if (dry.errors?.length) {
-    box.replaceChildren(h('p', { class: 'error', role: 'alert' }, S.bad(dry.errors.length)), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': S.badLines }, h('table', {}, h('thead', {}, h('tr', {}, [S.lineNumber, S.column, S.value, S.problem].map((each) => h('th', { scope: 'col' }, each)))),
+    box.replaceChildren(h('p', { class: 'error', role: 'alert' }, S.bad(dry.errors.length)), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': S.badLines }, h('table', {}, tableHead([[S.lineNumber], S.column, S.value, S.problem]),
       h('tbody', {}, dry.errors.map((/** @type {any} */ each) => h('tr', {}, h('td', { class: 'num' }, String(each.line ?? '')), h('td', {}, each.column ?? ''), h('td', {}, h('code', {}, each.value ?? '')), h('td', {}, each.detail)))))));
     return;
   }
@@ -169,3 +164,8 @@ function drawRoasted() {
   const free = page.roasted.filter((each) => each.mass_g > 0);
   redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)} · `, h('b', {}, mass(each.mass_g))), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null))));
 }
+
+await trying(openPage);
+drawImport();
+await load();
+listen(load);

@@ -1,6 +1,6 @@
 /** The week: what to roast when, what ships short and why, moving batches, releasing, and the papers for the floor. */
 import { ask, command, happened, read, uuid7 } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, hours, mass } from './format.js';
 import { askForm } from './forms.js';
 import { listen } from './live.js';
@@ -17,15 +17,6 @@ const places = { controls: byId('controls'), verdict: byId('summary'), board: by
 /** What the planner is asked; every change keeps the one before for Undo. @typedef {{from_day: string, days: number, freely: boolean, pinned: Pin[]}} Asked */
 /** @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, today: string, error: string}} */
 const page = { asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', today: '', error: '' };
-
-const me = await trying(openPage);
-page.today = me?.today ?? new Date().toISOString().slice(0, 10);
-page.asked.from_day = page.today;
-if (me) await load();
-else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
-listen((kinds) => {
-  if (kinds.size === 0 || [...kinds].some((kind) => !['people', 'journal'].includes(kind))) load();
-});
 
 /** Computes the plan anew and reads the released cards. */
 async function load() {
@@ -284,6 +275,15 @@ function pullTable(cards) {
     line.pulls.push(`${card.start} ${card.roaster.name} ${mass(card.charge_g)}`);
     lines.set(key, line);
   }
-  return h('table', {}, h('thead', {}, h('tr', {}, [T.words.lot, T.records.grade, T.records.storeroom, T.words.mass, W.forBatches].map((each) => h('th', { scope: 'col' }, each)))),
+  return h('table', {}, tableHead([T.words.lot, T.records.grade, T.records.storeroom, [T.words.mass], W.forBatches]),
     h('tbody', {}, [...lines.values()].map((line) => h('tr', {}, h('th', { scope: 'row' }, line.lot), h('td', {}, line.grade), h('td', {}, line.storeroom), h('td', { class: 'num' }, mass(line.grams)), h('td', {}, line.pulls.join(', '))))));
 }
+
+const me = await trying(openPage);
+page.today = me?.today ?? new Date().toISOString().slice(0, 10);
+page.asked.from_day = page.today;
+if (me) await load();
+else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
+listen((kinds) => {
+  if (kinds.size === 0 || [...kinds].some((kind) => !['people', 'journal'].includes(kind))) load();
+});

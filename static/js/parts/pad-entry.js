@@ -31,31 +31,33 @@ export class PadEntry extends HTMLElement {
   /** @type {(weight: Weight, net_g: number) => unknown} */
   #save = () => {};
   #goLabel = '';
-  #aim = '';
   #says = h('div', { class: 'pad-says', 'aria-live': 'polite' });
   #window = /** @type {MassDisplay} */ (document.createElement('mass-display'));
   #input = h('input', { id: 'gross', class: 'lcd-input', inputmode: 'none', autocomplete: 'off', autocapitalize: 'off', spellcheck: false, enterkeyhint: 'done' });
   #net = h('p', { class: 'lcd-net', 'aria-live': 'polite' });
+  /** @type {HTMLSelectElement|null} */
+  #picker = null;
   #crates = h('div', { class: 'crates' });
   #earlier = h('ol', { class: 'earlier' });
   #go = h('button', { type: 'button', class: 'key go' });
 
   /**
-   * @param {{scale: Scale, scales: Scale[], go: string, aim?: string, save: (weight: Weight, net_g: number) => unknown}} what
-   *   `aim` is said beside the window (what the card asks for); `go` is the saving key's label
+   * @param {{scale: Scale, scales: Scale[], go: string, aim?: string, tools: HTMLElement, save: (weight: Weight, net_g: number) => unknown}} what
+   *   `aim` is said beside the window (what the card asks for); `go` is the saving key's label; the choice of scales goes into `tools`
    */
-  begin({ scale, scales, go, aim = '', save }) {
+  begin({ scale, scales, go, aim = '', tools, save }) {
     this.#scales = scales;
     this.#save = save;
     this.#goLabel = go;
-    this.#aim = aim;
     const pad = document.createElement('digit-pad');
     pad.addEventListener('key', (event) => this.#press(/** @type {CustomEvent} */ (event).detail));
     this.#input.addEventListener('input', () => this.#take(this.#input.value));
     this.#input.addEventListener('keydown', (event) => this.#clockKey(event));
     this.#go.addEventListener('click', () => this.#enter());
-    this.replaceChildren(h('div', { class: 'lcd' }, h('div', { class: 'lcd-head' }, h('label', { for: 'gross', class: 'lcd-label' }), this.#scalePicker()), this.#window, this.#input, this.#net),
+    this.replaceChildren(h('div', { class: 'lcd' }, h('div', { class: 'lcd-head' }, h('label', { for: 'gross', class: 'lcd-label' }), h('span', { class: 'lcd-aim' }, aim)), this.#window, this.#input, this.#net),
       this.#says, this.#earlier, this.#crates, h('div', { class: 'pad-keys' }, pad, h('div', { class: 'pad-side' }, button(T.pad.another, () => this.#another(), { class: 'key another' }), this.#go)));
+    const picker = this.#scalePicker();
+    if (picker) tools.append(picker);
     this.#use(scale);
     this.#input.focus({ preventScroll: true });
   }
@@ -78,18 +80,18 @@ export class PadEntry extends HTMLElement {
 
   #scalePicker() {
     if (this.#scales.length < 2) return null;
-    return h('select', { class: 'lcd-scale', 'aria-label': T.weight.scale, on: { change: (/** @type {any} */ event) => {
+    this.#picker = h('select', { class: 'lcd-scale', 'aria-label': T.weight.scale, on: { change: (/** @type {any} */ event) => {
       const chosen = this.#scales.find((each) => each.id === event.target.value);
       if (chosen) this.#use(chosen);
       this.focus();
     } } }, this.#scales.map((each) => h('option', { value: each.id }, each.name)));
+    return this.#picker;
   }
 
   /** @param {Scale} scale */
   #use(scale) {
     this.#scale = scale;
-    const picker = this.querySelector('.lcd-scale');
-    if (picker instanceof HTMLSelectElement) picker.value = scale.id;
+    if (this.#picker) this.#picker.value = scale.id;
     const remembered = localStorage.getItem(`outturn.container.${scale.id}`);
     this.#container = scale.containers.some((each) => each.name === remembered) ? remembered : null;
     this.#readings = [];
@@ -129,7 +131,7 @@ export class PadEntry extends HTMLElement {
     const label = this.querySelector('.lcd-label');
     if (label) label.textContent = this.#readings.length ? T.pad.reading(this.#readings.length + 1, scale.unit) : T.pad.label(scale.unit);
     const net = this.#all();
-    this.#net.textContent = net ? T.pad.net(onDisplay(netGrams(net, scale), scale), scale.unit, this.#container !== null || net.length > 1) : this.#aim;
+    this.#net.textContent = net ? T.pad.net(onDisplay(netGrams(net, scale), scale), scale.unit, this.#container !== null || net.length > 1) : '';
     this.#go.textContent = this.#goLabel;
     this.#drawEarlier();
     this.#drawCrates();
