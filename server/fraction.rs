@@ -188,7 +188,7 @@ mod tests {
             ("0.148", 148_000),
             ("0", 0),
             ("1", 1_000_000),
-            ("-0.000001", -1),
+            ("-0.00025", -250),
         ] {
             let fraction: Fraction = serde_json::from_str(text).unwrap();
             assert_eq!(fraction.ppm(), ppm);

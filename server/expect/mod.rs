@@ -266,3 +266,56 @@ async fn question(tx: &mut dyn Read, site: SiteId, asked: &Asked) -> Outcome<Que
         division_out_g: asked.roasted_division.grams(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(serde::Deserialize)]
+    struct Case {
+        mean_log_yield: f64,
+        variance: f64,
+        quantile: f64,
+        spread: f64,
+        green_division_g: f64,
+        roasted_division_g: f64,
+        green_g: Mass,
+        roasted_g: Mass,
+        lo: f64,
+        hi: f64,
+        judgement: Judgement,
+    }
+
+    /// The same fixtures as the floor page's: `tests/reference/verdicts.py` works them out with 40 digits.
+    #[test]
+    fn verdicts_are_those_of_the_fixtures() {
+        let cases: Vec<Case> =
+            serde_json::from_str(include_str!("../../tests/fixtures/verdicts.json")).unwrap();
+        for case in cases {
+            let prediction = Prediction {
+                mean_loss: 0.15,
+                sd_loss: 0.005,
+                lo: 0.13,
+                hi: 0.17,
+                alpha: 0.0027,
+                log_yield: case.mean_log_yield,
+                variance: case.variance,
+                shared_variance: 0.0,
+                noise_sd: case.variance.sqrt(),
+                reach: case.quantile * case.spread,
+                scale: case.spread,
+                df: 1e9,
+                moisture_offset: 0.0,
+                readings: 1,
+                division_in_g: case.green_division_g,
+                division_out_g: case.roasted_division_g,
+                possible_loss: [0.04, 0.30],
+                state_key: String::new(),
+            };
+            let judged = verdict(&prediction, case.green_g, case.roasted_g);
+            assert_eq!(judged.judgement, case.judgement);
+            assert_eq!(judged.lo, Fraction::nearest(case.lo));
+            assert_eq!(judged.hi, Fraction::nearest(case.hi));
+        }
+    }
+}
