@@ -58,7 +58,7 @@ fn one_batch_more(state: &mut State, f: usize, random: &mut Random) {
     let run = state.families[f].runs[n];
     let way = &state.problem.families[f].ways[run.way];
     let missing = (run.batches + 1) * way.least - run.charge;
-    if state.room(run.slot) >= way.cycle && free_green(state, f, way, missing.max(0)) {
+    if state.room(run.slot) >= way.cycle && free_green(state, f, way, missing.max(0), Some(n)) {
         if missing > 0 {
             state.charge(f, n, missing);
         }
@@ -80,7 +80,7 @@ fn add_run(state: &mut State, f: usize, random: &mut Random) {
         return;
     }
     let minutes = way.cycle + state.startup(slot) + state.change(f, slot, w);
-    if minutes <= state.room(slot) && free_green(state, f, way, way.least) {
+    if minutes <= state.room(slot) && free_green(state, f, way, way.least, None) {
         state.add(
             f,
             Run {
@@ -109,8 +109,9 @@ fn any_stream(state: &State, family: &Family, random: &mut Random) -> Option<(us
         .then(|| (state.problem.slot(way.roaster, day), w))
 }
 
-/// Frees green of the way's lot by trimming other runs of the coffee, as far as it is needed and possible.
-fn free_green(state: &mut State, f: usize, way: &Way, grams: i64) -> bool {
+/// Frees green of the way's lot by trimming runs of the coffee other than the family's run `keep`, as far as it is needed
+/// and possible.
+fn free_green(state: &mut State, f: usize, way: &Way, grams: i64, keep: Option<usize>) -> bool {
     let coffee = state.problem.families[f].coffee;
     for g in &state.problem.coffees[coffee].families {
         for n in 0..state.families[*g].runs.len() {
@@ -120,7 +121,7 @@ fn free_green(state: &mut State, f: usize, way: &Way, grams: i64) -> bool {
             }
             let run = state.families[*g].runs[n];
             let other = &state.problem.families[*g].ways[run.way];
-            if other.lot == way.lot {
+            if other.lot == way.lot && !(*g == f && keep == Some(n)) {
                 let steps = (missing + other.step - 1) / other.step;
                 let spare = (run.charge - run.batches * other.least) / other.step;
                 state.charge(*g, n, -steps.min(spare) * other.step);

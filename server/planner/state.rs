@@ -92,6 +92,10 @@ impl<'p> State<'p> {
         let bin = &self.problem.lots[lot];
         self.levels.stranded_g -= bin.stranded(self.green[lot]);
         self.green[lot] -= grams;
+        debug_assert!(
+            self.green[lot] >= 0,
+            "more green of a lot is charged than is there"
+        );
         self.levels.stranded_g += bin.stranded(self.green[lot]);
         self.levels.weighted_green_g += bin.weight * grams;
     }
