@@ -1,8 +1,8 @@
-//! Coffee is drawn as a sample or spilled: from a storeroom, or of a batch.
+//! Coffee is drawn as a sample, or spilled: from a storeroom, or of a batch.
 
 use async_trait::async_trait;
 use serde::Serialize;
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::PostingView;
@@ -12,18 +12,26 @@ use crate::book::leaf::Kind;
 use crate::book::place::Place;
 use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
-use crate::ids::{LotId, StoreroomId};
-use crate::refusal::Outcome;
+use crate::floor::batch::{State, Step};
+use crate::floor::{BatchView, Taken, fact, movement, view};
+use crate::ids::{BatchId, LotId, StoreroomId};
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
 use crate::setup::Weight;
 use crate::text::Note;
 
 command! {
-    /// A sample was drawn.
+    /// A sample was drawn: of green from a storeroom, or of a batch. What is drawn of a batch before its weigh-out counts as come out.
     Sample {
-        /// The lot.
-        lot: LotId,
+        /// The lot, where it was drawn from a storeroom.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lot: Option<LotId>,
         /// Where it stood.
-        storeroom: StoreroomId,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        storeroom: Option<StoreroomId>,
+        /// The batch, where it was drawn of one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<BatchId>,
         /// How much.
         weight: Weight,
         /// What for.
@@ -33,22 +41,31 @@ command! {
 }
 
 command! {
-    /// Coffee was spilled, sorted out or swept up.
+    /// Green in a storeroom, or roasted coffee of a batch, was spilled, sorted out or swept up.
     Waste {
-        /// The lot.
-        lot: LotId,
+        /// The lot, where it was spilled in a storeroom.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lot: Option<LotId>,
         /// Where it stood.
-        storeroom: StoreroomId,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        storeroom: Option<StoreroomId>,
+        /// The batch, where it was roasted coffee of one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<BatchId>,
         /// How much.
         weight: Weight,
     }
 }
 
-/// The answer when coffee was drawn.
+/// The answer when coffee was drawn or spilled.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct Drawn {
     /// The posting.
     pub posting: PostingView,
+    /// The batch as it is now, where it was of one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub batch: Option<BatchView>,
 }
 
 #[async_trait]
@@ -61,15 +78,16 @@ impl Command for Sample {
     }
 
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Drawn> {
-        let account = (self.lot, self.storeroom);
-        let portion = Portion::check(book, "", account, &self.weight, Place::Sample).await?;
-        let mut draft = leave::draft(book, id, Kind::Sample, self.common(), &[portion]).await?;
-        if let Some(purpose) = &self.purpose {
-            add_fact(&mut draft, "purpose", json!(purpose));
-        }
-        Ok(Drawn {
-            posting: (&book.post(draft).await?).into(),
-        })
+        let drawing = Drawing {
+            id,
+            kind: Kind::Sample,
+            to: Place::Sample,
+            common: self.common(),
+            weight: &self.weight,
+            purpose: self.purpose.as_ref(),
+        };
+        let origin = Origin::of(self.lot, self.storeroom, self.batch)?;
+        drawing.book(book, origin).await
     }
 }
 
@@ -83,18 +101,135 @@ impl Command for Waste {
     }
 
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Drawn> {
-        let account = (self.lot, self.storeroom);
-        let portion = Portion::check(book, "", account, &self.weight, Place::Waste).await?;
-        let draft = leave::draft(book, id, Kind::Waste, self.common(), &[portion]).await?;
-        Ok(Drawn {
-            posting: (&book.post(draft).await?).into(),
-        })
+        let drawing = Drawing {
+            id,
+            kind: Kind::Waste,
+            to: Place::Waste,
+            common: self.common(),
+            weight: &self.weight,
+            purpose: None,
+        };
+        let origin = Origin::of(self.lot, self.storeroom, self.batch)?;
+        drawing.book(book, origin).await
     }
 }
 
-fn add_fact(draft: &mut Draft, name: &str, value: Value) {
-    if !draft.facts.is_object() {
-        draft.facts = Value::Object(Map::new());
+/// Where coffee is drawn from.
+enum Origin {
+    Store(LotId, StoreroomId),
+    Batch(BatchId),
+}
+
+impl Origin {
+    fn of(
+        lot: Option<LotId>,
+        storeroom: Option<StoreroomId>,
+        batch: Option<BatchId>,
+    ) -> Outcome<Self> {
+        match (lot, storeroom, batch) {
+            (Some(lot), Some(storeroom), None) => Ok(Self::Store(lot, storeroom)),
+            (None, None, Some(batch)) => Ok(Self::Batch(batch)),
+            _ => Err(Refusal::field(
+                "",
+                "give either lot and storeroom, or batch, and not both",
+            )),
+        }
     }
-    draft.facts[name] = value;
+}
+
+/// What a sample and waste have in common.
+struct Drawing<'a> {
+    id: Uuid,
+    kind: Kind,
+    to: Place,
+    common: Common<'a>,
+    weight: &'a Weight,
+    purpose: Option<&'a Note>,
+}
+
+impl Drawing<'_> {
+    async fn book(self, book: &mut Book, origin: Origin) -> Outcome<Drawn> {
+        match origin {
+            Origin::Store(lot, storeroom) => self.from_store(book, (lot, storeroom)).await,
+            Origin::Batch(batch) => self.of_batch(book, batch).await,
+        }
+    }
+
+    async fn from_store(self, book: &mut Book, account: (LotId, StoreroomId)) -> Outcome<Drawn> {
+        let portion = Portion::check(book, "", account, self.weight, self.to).await?;
+        let mut draft = leave::draft(book, self.id, self.kind, self.common, &[portion]).await?;
+        self.add_purpose(&mut draft.facts);
+        Ok(Drawn {
+            posting: (&book.post(draft).await?).into(),
+            batch: None,
+        })
+    }
+
+    async fn of_batch(self, book: &mut Book, batch: BatchId) -> Outcome<Drawn> {
+        let site = book.site();
+        let weighed = self.weight.positive(book.tx(), site, "/weight").await?;
+        let mut taken = Taken::up(book, batch).await?;
+        let (from, step) = self.step(&taken, weighed.mass)?;
+        let lot = taken
+            .batch
+            .lot()
+            .ok_or_else(|| Refusal::conflict("nothing was weighed in"))?;
+        let mut facts = json!({ "steps": [fact(batch, &step)] });
+        self.add_purpose(&mut facts);
+        let draft = Draft {
+            id: self.id.into(),
+            kind: self.kind,
+            happened_at: taken.at(book, self.common.happened_at),
+            reason: self.common.why(),
+            card: None,
+            reverses: None,
+            facts,
+            movements: movement(lot, from, self.to, weighed.mass)
+                .into_iter()
+                .collect(),
+            weighings: vec![weighed.weighing(0)],
+        };
+        let posting = book.post(draft).await?;
+        taken.step(book, step).await?;
+        Ok(Drawn {
+            posting: (&posting).into(),
+            batch: Some(view::one(book.tx(), site, &taken.batch).await?),
+        })
+    }
+
+    /// Where a batch's coffee is, and the step that draws from it.
+    fn step(&self, taken: &Taken, mass_g: Mass) -> Outcome<(Place, Step)> {
+        let (by, batch) = (self.id.into(), taken.batch.id);
+        let state = taken.batch.state();
+        match (self.kind, state) {
+            (Kind::Sample, State::WeighedIn | State::InDrum | State::WeighedOut) => {
+                let before = state != State::WeighedOut;
+                let step = Step::Sampled { by, mass_g, before };
+                let from = if before {
+                    Place::Batch(batch)
+                } else {
+                    Place::Roasted(batch)
+                };
+                Ok((from, step))
+            }
+            (Kind::Waste, State::WeighedOut) => {
+                Ok((Place::Roasted(batch), Step::Wasted { by, mass_g }))
+            }
+            (Kind::Waste, State::WeighedIn | State::InDrum) => Err(Refusal::conflict(
+                "this batch has not been weighed out: weigh out what is left, or scrap it",
+            )),
+            _ => Err(Refusal::conflict(
+                "this batch is done: nothing of it is left",
+            )),
+        }
+    }
+
+    fn add_purpose(&self, facts: &mut Value) {
+        if let Some(purpose) = self.purpose {
+            if facts.is_null() {
+                *facts = json!({});
+            }
+            facts["purpose"] = json!(purpose);
+        }
+    }
 }

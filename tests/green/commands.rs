@@ -1,6 +1,7 @@
 //! Each command, what it answers and what it leaves in the book.
 
 use outturn::app::Done;
+use outturn::floor::{Reversal, WeighIn, WeighOut};
 use outturn::green::{Blend, Count, Drying, Receipt, Return, Sample, Transfer, UsedUp, Waste};
 use outturn::refusal::{Confirm, Refusal};
 use serde_json::json;
@@ -190,4 +191,58 @@ async fn readings_in_crates_are_kept_as_typed() {
     // 3.26 kg less the crate's 1.25 kg, and 2.00 kg.
     assert_eq!(answer["posting"]["movements"][0]["mass_g"], json!(4_010));
     r.verify().await;
+}
+
+#[tokio::test]
+async fn samples_and_waste_of_a_batch_are_steps_of_it() {
+    let r = received(100).await;
+    let batch = r.app.clock.new_id();
+    r.book::<WeighIn>(json!({"batch": batch, "lot": r.lots[0], "style": r.style, "roaster": r.roaster, "storeroom": r.rooms[0], "weight": reckoned(10_000)}))
+        .await;
+    let early = r
+        .refused::<Waste>(json!({"batch": batch, "weight": reckoned(50)}))
+        .await;
+    assert!(matches!(early, Refusal::Conflict { .. }), "{early:?}");
+    let hot = r
+        .book::<Sample>(json!({"batch": batch, "weight": reckoned(120)}))
+        .await;
+    assert_eq!(hot["batch"]["sample_g"], json!(120));
+    let out = json!({"batches": [batch], "weight": reckoned(8_580)});
+    let out = r.book::<WeighOut>(out).await;
+    // 1 - (8580 + 120) / 10000
+    assert_eq!(out["batches"][0]["loss"], json!(0.13));
+    r.book::<Sample>(json!({"batch": batch, "weight": reckoned(80), "purpose": "cupping"}))
+        .await;
+    let spilled = r
+        .book::<Waste>(json!({"batch": batch, "weight": reckoned(500)}))
+        .await;
+    assert_eq!(spilled["batch"]["roasted_left_g"], json!(8_000));
+    assert_eq!(
+        spilled["batch"]["loss"],
+        json!(0.13),
+        "what is lost after the weigh-out is no roasting loss"
+    );
+    r.book::<Reversal>(json!({"posting": spilled["posting"]["id"]}))
+        .await;
+    let too_much = r
+        .refused::<Sample>(json!({"batch": batch, "weight": reckoned(8_501)}))
+        .await;
+    assert!(matches!(too_much, Refusal::Conflict { .. }), "{too_much:?}");
+    r.verify().await;
+}
+
+#[tokio::test]
+async fn a_sample_is_of_a_lot_or_of_a_batch() {
+    let r = received(10).await;
+    let both = json!({"lot": r.lots[0], "storeroom": r.rooms[0], "batch": r.lots[1], "weight": reckoned(50)});
+    for body in [
+        both,
+        json!({"lot": r.lots[0], "weight": reckoned(50)}),
+        json!({"weight": reckoned(50)}),
+    ] {
+        assert!(matches!(
+            r.refused::<Sample>(body).await,
+            Refusal::Invalid(_)
+        ));
+    }
 }

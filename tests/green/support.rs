@@ -8,7 +8,7 @@ use outturn::clock::Clock;
 use outturn::command::Command;
 use outturn::day::Zone;
 use outturn::refusal::{Outcome, Refusal};
-use outturn::setup::{Coffee, Delivery, Expected, Lot, Record, Scale, Storeroom};
+use outturn::setup::{Coffee, Delivery, Expected, Lot, Record, Roaster, Scale, Storeroom, Style};
 use outturn::store;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
@@ -22,6 +22,8 @@ pub struct Roastery {
     pub rooms: Vec<Uuid>,
     pub delivery: Uuid,
     pub scale: Uuid,
+    pub style: Uuid,
+    pub roaster: Uuid,
     _folder: TempDir,
 }
 
@@ -44,6 +46,8 @@ impl Roastery {
             rooms: Vec::new(),
             delivery: Uuid::nil(),
             scale: Uuid::nil(),
+            style: Uuid::nil(),
+            roaster: Uuid::nil(),
             _folder: folder,
         };
         made.set_up().await;
@@ -61,6 +65,15 @@ impl Roastery {
                 json!({"name": "Floor scale", "unit": "kg", "division_g": 10, "max_g": 150_000,
                 "containers": [{"name": "blue crate", "tare_g": 1_250}]}),
             )
+            .await;
+        self.style = self
+            .put::<Style>(json!({"name": "Filter", "nominal_loss": 0.13, "rest_days": 3, "fresh_days": 30, "shade": 2}))
+            .await;
+        let day = json!({"from": "07:00", "to": "15:00"});
+        self.roaster = self
+            .put::<Roaster>(json!({"name": "Drum", "min_charge_g": 4_000, "max_charge_g": 15_000, "step_g": 100, "cycle_min": 15,
+                "changeover_min": 5, "startup_min": 30, "hours": [day, day, day, day, day, null, null], "exceptions": [],
+                "weighs": "after_destoner", "green_scale": self.scale, "roasted_scale": self.scale, "charge_limits": []}))
             .await;
         self.delivery = self
             .put::<Delivery>(json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2026-11-02"}))
