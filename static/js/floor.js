@@ -578,3 +578,4 @@ listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
 addEventListener('online', () => reload());
 setInterval(tick, 1000);
 keepAwake();
+navigator.serviceWorker?.register('/worker.js').catch(() => undefined);

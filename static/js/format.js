@@ -5,7 +5,7 @@ export const GRAMS = { g: 1, kg: 1000, lb: 453.59237 };
 
 /** @typedef {keyof typeof GRAMS} Unit */
 
-const LOCALE = navigator.language || 'en';
+const LOCALE = globalThis.navigator?.language || 'en';
 const CHOSEN_UNIT = 'outturn.unit';
 /** @type {{unit: 'kg'|'lb', zone: string}} */
 const at = { unit: 'kg', zone: Intl.DateTimeFormat().resolvedOptions().timeZone };

@@ -1,0 +1,152 @@
+/** One whole batch on the floor page, on a desk and on a phone, by fingers and by keyboard, with and without a network. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { apiOf, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+/** @type {import('./support.mjs').Api} */
+let api;
+
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+  api = apiOf(service.url);
+  await roastery(api);
+  await releaseWeek(api);
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+/** @param {import('playwright-core').Page} page @param {string} digits */
+async function tap(page, digits) {
+  for (const digit of digits) await page.click(`[data-digit="${digit}"]`);
+}
+
+/** What the next card asks for, in kg. @param {import('playwright-core').Page} page */
+const asked = async (page) => Number((await page.textContent('#work .charge'))?.replace(/[^\d.]/g, ''));
+
+/** @param {string} state */
+const batches = async (state) => (await api.read(`/api/batches?state=${state}`)).items;
+
+for (const [name, width, height] of /** @type {[string, number, number][]} */ ([['desk', 1280, 800], ['phone', 390, 844]])) {
+  test(`a whole batch by fingers at ${width} x ${height}`, async () => {
+    const { page, context, errors } = await openPage(browser, { viewport: { width, height }, hasTouch: true });
+    await page.goto(`${service.url}/floor`);
+    await page.waitForSelector('#weigh-in');
+    await shot(page, `floor-${name}-next`);
+    const charge = await asked(page);
+
+    await page.click('#weigh-in');
+    assert.equal(await page.inputValue('#gross'), '', 'a weight is never filled in beforehand');
+    const save = await page.locator('.key.go').boundingBox();
+    assert.ok(save && save.y + save.height <= height, 'the pad fits the screen');
+    for (const key of await page.locator('digit-pad .key').all()) {
+      const box = await key.boundingBox();
+      assert.ok(box && box.width >= 64 && box.height >= 64, 'keys are at least 64 px');
+    }
+    await page.click('.crate:has-text("blue crate")');
+    await tap(page, (charge + 1.24).toFixed(2));
+    assert.match((await page.textContent('.lcd-net')) ?? '', new RegExp(`Coffee alone: ${charge.toFixed(2)} kg`));
+    await shot(page, `floor-${name}-weigh-in`);
+    await page.click('.key.go');
+    await page.waitForSelector('.answer');
+    const [batch] = await batches('open');
+    assert.equal(batch.state, 'weighed_in');
+    assert.equal(batch.weighed_in_g, charge * 1000);
+
+    await page.click('.answer >> text=Into the drum');
+    await page.waitForSelector('#drums .drum');
+    assert.equal((await batches('open'))[0].state, 'in_drum');
+
+    const out = (charge * 0.86).toFixed(2);
+    await page.click('#drums .button.main');
+    await tap(page, out);
+    await page.click('.key.go');
+    await page.waitForSelector('.answer .verdict');
+    const words = (await page.textContent('.answer .verdict')) ?? '';
+    const loss = ((1 - Number(out) / charge) * 100).toFixed(1);
+    assert.ok(words.includes(loss), `the answer says the loss of ${loss} %: ${words}`);
+    assert.equal(await page.locator('.answer range-picture svg[role="img"]').count(), 1);
+    await shot(page, `floor-${name}-verdict`);
+
+    await page.click('.answer >> text=Undo');
+    await page.waitForSelector('#drums .drum');
+    assert.equal((await batches('open'))[0].state, 'in_drum');
+    await page.click('#drums .button.main');
+    await tap(page, out);
+    await page.click('.key.go');
+    await page.waitForSelector('.answer .verdict');
+    assert.equal((await batches('open')).length, 0);
+    assert.deepEqual(errors, []);
+    await context.close();
+  });
+}
+
+test('a keyboard alone, digits filled to the division of the scale, and an odd weight asked about', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  const charge = await asked(page);
+  await page.focus('#weigh-in');
+  await page.keyboard.press('Enter');
+  await page.keyboard.type(charge.toFixed(1));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.pad-says >> text=shows more digits');
+  await page.click(`.pad-says >> text=It is ${charge.toFixed(2)} kg`);
+  await page.waitForSelector('.answer');
+  await page.click('.answer >> text=Into the drum');
+  await page.waitForSelector('#drums .drum');
+  await page.click('#drums .button.main');
+  await page.keyboard.type((charge * 0.7).toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.odd-choices');
+  await shot(page, 'floor-odd');
+  await page.click('.odd-choices >> text=Read the scale again');
+  assert.equal(await page.inputValue('#gross'), (charge * 0.7).toFixed(2), 'what was typed is kept');
+  await page.keyboard.press('Enter');
+  await page.click('[data-key="keep"]');
+  await page.waitForSelector('.answer .verdict.more, .answer .verdict.impossible');
+  const [held] = await batches('held');
+  assert.ok(held.hold, 'an odd batch is on hold');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('weights without a network are kept, judged on the tablet, and sent once, after the browser and the service were gone', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  const charge = await asked(page);
+  await page.evaluate(() => navigator.serviceWorker.ready);
+  await service.kill();
+  await page.click('#weigh-in');
+  await page.keyboard.type(charge.toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.answer >> text=Kept on this tablet');
+  await page.click('.answer >> text=Into the drum');
+  await page.waitForSelector('#drums .drum');
+  await page.click('#drums .button.main');
+  await page.keyboard.type((charge * 0.86).toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.answer .verdict');
+  assert.match((await page.textContent('#state')) ?? '', /3 weights kept on this tablet/);
+  await shot(page, 'floor-kept');
+  await page.close();
+  const again = await context.newPage();
+  await again.goto(`${service.url}/floor`);
+  await again.waitForSelector('#state >> text=3 weights kept on this tablet');
+
+  await service.again();
+  await until(async () => !/kept/.test((await again.textContent('#state')) ?? 'kept'), 'the kept weights to be sent');
+  const today = (await api.read('/api/me')).today;
+  const done = (await api.read(`/api/batches?from=${today}&to=${today}`)).items.filter((/** @type {any} */ each) => each.state === 'weighed_out');
+  assert.equal(done.filter((/** @type {any} */ each) => each.weighed_in_g === charge * 1000 && each.verdict).length >= 1, true);
+  assert.equal((await batches('open')).length, 0, 'in the drum and out of it again, in order');
+  const verify = await api.read('/api/verify');
+  assert.equal(verify.ok, true);
+  await context.close();
+});

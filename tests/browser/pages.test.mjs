@@ -1,0 +1,101 @@
+/** Every page at every width, in light and dark: no error, no sideways scrolling, nothing an accessibility checker finds. */
+import assert from 'node:assert/strict';
+import { readFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { after, before, test } from 'node:test';
+import { apiOf, openPage, PAGES, releaseWeek, roastery, shot, startBrowser, startService, WIDTHS } from './support.mjs';
+
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+/** What a page may send in all, compressed as it travels. */
+const MOST_BYTES = 150_000;
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+  const api = apiOf(service.url);
+  const { filter, roaster, lots, store, greenScale, roastedScale } = await roastery(api);
+  await releaseWeek(api);
+  for (const out of ['10.34', '10.30', '9.20']) {
+    const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot: lots[0], style: filter, roaster, storeroom: store, weight: { basis: 'weighed', scale: greenScale, source: 'typed', readings: [{ gross: '12.00', container: null }] } });
+    await api.command('weigh-outs', { batches: [batch.id], weight: { basis: 'weighed', scale: roastedScale, source: 'typed', readings: [{ gross: out, container: null }] } });
+  }
+  const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot: lots[2], style: filter, roaster, storeroom: store, weight: { basis: 'weighed', scale: greenScale, source: 'typed', readings: [{ gross: '12.00', container: null }] } });
+  await api.command('starts', { batch: batch.id });
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+for (const name of PAGES) {
+  test(`${name} fits every width without an error`, async () => {
+    for (const width of WIDTHS) {
+      const { page, context, errors } = await openPage(browser, { viewport: { width, height: 900 } });
+      await page.goto(`${service.url}/${name}`, { waitUntil: 'load' });
+      await settled(page);
+      const beyond = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+      assert.equal(beyond, 0, `${name} scrolls sideways at ${width} px`);
+      await smallTargets(page, name === 'floor' ? 64 : 44, width);
+      await shot(page, `${name}-${width}`);
+      assert.deepEqual(errors, []);
+      await context.close();
+    }
+  });
+
+  for (const colorScheme of /** @type {const} */ (['light', 'dark'])) {
+    test(`${name} in ${colorScheme} has nothing that axe finds`, async () => {
+      const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 }, colorScheme, reducedMotion: 'reduce', bypassCSP: true });
+      await page.goto(`${service.url}/${name}`);
+      await settled(page);
+      await page.evaluate(axe);
+      const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice', ...(name === 'floor' ? ['wcag2aaa'] : [])];
+      const found = await page.evaluate(async (values) => {
+        const { violations } = await /** @type {any} */ (window).axe.run(document, { runOnly: { type: 'tag', values } });
+        return violations.map((/** @type {any} */ each) => `${each.id}: ${each.nodes.map((/** @type {any} */ node) => node.target.join(' ')).join('; ')}`);
+      }, tags);
+      if (colorScheme === 'dark') await shot(page, `${name}-dark`);
+      assert.deepEqual(found, []);
+      await context.close();
+    });
+  }
+
+  test(`${name} sends less than ${MOST_BYTES} bytes in all`, async () => {
+    const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+    const devtools = await context.newCDPSession(page);
+    await devtools.send('Network.enable');
+    let bytes = 0;
+    devtools.on('Network.loadingFinished', (event) => {
+      bytes += event.encodedDataLength;
+    });
+    const hosts = new Set();
+    page.on('request', (request) => hosts.add(new URL(request.url()).origin));
+    await page.goto(`${service.url}/${name}`);
+    await settled(page);
+    const paint = await page.evaluate(() => performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0);
+    console.log(`${name}: ${bytes} bytes, first contentful paint ${Math.round(paint)} ms`);
+    assert.ok(bytes > 0 && bytes < MOST_BYTES, `${name} sends ${bytes} bytes`);
+    assert.deepEqual([...hosts], [service.url], 'nothing comes from elsewhere');
+    await context.close();
+  });
+}
+
+/** Waits until the page has drawn what the service said. @param {import('playwright-core').Page} page */
+async function settled(page) {
+  await page.waitForFunction(() => (document.querySelector('#state')?.textContent ?? '').includes('·'));
+  await page.waitForFunction(() => (document.querySelector('main')?.textContent?.length ?? 0) > 60);
+  await page.evaluate(() => new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve, 300))));
+}
+
+/** No key or field is smaller than a finger needs; links in running text are excepted (WCAG 2.2, 2.5.8). @param {import('playwright-core').Page} page @param {number} least @param {number} width */
+async function smallTargets(page, least, width) {
+  const small = await page.evaluate((size) => [...document.querySelectorAll('main button, main select, main summary, main input:not([type="checkbox"]):not([type="radio"]), main .tick, main a.button')]
+    .filter((node) => node.checkVisibility())
+    .map((node) => ({ box: node.getBoundingClientRect(), text: node.outerHTML.slice(0, 120) }))
+    .filter(({ box }) => box.height > 0 && box.height < size - 0.5)
+    .map(({ box, text }) => `${Math.round(box.height)} px: ${text}`), least);
+  assert.deepEqual(small, [], `at ${width} px`);
+}

@@ -1,0 +1,122 @@
+/** From an empty book to the first plan, through the pages alone; and orders from a spreadsheet with a bad line. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { addDays, apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+
+/** @typedef {import('playwright-core').Page} Page */
+
+/** @type {import('playwright-core').Browser} */
+let browser;
+before(async () => {
+  browser = await startBrowser();
+});
+after(async () => browser?.close());
+
+/** Fills the open dialog by the labels people read. @param {Page} page @param {Record<string, string>} values */
+async function fill(page, values) {
+  for (const [label, value] of Object.entries(values)) {
+    const field = page.locator('dialog').getByLabel(label, { exact: false }).first();
+    if ((await field.evaluate((node) => node.tagName)) === 'SELECT') await field.selectOption({ label: value });
+    else await field.fill(value);
+  }
+}
+
+/** @param {Page} page */
+async function save(page) {
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('dialog', { state: 'detached' });
+}
+
+test('a new roastery gets from nothing to its first plan through the pages', async () => {
+  const service = await startService();
+  try {
+    const { today } = await apiOf(service.url).read('/api/me');
+    const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+    await page.goto(`${service.url}/setup`);
+    await page.waitForSelector('.way');
+    await shot(page, 'setup-empty');
+    /** @param {string} kind @param {Record<string, string>} values */
+    const step = async (kind, values) => {
+      await page.click(`[data-key="way-${kind}"]`);
+      await fill(page, values);
+      await save(page);
+    };
+    await step('sites', { Name: 'Harbour Lane' });
+    await step('storerooms', { Name: 'Back store' });
+    await page.click('[data-key="way-scales"]');
+    await page.click('dialog >> text=Save');
+    assert.ok((await page.locator('dialog [aria-invalid="true"]').count()) >= 3, 'what is missing is said at its field');
+    await fill(page, { Name: 'Floor scale', Step: '20', 'Carries up to': '60' });
+    await save(page);
+    await step('styles', { Name: 'Filter', 'Usual loss': '13.5', Rest: '1', 'Fresh for': '30', Shade: '1' });
+    await step('roasters', { Name: 'Big drum', 'Smallest charge': '4', 'Largest charge': '15', 'Charge in steps of': '0,1', 'Minutes per batch': '15', 'Change-over minutes': '5', 'Start-up minutes': '20', 'Scale for green': 'Floor scale', 'Scale for roasted': 'Floor scale' });
+    await step('coffees', { Name: 'Kirimbi' });
+    await page.click('[data-key="way-products"]');
+    await fill(page, { Name: 'Kirimbi filter 250', Coffee: 'Kirimbi', Style: 'Filter', Bag: '250' });
+    await save(page);
+    const shipDay = addDays(today, 6);
+    await step('ship-days', { 'Ship day': shipDay, 'Packed on': shipDay });
+
+    await page.goto(`${service.url}/green`);
+    await page.click('[data-key="add-delivery"]');
+    await fill(page, { Supplier: 'Northgate Green', Reference: 'NG-114', 'Expected on': today });
+    await save(page);
+    await page.click('#deliveries >> text=Add a lot');
+    await fill(page, { Lot: 'K-17', Coffee: 'Kirimbi', 'Size grade': 'AA', Storeroom: 'Back store', 'Expected mass': '300', Kind: 'Jute sacks', Sacks: '5', Each: '60' });
+    await save(page);
+    await page.click('#deliveries >> text=Receive');
+    await page.locator('dialog input[name="sacks"]').fill('5');
+    await page.click('dialog .actions .main');
+    await page.waitForSelector('dialog', { state: 'detached' });
+    await page.waitForSelector('.lot >> text=300.00 kg');
+    await shot(page, 'setup-green');
+
+    await page.goto(`${service.url}/shipping`);
+    await page.click('[data-key="add"]');
+    await fill(page, { Number: 'W-1', Customer: 'Quay Café', 'Ship day': shipDay, Product: 'Kirimbi filter 250', Bags: '40' });
+    await save(page);
+
+    await page.goto(`${service.url}/week`);
+    await page.waitForSelector('.block');
+    assert.match((await page.textContent('.ships')) ?? '', /Everything ships/);
+    await shot(page, 'setup-week');
+    await page.click('#release');
+    await page.waitForSelector('#cards .card-list li');
+    await page.goto(`${service.url}/floor`);
+    await page.waitForSelector('#weigh-in');
+    assert.deepEqual(errors, []);
+    await context.close();
+  } finally {
+    await service.stop();
+  }
+});
+
+test('orders from a spreadsheet: a bad line is named and nothing is taken in; the mended file is', async () => {
+  const service = await startService();
+  try {
+    const api = apiOf(service.url);
+    const { shipDay } = await roastery(api);
+    const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+    await page.goto(`${service.url}/shipping`);
+    const head = await page.textContent('.sample');
+    const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
+    await page.fill('#csv', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));
+    await page.click('#dry-run');
+    await page.waitForSelector('.report table');
+    const report = (await page.textContent('.report table tbody')) ?? '';
+    assert.match(report, /3/);
+    assert.match(report, /bags/);
+    assert.match(report, /twelve/);
+    await shot(page, 'shipping-import');
+    assert.equal((await api.read('/api/orders')).items.length, 1, 'nothing was taken in');
+    await page.fill('#csv', [head, row('W-301', '8'), row('W-302', '12')].join('\n'));
+    await page.click('#dry-run');
+    await page.click('#take');
+    await page.waitForSelector('.report >> text=Taken in: 2 new');
+    const orders = (await api.read('/api/orders')).items;
+    assert.deepEqual(orders.map((/** @type {any} */ each) => each.number).sort(), ['W-201', 'W-301', 'W-302']);
+    await context.close();
+  } finally {
+    await service.stop();
+  }
+});

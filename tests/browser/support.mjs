@@ -1,0 +1,184 @@
+/** The real service on a free port with a fresh book, a small roastery in it, and a browser to look at it. */
+import { spawn } from 'node:child_process';
+import { mkdtempSync, mkdirSync, rmSync } from 'node:fs';
+import { createServer } from 'node:net';
+import { tmpdir } from 'node:os';
+import { dirname, join } from 'node:path';
+import { fileURLToPath } from 'node:url';
+import { chromium } from 'playwright-core';
+import { uuid7 } from '../../static/js/api.js';
+
+const here = dirname(fileURLToPath(import.meta.url));
+const BINARY = process.env.OUTTURN_BIN ?? join(here, '../../target/debug/outturn');
+const CHROMIUM = process.env.CHROMIUM_BIN ?? '/usr/bin/chromium';
+const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
+
+/** The widths that every page must fit. */
+export const WIDTHS = [360, 768, 1024, 1440];
+export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'audit', 'setup'];
+export const ZONE = 'Europe/Lisbon';
+
+/** @returns {Promise<number>} */
+function freePort() {
+  return new Promise((resolve, reject) => {
+    const probe = createServer();
+    probe.on('error', reject);
+    probe.listen(0, '127.0.0.1', () => {
+      const address = probe.address();
+      probe.close(() => (address && typeof address === 'object' ? resolve(address.port) : reject(new Error('no port'))));
+    });
+  });
+}
+
+/**
+ * @typedef {object} Service
+ * @property {string} url
+ * @property {() => Promise<void>} stop ends the service and throws its book away
+ * @property {() => Promise<void>} kill ends it without warning, the book stays
+ * @property {() => Promise<void>} again starts it anew on the same port and book
+ */
+
+/** @returns {Promise<Service>} */
+export async function startService() {
+  const folder = mkdtempSync(join(tmpdir(), 'outturn-browser-'));
+  const port = await freePort();
+  const url = `http://127.0.0.1:${port}`;
+  /** @type {import('node:child_process').ChildProcess} */
+  let child;
+  const begin = async () => {
+    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE], { stdio: ['ignore', 'ignore', 'inherit'] });
+    await until(async () => {
+      if (child.exitCode !== null) throw new Error(`${BINARY} ended with ${child.exitCode}`);
+      return (await fetch(`${url}/readyz`).catch(() => null))?.ok === true;
+    }, 'the service to be ready');
+  };
+  /** @param {NodeJS.Signals} signal */
+  const end = (signal) => new Promise((resolve) => {
+    if (child.exitCode !== null || child.signalCode !== null) {
+      resolve(undefined);
+      return;
+    }
+    child.once('exit', () => resolve(undefined));
+    child.kill(signal);
+  });
+  await begin();
+  return {
+    url,
+    again: begin,
+    kill: async () => void (await end('SIGKILL')),
+    stop: async () => {
+      await end('SIGKILL');
+      rmSync(folder, { recursive: true, force: true });
+    },
+  };
+}
+
+/** Waits until something holds, or says what did not come. @param {() => Promise<boolean>} holds @param {string} what */
+export async function until(holds, what) {
+  const patience = Date.now() + 30000;
+  while (!(await holds())) {
+    if (Date.now() > patience) throw new Error(`waited in vain for ${what}`);
+    await new Promise((resolve) => setTimeout(resolve, 50));
+  }
+}
+
+/** The API by plain requests. @param {string} url */
+export function apiOf(url) {
+  /** @param {string} method @param {string} path @param {any} [body] @param {Record<string, string>} [headers] */
+  const call = async (method, path, body, headers = {}) => {
+    const answer = await fetch(url + path, { method, headers: { 'content-type': 'application/json', ...headers }, body: body === undefined ? undefined : JSON.stringify(body) });
+    const text = await answer.text();
+    if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
+    return text ? JSON.parse(text) : null;
+  };
+  return {
+    /** @param {string} path */
+    read: (path) => call('GET', path),
+    /** @param {string} path @param {any} body */
+    ask: (path, body) => call('POST', path, body),
+    /** A new record; answers its id. @param {string} kind @param {any} fields @returns {Promise<string>} */
+    make: async (kind, fields) => {
+      const id = uuid7();
+      await call('PUT', `/api/${kind}/${id}`, fields, { 'if-none-match': '*' });
+      return id;
+    },
+    /** @param {string} kind @param {any} fields */
+    command: (kind, fields) => call('PUT', `/api/${kind}/${uuid7()}`, { v: 1, happened_at: new Date().toISOString(), ...fields }, { 'if-none-match': '*' }),
+    /** @param {string} kind @param {string} id @param {any} fields */
+    change: async (kind, id, fields) => {
+      const { revision } = await call('GET', `/api/${kind}/${id}`);
+      return call('PUT', `/api/${kind}/${id}`, fields, { 'if-match': `"${revision}"` });
+    },
+  };
+}
+
+/** @typedef {ReturnType<typeof apiOf>} Api */
+
+/** @param {string} day @param {number} days */
+export function addDays(day, days) {
+  const moved = new Date(`${day}T00:00:00Z`);
+  moved.setUTCDate(moved.getUTCDate() + days);
+  return moved.toISOString().slice(0, 10);
+}
+
+const OPEN = { from: '00:10', to: '23:50' };
+
+/**
+ * A small roastery: two coffees in three lots (a peaberry beside its larger sibling), two styles, one roaster, two scales with crates.
+ * @param {Api} api
+ */
+export async function roastery(api) {
+  const { today, site } = await api.read('/api/me');
+  await api.change('sites', site.id, { name: 'Harbour Lane', zone: ZONE, currency: 'EUR', mass_unit: 'kg', service_level: 0.9, false_flag_rate: 0.0027, overfill_g: 2 });
+  const store = await api.make('storerooms', { name: 'Back store' });
+  const greenScale = await api.make('scales', { name: 'Floor scale', unit: 'kg', division_g: 20, max_g: 60000, containers: [{ name: 'blue crate', tare_g: 1240 }] });
+  const roastedScale = await api.make('scales', { name: 'Bench scale', unit: 'kg', division_g: 10, max_g: 30000, containers: [{ name: 'white tub', tare_g: 720 }] });
+  const filter = await api.make('styles', { name: 'Filter', nominal_loss: 0.135, rest_days: 1, fresh_days: 30, shade: 1 });
+  const espresso = await api.make('styles', { name: 'Espresso', nominal_loss: 0.165, rest_days: 2, fresh_days: 40, shade: 2 });
+  const roaster = await api.make('roasters', { name: 'Big drum', min_charge_g: 4000, max_charge_g: 15000, step_g: 100, cycle_min: 15, changeover_min: 5, startup_min: 20, hours: Array(7).fill(OPEN), exceptions: [], weighs: 'before_destoner', green_scale: greenScale, roasted_scale: roastedScale, charge_limits: [] });
+  const kirimbi = await api.make('coffees', { name: 'Kirimbi' });
+  const sereno = await api.make('coffees', { name: 'Vale Sereno' });
+  const delivery = await api.make('deliveries', { supplier: 'Northgate Green', reference: 'NG-114', expected_day: today });
+  const packing = { kind: 'liner', sacks: 5, sack_g: 60000, loose_g: 0 };
+  /** @param {string} name @param {string} coffee @param {string} grade */
+  const lot = (name, coffee, grade) => api.make('lots', { name, delivery, coffee, grade, storeroom: store, expected_g: 300000, packing, moisture: [{ day: today, fraction: 0.108 }], claims: [], use_rank: 1 });
+  const lots = [await lot('K-17', kirimbi, 'AA'), await lot('K-PB', kirimbi, 'PB'), await lot('VS-3', sereno, '17/18')];
+  await api.command('receipts', { delivery, lines: lots.map((each) => ({ lot: each, storeroom: store, weight: { basis: 'nominal', sacks: 5, sack_g: 60000, loose_g: 0 } })) });
+  const filterBag = await api.make('products', { name: 'Kirimbi filter 250', parts: [{ coffee: kirimbi, share: 1 }], style: filter, bag_g: 250 });
+  const espressoBag = await api.make('products', { name: 'Sereno espresso 1000', parts: [{ coffee: sereno, share: 1 }], style: espresso, bag_g: 1000 });
+  const shipDay = addDays(today, 5);
+  await api.make('ship-days', { day: shipDay, packing_day: shipDay, carrier_at: '15:00' });
+  const order = await api.make('orders', { number: 'W-201', customer: 'Quay Café', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 60 }, { line: 2, product: espressoBag, bags: 12 }] });
+  return { today, store, greenScale, roastedScale, filter, espresso, roaster, kirimbi, sereno, delivery, lots, filterBag, espressoBag, shipDay, order };
+}
+
+/** Plans the week and releases all of it. @param {Api} api */
+export async function releaseWeek(api) {
+  const plan = await api.ask('/api/plans', {});
+  return api.command('releases', {
+    from_day: plan.from_day, days: plan.days,
+    batches: plan.batches.map((/** @type {any} */ batch) => ({ roaster: batch.roaster.id, day: batch.day, start: batch.start, lot: batch.lot.id, style: batch.style.id, charge_g: batch.charge_g, feeds: batch.feeds })),
+  });
+}
+
+export const startBrowser = () => chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
+
+/**
+ * A page whose errors are kept: the console's and uncaught ones. Asking for what is not there (404) by a picture is not one of them.
+ * @param {import('playwright-core').Browser} browser @param {import('playwright-core').BrowserContextOptions} options
+ */
+export async function openPage(browser, options) {
+  const context = await browser.newContext({ locale: 'en-GB', ...options });
+  const page = await context.newPage();
+  /** @type {string[]} */
+  const errors = [];
+  page.on('console', (message) => message.type() === 'error' && errors.push(`${message.text()} ${message.location().url}`));
+  page.on('pageerror', (error) => errors.push(`${error.message} ${error.stack}`));
+  return { context, page, errors };
+}
+
+/** Keeps a picture of the page for people to look at. @param {import('playwright-core').Page} page @param {string} name */
+export async function shot(page, name) {
+  mkdirSync(join(here, 'shots'), { recursive: true });
+  await page.screenshot({ path: join(here, 'shots', `${name}.png`), fullPage: true });
+}

@@ -1,0 +1,83 @@
+/** The parts of the pages that need no browser. */
+import assert from 'node:assert/strict';
+import { readFileSync } from 'node:fs';
+import { test } from 'node:test';
+import { uuid7 } from '../../static/js/api.js';
+import { lay } from '../../static/js/floor-state.js';
+import { decimalText, GRAMS } from '../../static/js/format.js';
+import { expectedRange, judge } from '../../static/js/range.js';
+import { division, doubt, netGrams, onDisplay, scaleText } from '../../static/js/weighing.js';
+
+/** @type {any} */
+const FLOOR_SCALE = { id: 's', revision: 1, name: 'Floor scale', unit: 'kg', division_g: 20, max_g: 60000, containers: [{ name: 'crate', tare_g: 1240 }] };
+
+test('a UUID of version 7 carries the time and its marks (RFC 9562, section 5.7 and the example of appendix A.6)', () => {
+  const made = uuid7(0x017f22e279b0);
+  assert.match(made, /^017f22e2-79b0-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$/);
+  assert.notEqual(uuid7(1), uuid7(1));
+});
+
+test('the pound is exactly 0.45359237 kg (international yard and pound agreement, 1959; NIST SP 811, appendix B)', () => {
+  assert.equal(GRAMS.lb, 453.59237);
+});
+
+test('numbers are read with comma or point', () => {
+  const cases = /** @type {[string, string|null][]} */ ([['12.5', '12.5'], ['12,5', '12.5'], [' 1 234,50 ', '1234.50'], ['1.234,5', '1234.5'], ['1,234.5', '1234.5'], ['.5', '0.5'], ['5.', '5'], ['1,2,3', null], ['1e3', null], ['NaN', null], ['', null], ['-', null]]);
+  for (const [typed, text] of cases) assert.equal(decimalText(typed), text, typed);
+});
+
+test('a scale that types is understood: sign, zeros, unit, and whether it had come to rest', () => {
+  const cases = /** @type {[string, any][]} */ ([
+    ['12.34', { gross: '12.34' }], ['ST,GS,+0012.34kg', { gross: '12.34' }], ['S S     12.34 kg', { gross: '12.34' }], ['+  12.34 kg', { gross: '12.34' }], ['0.50', { gross: '0.50' }],
+    ['US,+0012.34kg', { wrong: 'moving' }], ['S D     12.34 kg', { wrong: 'moving' }], ['12.34 lb', { wrong: 'unit', unit: 'lb' }], ['-0.02 kg', { wrong: 'negative' }], ['twelve', { wrong: 'number' }], ['', { wrong: 'empty' }],
+  ]);
+  for (const [typed, read] of cases) assert.deepEqual(scaleText(typed, 'kg'), read, typed);
+});
+
+test('digits fill to the division of the scale', () => {
+  assert.deepEqual(division(FLOOR_SCALE), { step: 0.02, steps: 2, decimals: 2 });
+  assert.equal(doubt('11.80', FLOOR_SCALE), null);
+  assert.deepEqual(doubt('11.8', FLOOR_SCALE), { why: 'digits', instead: '11.80' });
+  assert.deepEqual(doubt('11.83', FLOOR_SCALE), { why: 'between', instead: '11.84' });
+  assert.deepEqual(doubt('1180', FLOOR_SCALE), { why: 'large', instead: '11.80' });
+  assert.equal(division({ unit: 'lb', division_g: 22.68 }).step, 0.05);
+});
+
+test('containers come off each reading', () => {
+  assert.equal(netGrams([{ gross: '13.24', container: 'crate' }, { gross: '2.00', container: null }], FLOOR_SCALE), 14000);
+  assert.equal(onDisplay(14000, FLOOR_SCALE), '14.00');
+});
+
+/** Cases computed with 40 decimal digits by tests/browser/verdict-cases.py, which shares no code with the pages. */
+const CASES = JSON.parse(readFileSync(new URL('./verdict-cases.json', import.meta.url), 'utf8'));
+
+test('the range and the verdict of the tablet agree with an independent computation', () => {
+  assert.ok(CASES.length >= 8);
+  for (const { card, green_g, roasted_g, want } of CASES) {
+    const got = judge(card, green_g, roasted_g);
+    for (const name of /** @type {const} */ (['loss', 'mean', 'lo', 'hi'])) {
+      assert.ok(Math.abs(got[name] - want[name]) < 1e-14, `${name}: ${got[name]}, not ${want[name]}`);
+    }
+    assert.equal(got.judgement, want.judgement);
+    const { lo, hi } = expectedRange(card, green_g, roasted_g);
+    assert.deepEqual([lo, hi], [got.lo, got.hi]);
+  }
+});
+
+test('kept commands lie over what the service said, in order, and an undo takes its command away', () => {
+  /** @type {any} */
+  const known = { cards: [{ id: 'c', state: 'planned', batch: null, roaster: { id: 'r' }, style: { id: 'f' }, ranges: [] }], batches: [], lots: [{ id: 'l', name: 'K-17', grade: 'AA', coffee: 'k' }], coffees: [{ id: 'k', name: 'Kirimbi' }], styles: [{ id: 'f', name: 'Filter' }], roasters: [{ id: 'r', name: 'Big drum' }], storerooms: [], scales: [FLOOR_SCALE] };
+  /** @param {string} id @param {string} kind @param {any} body @returns {any} */
+  const entry = (id, kind, body) => ({ seq: 1, id, kind, batches: ['b'], body: { happened_at: '2026-11-25T10:00:00Z', ...body }, tried: false, state: 'waiting' });
+  const weight = { basis: 'weighed', scale: 's', source: 'typed', readings: [{ gross: '13.24', container: 'crate' }] };
+  const weighIn = entry('1', 'weigh-ins', { batch: 'b', card: 'c', lot: 'l', style: 'f', roaster: 'r', storeroom: 't', weight });
+  const start = entry('2', 'starts', { batch: 'b' });
+  const laid = lay(known, [weighIn, start]);
+  assert.equal(laid.batches[0]?.state, 'in_drum');
+  assert.equal(laid.batches[0]?.weighed_in_g, 12000);
+  assert.equal(laid.cards[0]?.state, 'in_drum');
+  assert.equal(known.cards[0].state, 'planned', 'what the service said stays as it was');
+  const undone = lay(known, [weighIn, entry('3', 'reversals', { posting: '1' })]);
+  assert.equal(undone.batches.length, 0);
+  assert.equal(undone.cards[0]?.state, 'planned');
+});
