@@ -12,6 +12,7 @@ pub mod floor;
 pub mod fraction;
 pub mod green;
 pub mod ids;
+pub mod learn;
 pub mod loss;
 pub mod mass;
 pub mod money;

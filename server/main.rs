@@ -1,6 +1,8 @@
 //! The command line of Outturn, and nothing else.
 
+use std::io::Write;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -19,6 +21,11 @@ struct Cli {
 enum Command {
     /// Run the service with its pages.
     Serve(Serve),
+    /// Replay a roast log (CSV) through the learner: expected ranges and verdicts.
+    Learn {
+        /// The roast log.
+        file: PathBuf,
+    },
     /// Check a whole book; exit 1 and say where if it does not hold.
     Verify(Database),
 }
@@ -58,10 +65,26 @@ async fn main() -> ExitCode {
             )
             .await
         }
+        Command::Learn { file } => return print(outturn::learn::learn(&file)),
         Command::Verify(options) => outturn::serve::verify(&options.url).await,
     };
     result.unwrap_or_else(|error| {
         eprintln!("outturn: {error}");
         ExitCode::FAILURE
     })
+}
+
+/// Prints what a command made of a file, or why it did not.
+fn print<E: std::fmt::Display>(made: Result<String, E>) -> ExitCode {
+    match made {
+        Ok(text) => {
+            // Whoever reads may stop early, as `head` does.
+            let _ = writeln!(std::io::stdout(), "{}", text.trim_end());
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            eprintln!("outturn: {error}");
+            ExitCode::FAILURE
+        }
+    }
 }
