@@ -16,8 +16,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, State};
+use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
@@ -34,6 +35,8 @@ pub use problem::{Problem, TYPES};
 /// The largest body: an import of a year's orders fits.
 const BODY_LIMIT: usize = 2 * 1024 * 1024;
 const TIME_LIMIT: Duration = Duration::from_secs(30);
+/// The header that names a request, in answers and in the log.
+const REQUEST_ID: &str = "x-request-id";
 
 #[derive(OpenApi)]
 #[openapi(info(
@@ -60,7 +63,7 @@ pub fn description() -> utoipa::openapi::OpenApi {
 pub fn router(app: Arc<App>) -> Router {
     let (api, description) = routes().split_for_parts();
     let document = serde_json::to_string(&description).unwrap_or_default();
-    let request_id = HeaderName::from_static("x-request-id");
+    let request_id = HeaderName::from_static(REQUEST_ID);
     api.merge(files::router())
         .route(
             "/openapi.json",
@@ -70,8 +73,9 @@ pub fn router(app: Arc<App>) -> Router {
         .method_not_allowed_fallback(async || Problem::new("method", "this address does not take that method").into_response())
         .layer(DefaultBodyLimit::max(BODY_LIMIT))
         .layer(CatchPanicLayer::custom(panicked))
-        .layer(axum::middleware::map_response_with_state((), keep_private))
+        .layer(middleware::map_response_with_state((), keep_private))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIME_LIMIT))
+        .layer(middleware::from_fn(name_request))
         .layer(CompressionLayer::new())
         .layer(security_header(
             "content-security-policy",
@@ -101,6 +105,28 @@ async fn keep_private(State(()): State<()>, mut response: Response) -> Response 
     response
 }
 
+/// Puts the request's id into a problem, so that a person who is told of it can find it in the log; a request that took too long becomes one.
+async fn name_request(request: Request, next: Next) -> Response {
+    let id = request.headers().get(REQUEST_ID).cloned();
+    let mut response = next.run(request).await;
+    if response.status() == StatusCode::REQUEST_TIMEOUT {
+        response = Problem::new(
+            "timeout",
+            "it took longer than 30 seconds: read again to see whether it was saved",
+        )
+        .into_response();
+    }
+    let id = id.and_then(|id| id.to_str().ok().map(ToOwned::to_owned));
+    match response.extensions_mut().remove::<Problem>() {
+        Some(problem) => problem.of_request(id).into_response(),
+        None => response,
+    }
+}
+
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "the layer wants a function of an owned value"
+)]
 fn panicked(_what: Box<dyn std::any::Any + Send>) -> Response {
     tracing::error!("a handler panicked");
     Problem::new(

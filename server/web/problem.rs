@@ -1,5 +1,6 @@
 //! The one place where a refusal becomes an answer: `application/problem+json` (RFC 9457).
 
+use axum::Extension;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -89,6 +90,10 @@ pub struct Problem {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub confirm: Vec<Confirm>,
+    /// The request, as the log of the service names it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub request_id: Option<String>,
     /// The figures behind it.
     #[serde(flatten)]
     #[schema(value_type = Object)]
@@ -110,8 +115,15 @@ impl Problem {
             detail: detail.into(),
             errors: Vec::new(),
             confirm: Vec::new(),
+            request_id: None,
             facts: Map::new(),
         }
+    }
+
+    /// The same, of a request.
+    #[must_use]
+    pub fn of_request(self, request_id: Option<String>) -> Self {
+        Self { request_id, ..self }
     }
 
     fn with_errors(mut self, errors: Vec<FieldError>) -> Self {
@@ -149,7 +161,8 @@ impl IntoResponse for Problem {
         if status == StatusCode::SERVICE_UNAVAILABLE {
             headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
         }
-        (status, headers, body).into_response()
+        // The problem itself goes along: the layer that knows the request's id writes it once more.
+        (status, headers, Extension(self), body).into_response()
     }
 }
 

@@ -1,0 +1,8 @@
+//! The service from outside: a real server, a real database, requests as anybody could send them.
+//!
+//! One module for each area; each test runs on both databases (`support::each_database`).
+
+mod records;
+
+#[path = "../support/mod.rs"]
+mod support;
