@@ -69,7 +69,7 @@ function lotCard(lot) {
   const [free, reserved] = /** @type {any} */ (bar.children);
   free.style.width = `${share(lot.free_g) * 100}%`;
   reserved.style.width = `${share(lot.reserved_g) * 100}%`;
-  return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}`, 'aria-label': `${lot.name} ${lot.grade}` }, sack(lot.name, lot.grade)),
+  return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}` }, sack(lot.name, lot.grade)),
     h('p', {}, nameOf(page.lists.coffees, lot.coffee), ' · ', nameOf(page.lists.storerooms, lot.storeroom)),
     bar,
     h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),

@@ -3,5 +3,5 @@ import { h } from './dom.js';
 
 /** @param {string} name the lot @param {string} [grade] its size grade */
 export function sack(name, grade = '') {
-  return h('span', { class: 'sack' }, h('b', {}, name), grade ? h('i', {}, grade) : null);
+  return h('span', { class: 'sack' }, h('b', {}, name), grade ? ' ' : null, grade ? h('i', {}, grade) : null);
 }

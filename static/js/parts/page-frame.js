@@ -51,6 +51,7 @@ export class PageFrame extends HTMLElement {
       const open = this.classList.toggle('open');
       opener.setAttribute('aria-expanded', String(open));
     } } }, h('span', { class: 'here' }, T.pages[here]), h('span', { class: 'opener-word' }, T.frame.pages));
+    this.setAttribute('role', 'banner');
     this.replaceChildren(
       h('a', { class: 'skip', href: '#content' }, T.frame.skip),
       h('span', { class: 'brand' }, 'Outturn'),
