@@ -393,7 +393,7 @@ pub fn replay(batches: &[LoggedBatch], settings: Settings) -> Result<Learner, Ba
 #[must_use]
 pub fn learner_csv(batches: &[LoggedBatch], learner: &Learner) -> String {
     use fmt::Write as _;
-    let mut out = String::from("batch_id,mean_loss,sd_loss,lo,hi,flag,alarm\n");
+    let mut out = String::from("batch_id,mean_loss,sd_loss,lo,hi,flag,alarm,why\n");
     for (logged, judged) in batches.iter().zip(learner.judged()) {
         let v = &judged.verdict;
         let notices = match (judged.lot_notice, judged.roaster_notice) {
@@ -403,14 +403,12 @@ pub fn learner_csv(batches: &[LoggedBatch], learner: &Learner) -> String {
             (true, true) => "lot;roaster",
         };
         let id = quoted(&logged.batch.id);
+        let why = judged.explanations.first().map_or("", |e| e.cause.word());
+        let flag = v.outcome.word();
         let _ = writeln!(
             out,
-            "{id},{:.6},{:.6},{:.6},{:.6},{},{notices}",
-            v.mean,
-            v.sd,
-            v.lo,
-            v.hi,
-            v.outcome.word()
+            "{id},{:.6},{:.6},{:.6},{:.6},{flag},{notices},{why}",
+            v.mean, v.sd, v.lo, v.hi
         );
     }
     out

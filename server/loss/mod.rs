@@ -9,6 +9,7 @@
 
 pub mod csv;
 mod drift;
+mod explain;
 mod filter;
 mod fit;
 mod history;
@@ -21,6 +22,7 @@ mod tails;
 pub mod weighing;
 
 pub use drift::{Notice, Side, Standing, Step, to_normal};
+pub use explain::{Cause, Explanation};
 pub use history::{Batch, Channel, Fact, Happening, History, Lot, Review, Style, Weights};
 pub use learner::{Judged, Learner, Question};
 pub use range::{Outcome, Prediction, Verdict};

@@ -23,7 +23,7 @@ impl Learner {
             ),
             Happening::ScaleAdjusted { roaster } | Happening::RoasterChanged { roaster } => {
                 let roaster = self.names.roasters.number(roaster);
-                *entry(&mut self.state.roasters, roaster) = Watch::default();
+                entry(&mut self.state.roasters, roaster).watch = Watch::default();
                 let variance = self.settings.event_sd * self.settings.event_sd;
                 self.change_now(Change::OpenRoaster { roaster, variance });
             }
@@ -96,7 +96,8 @@ impl Learner {
                 entry(&mut self.state.lots, self.names.lots.number(id)).watch = Watch::default();
             }
             Channel::Roaster(id) => {
-                *entry(&mut self.state.roasters, self.names.roasters.number(id)) = Watch::default();
+                entry(&mut self.state.roasters, self.names.roasters.number(id)).watch =
+                    Watch::default();
             }
         }
         if follow && since < self.rows.len() {

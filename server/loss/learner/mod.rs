@@ -17,6 +17,7 @@ use serde::{Deserialize, Serialize};
 use self::names::AllNames;
 pub(super) use self::rebuild::Changes;
 use super::drift::{Notice, Watch};
+use super::explain::{Explanation, Habits};
 use super::filter::{Change, Filter, Row};
 use super::fit::Fit;
 use super::history::{Fact, History, Lot, Style};
@@ -63,6 +64,8 @@ pub struct Judged {
     pub lot_notice: bool,
     /// A notice of the roaster was raised at this batch.
     pub roaster_notice: bool,
+    /// What may have happened if the batch was flagged, likeliest first.
+    pub explanations: Vec<Explanation>,
 }
 
 /// A change of the state with the row before which it applies and the fact that brought it.
@@ -92,6 +95,13 @@ struct LotState {
     batches: u32,
 }
 
+/// What a roaster has seen.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct RoasterState {
+    watch: Watch,
+    habits: Habits,
+}
+
 /// All that the fold carries from fact to fact.
 #[derive(Debug, Clone)]
 struct State {
@@ -99,7 +109,7 @@ struct State {
     fit: Fit,
     next_refit: usize,
     lots: Vec<LotState>,
-    roasters: Vec<Watch>,
+    roasters: Vec<RoasterState>,
     lots_seen: u32,
     style_batches: Vec<u32>,
     notices: Vec<Notice>,

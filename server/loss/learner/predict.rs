@@ -1,6 +1,7 @@
 //! From a batch to come to its expected range.
 
 use super::{Learner, Question, count};
+use crate::loss::explain::{self, Explanation, Habits, Odd};
 use crate::loss::filter::{Filter, Look, Row};
 use crate::loss::history::{self, Batch, Lot, Review};
 use crate::loss::range::{self, Prediction};
@@ -163,6 +164,30 @@ impl Learner {
         );
         prediction.state_key = self.state_key();
         prediction
+    }
+
+    /// What may have happened to odd weights of a batch to come, likeliest first: a look before they are saved.
+    #[must_use]
+    pub fn explain(&self, question: &Question, roasted_g: f64) -> Vec<Explanation> {
+        let verdict = self
+            .predict(question)
+            .judge(question.charges_g.iter().sum(), roasted_g);
+        let roaster = self.names.roasters.look_up(&question.roaster);
+        let unknown = Habits::default();
+        let habits = self
+            .state
+            .roasters
+            .get(roaster)
+            .map_or(&unknown, |known| &known.habits);
+        let odd = Odd {
+            green_g: question.charges_g.iter().sum(),
+            roasted_g,
+            division_in_g: question.division_in_g,
+            division_out_g: question.division_out_g,
+            log_yield: libm::log1p(-verdict.mean),
+            sd: verdict.sd / (1.0 - verdict.mean),
+        };
+        explain::rank(&odd, habits)
     }
 
     /// Row, moments, and the filter after opening the effects of a batch to come.

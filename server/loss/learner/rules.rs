@@ -2,8 +2,9 @@
 
 use super::{Judged, Learner, entry};
 use crate::loss::drift::{self, Notice, Pending, Side, Standing, Watch};
+use crate::loss::explain::{self, Odd, Previous};
 use crate::loss::filter::Look;
-use crate::loss::history::{self, Batch, Channel, Fact, Review};
+use crate::loss::history::{self, Batch, Channel, Fact, Review, Weights};
 use crate::loss::range::{Outcome, Prediction};
 
 /// A batch that a person confirmed counts in the CUSUM at most so many sds: one batch is no lasting shift.
@@ -43,8 +44,10 @@ impl Learner {
             learned: false,
             lot_notice: false,
             roaster_notice: false,
+            explanations: Vec::new(),
         });
         self.rows.push(row);
+        self.explain_or_note(place, &batch.weights, green, roasted);
         if self.rows[place].counts {
             let spoken = matches!(
                 batch.review,
@@ -58,6 +61,33 @@ impl Learner {
         }
         self.folded += 1;
         self.after_batch();
+    }
+
+    /// Explains a flagged batch from the roaster's habits, or adds a sound one to them.
+    fn explain_or_note(&mut self, place: usize, weights: &Weights, green_g: f64, roasted_g: f64) {
+        let judged = &mut self.judged[place];
+        let habits = &mut entry(&mut self.state.roasters, self.rows[place].roaster).habits;
+        let sd = judged.verdict.sd / (1.0 - judged.verdict.mean);
+        if judged.verdict.outcome == Outcome::Ok {
+            habits.note(green_g);
+        } else {
+            let odd = Odd {
+                green_g,
+                roasted_g,
+                division_in_g: weights.division_in_g,
+                division_out_g: weights.division_out_g,
+                log_yield: judged.log_yield,
+                sd,
+            };
+            judged.explanations = explain::rank(&odd, habits);
+        }
+        habits.previous = Some(Previous {
+            green_g,
+            roasted_g,
+            log_yield: judged.log_yield,
+            sd,
+            more: judged.verdict.outcome == Outcome::More,
+        });
     }
 
     /// Learns a batch, and shows it to the CUSUMs.
@@ -74,7 +104,7 @@ impl Learner {
         let known = entry(&mut self.state.lots, lot);
         known.batches += 1;
         known.watch.pending = Pending::default();
-        entry(&mut self.state.roasters, roaster).pending = Pending::default();
+        entry(&mut self.state.roasters, roaster).watch.pending = Pending::default();
         let z = drift::to_normal(z, prediction.df).clamp(-MOST_SDS, MOST_SDS);
         self.watch(place, z);
     }
@@ -94,6 +124,7 @@ impl Learner {
             .pending
             .hold(more, place);
         let by_roaster = entry(&mut self.state.roasters, roaster)
+            .watch
             .pending
             .hold(more, place);
         for (is_lot, places) in [(true, by_lot), (false, by_roaster)] {
@@ -115,7 +146,7 @@ impl Learner {
                 self.released.push((self.folded, p));
             }
             entry(&mut self.state.lots, lot).watch.pending = Pending::default();
-            let roaster_watch = entry(&mut self.state.roasters, roaster);
+            let roaster_watch = &mut entry(&mut self.state.roasters, roaster).watch;
             roaster_watch.pending = Pending::default();
             if is_lot {
                 entry(&mut self.state.lots, lot).watch = Watch::default();
@@ -140,7 +171,7 @@ impl Learner {
             let watch = if is_lot {
                 &mut self.state.lots[lot].watch
             } else {
-                &mut self.state.roasters[roaster]
+                &mut self.state.roasters[roaster].watch
             };
             let sides = &mut watch.sides[side];
             let step = sides.step(
