@@ -184,6 +184,16 @@ pub(super) struct Look {
     pub lot: f64,
 }
 
+/// Means of a batch's effects on the log-yield.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Effects {
+    pub style: f64,
+    pub roaster: f64,
+    pub ageing: f64,
+    pub delivery: f64,
+    pub lot: f64,
+}
+
 /// The state: shared effects, and per delivery its own.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Filter {
@@ -567,6 +577,48 @@ impl Filter {
             state,
             local,
             lot: alone + local,
+        }
+    }
+
+    /// Covariance of the effects of two batches that are open.
+    pub fn covariance(&mut self, first: &Row, second: &Row) -> f64 {
+        self.look(first);
+        let (qf, lh) = (self.qf.clone(), self.lh.clone());
+        self.look(second);
+        let mut covariance = dot(&qf, &self.f);
+        if let (true, Some(Some(block))) = (
+            first.delivery == second.delivery,
+            self.blocks.get(second.delivery),
+        ) {
+            covariance += lh[0] + block.place(second.lot).map_or(0.0, |j| lh[j]);
+        }
+        covariance
+    }
+
+    /// Means of the effects of a batch that is open.
+    pub fn effects_of(&self, row: &Row) -> Effects {
+        let column = |list: &[Option<usize>], place: usize| {
+            list.get(place)
+                .copied()
+                .flatten()
+                .map_or(0.0, |column| self.mean[column])
+        };
+        let own = |block: &Block, j: usize| {
+            block.centre[j]
+                + dot(
+                    &block.slope[j * block.width..(j + 1) * block.width],
+                    &self.mean,
+                )
+        };
+        let block = self.blocks.get(row.delivery).and_then(Option::as_ref);
+        Effects {
+            style: column(&self.styles, row.style),
+            roaster: column(&self.roasters, row.roaster),
+            ageing: row.age * self.mean[AGEING],
+            delivery: block.map_or(0.0, |block| own(block, 0)),
+            lot: block
+                .and_then(|block| block.place(row.lot).map(|j| own(block, j)))
+                .unwrap_or(0.0),
         }
     }
 

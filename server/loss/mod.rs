@@ -7,6 +7,7 @@
 //! Read in this order: `history` (the facts), `filter` (the model), `fit` (its standard deviations), `learner` (the fold and its
 //! rules), `range` (verdicts), then what is built on them.
 
+pub mod chart;
 pub mod csv;
 mod drift;
 mod explain;
@@ -17,9 +18,13 @@ mod learner;
 pub mod moisture;
 mod range;
 mod settings;
+pub mod stock;
 pub mod student;
+mod table;
 mod tails;
+pub mod uncertainty;
 pub mod weighing;
+mod yields;
 
 pub use drift::{Notice, Side, Standing, Step, to_normal};
 pub use explain::{Cause, Explanation};
@@ -27,3 +32,5 @@ pub use history::{Batch, Channel, Fact, Happening, History, Lot, Review, Style, 
 pub use learner::{Judged, Learner, Question};
 pub use range::{Outcome, Prediction, Verdict};
 pub use settings::{Settings, Spreads};
+pub use table::text_table;
+pub use yields::{Contrast, MassLaw, Outlook, Reasons, total};

@@ -14,6 +14,7 @@ fn text(value: &Value) -> String {
 
 /// Ten batches of known spreads, predicted one ahead: means, sds and ranges by dense algebra to 8 digits.
 #[test]
+#[expect(clippy::too_many_lines, reason = "one case, read from top to bottom")]
 fn history_by_dense_algebra() {
     let case = data("history.json");
     let sds = &case["sds"];

@@ -2,6 +2,8 @@
 
 use std::collections::HashMap;
 
+use super::Question;
+
 /// Numbers for ids, in the order in which the fold met them.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Names(HashMap<String, usize>);
@@ -38,6 +40,16 @@ pub(super) struct AllNames {
 }
 
 impl AllNames {
+    /// Numbers of style, roaster, lot, delivery.
+    pub fn numbers(&mut self, question: &Question) -> [usize; 4] {
+        [
+            self.styles.number(&question.style.id),
+            self.roasters.number(&question.roaster),
+            self.lots.number(&question.lot.id),
+            self.deliveries.number(&question.lot.delivery),
+        ]
+    }
+
     pub fn counts(&self) -> [usize; 4] {
         [&self.styles, &self.roasters, &self.lots, &self.deliveries].map(|names| names.0.len())
     }

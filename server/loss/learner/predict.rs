@@ -190,22 +190,56 @@ impl Learner {
         explain::rank(&odd, habits)
     }
 
+    /// Batches learned of a row's lot and style, and whether the lot's moisture was measured.
+    pub(in crate::loss) fn seen(&self, row: &Row) -> (u32, u32, bool) {
+        let lot = self.state.lots.get(row.lot);
+        let style = self
+            .state
+            .style_batches
+            .get(row.style)
+            .copied()
+            .unwrap_or(0);
+        (
+            lot.map_or(0, |lot| lot.batches),
+            style,
+            lot.is_some_and(|lot| lot.reading.is_some()),
+        )
+    }
+
+    /// Rows of batches to come, and one filter in which all their effects are open. Unknown ids get numbers beyond the known ones.
+    pub(in crate::loss) fn open_all(&self, questions: &[Question]) -> (Vec<Row>, Filter) {
+        let mut names = self.names.clone();
+        let mut filter = self.state.filter.clone();
+        let rows: Vec<Row> = questions
+            .iter()
+            .map(|question| self.row_of_question(question, names.numbers(question)))
+            .collect();
+        for row in &rows {
+            filter.open(row, &self.state.fit.spreads, &self.settings);
+        }
+        (rows, filter)
+    }
+
+    fn row_of_question(&self, question: &Question, numbers: [usize; 4]) -> Row {
+        let divisions = [question.division_in_g, question.division_out_g];
+        self.row_of(
+            numbers,
+            &question.lot,
+            question.style.nominal_loss,
+            question.minute,
+            (&question.charges_g, 0.0, divisions),
+        )
+    }
+
     /// Row, moments, and the filter after opening the effects of a batch to come.
-    pub(super) fn look_ahead(&self, question: &Question) -> (Row, Look, Filter) {
+    pub(in crate::loss) fn look_ahead(&self, question: &Question) -> (Row, Look, Filter) {
         let numbers = [
             self.names.styles.look_up(&question.style.id),
             self.names.roasters.look_up(&question.roaster),
             self.names.lots.look_up(&question.lot.id),
             self.names.deliveries.look_up(&question.lot.delivery),
         ];
-        let divisions = [question.division_in_g, question.division_out_g];
-        let row = self.row_of(
-            numbers,
-            &question.lot,
-            question.style.nominal_loss,
-            question.minute,
-            (&question.charges_g, 0.0, divisions),
-        );
+        let row = self.row_of_question(question, numbers);
         let mut filter = self.state.filter.narrowed(row.delivery);
         filter.open(&row, &self.state.fit.spreads, &self.settings);
         let look = filter.look(&row);
