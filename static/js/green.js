@@ -54,7 +54,7 @@ function drawLots() {
   const all = page.stock.lots.filter((lot) => page.used || !(lot.used_up || lot.retired));
   const hiddenOnes = page.stock.lots.length - all.length;
   redraw(places.lots, h('div', { class: 'head' }, h('h2', {}, T.kinds.lots.many), h('div', { class: 'actions' },
-    button(T.kinds.lots.add, () => edit('lots', null), { kind: 'main', 'data-key': 'add-lot' }), all.length > 1 ? button(G.blend, blend, { 'data-key': 'blend' }) : null)),
+    (page.lists.deliveries ?? []).length ? button(T.kinds.lots.add, () => edit('lots', null), { kind: 'main', 'data-key': 'add-lot' }) : null, all.length > 1 ? button(G.blend, blend, { 'data-key': 'blend' }) : null)),
   all.length === 0 ? empty((page.lists.deliveries ?? []).length ? T.kinds.lots.none : G.deliveryFirst) : h('ul', { class: 'lots' }, all.map(lotCard)),
   hiddenOnes || page.used ? button(page.used ? G.hideUsed : G.showUsed(hiddenOnes), () => {
     page.used = !page.used;

@@ -98,7 +98,7 @@ function drawTable() {
     tableHead([T.words.lot, T.words.style, T.words.roaster, [L.mean], [L.range], [L.batches]]),
     h('tbody', {}, lots.map((each) => {
       const id = typeof each.lot === 'string' ? each.lot : each.lot.id;
-      return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `#${id}`, 'data-key': `lot-${id}-${each.style.id ?? each.style}-${each.roaster.id ?? each.roaster}` }, nameOf(page.lots, each.lot)), each.open_notice ? h('span', { class: 'flag' }, L.notice) : null),
+      return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `#${id}`, 'data-key': `lot-${id}-${each.style.id ?? each.style}-${each.roaster.id ?? each.roaster}` }, nameOf(page.lots, each.lot)), each.open_notice || page.loss.notices.some((notice) => notice.open && notice.lot?.id === id) ? h('span', { class: 'flag' }, L.notice) : null),
         h('td', {}, nameOf(page.styles, each.style)), h('td', {}, nameOf(page.roasters, each.roaster)), h('td', { class: 'num' }, percent(each.expected.mean)), h('td', { class: 'num' }, `${percent(each.expected.lo)} – ${percent(each.expected.hi)}`), h('td', { class: 'num' }, String(each.batches)));
     })))));
 }

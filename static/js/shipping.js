@@ -14,8 +14,8 @@ import { T } from './texts.js';
 
 const S = T.shipping;
 const places = { orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
-/** @type {{lists: Lists, roasted: any[], all: boolean}} */
-const page = { lists: {}, roasted: [], all: false };
+/** @type {{lists: Lists, roasted: any[], all: boolean, offerShipDays: () => void}} */
+const page = { lists: {}, roasted: [], all: false, offerShipDays: () => {} };
 
 async function load() {
   await trying(async () => {
@@ -24,6 +24,7 @@ async function load() {
     page.roasted = stock.roasted;
     drawOrders();
     drawRoasted();
+    page.offerShipDays();
   });
 }
 
@@ -115,6 +116,9 @@ function drawImport() {
     text.value = await picked.text();
     await dryRun();
   } } });
+  const shipDefault = h('select', { id: 'ship-default' });
+  page.offerShipDays = () => redraw(shipDefault, h('option', { value: '' }, S.none), (page.lists['ship-days'] ?? []).filter((each) => !each.retired).map((each) => h('option', { value: each.day, selected: each.day === shipDefault.value }, day(each.day))));
+  const table = () => ({ csv: text.value, ...(shipDefault.value ? { ship_default: shipDefault.value } : {}) });
   const report = h('div', { class: 'report', 'aria-live': 'polite' });
   async function dryRun() {
     if (!text.value.trim()) {
@@ -122,14 +126,14 @@ function drawImport() {
       return;
     }
     try {
-      showReport(report, await ask('/api/order-imports', { csv: text.value }), take);
+      showReport(report, await ask('/api/order-imports', table()), take);
     } catch (error) {
       report.replaceChildren(h('p', { class: 'error', role: 'alert' }, inWords(error)));
     }
   }
   async function take() {
     try {
-      const answer = await command('order-imports', uuid7(), happened({ csv: text.value }));
+      const answer = await command('order-imports', uuid7(), happened(table()));
       report.replaceChildren(h('p', { class: 'got' }, S.taken(count(answer.added), count(answer.changed), count(answer.cancelled))));
       text.value = '';
       file.value = '';
@@ -140,9 +144,12 @@ function drawImport() {
     }
   }
   places.read.replaceChildren(h('h2', {}, S.read), h('p', { id: 'csv-help' }, S.readHelp), h('p', { class: 'sample' }, h('code', {}, S.sample)),
-    h('div', { class: 'fields' }, h('div', { class: 'field' }, h('label', { for: 'csv-file' }, S.file), file), h('div', { class: 'field wide' }, h('label', { for: 'csv' }, S.paste), text)),
+    h('div', { class: 'fields' }, h('div', { class: 'field' }, h('label', { for: 'csv-file' }, S.file), file), h('div', { class: 'field' }, h('label', { for: 'ship-default' }, S.shipDefault), shipDefault), h('div', { class: 'field wide' }, h('label', { for: 'csv' }, S.paste), text)),
     h('div', { class: 'actions' }, button(S.dryRun, dryRun, { kind: 'main', id: 'dry-run' })), report);
 }
+
+/** @param {{number: string, customer: string, lines: number, changes?: string[]}} order */
+const changeText = ({ number, customer, changes }) => `${number} ${customer}${changes?.length ? ` (${changes.join('; ')})` : ''}`;
 
 /** @param {any} value */
 const count = (value) => (Array.isArray(value) ? value.length : value ?? 0);
@@ -156,7 +163,7 @@ function showReport(box, dry, take) {
   }
   const [added, changed, cancelled, same] = [dry.added, dry.changed, dry.cancelled, dry.same].map(count);
   const groups = /** @type {[string, any][]} */ ([[S.new, dry.added], [S.changed, dry.changed], [S.gone, dry.cancelled]]);
-  box.replaceChildren(h('p', {}, S.wouldTake(added, changed, cancelled, same)), ...groups.filter(([, list]) => count(list)).map(([label, list]) => h('p', {}, h('b', {}, `${label}: `), Array.isArray(list) ? list.map((each) => each.number ?? each).join(', ') : String(list))),
+  box.replaceChildren(h('p', {}, S.wouldTake(added, changed, cancelled, same)), ...groups.filter(([, list]) => count(list)).map(([label, list]) => h('p', {}, h('b', {}, `${label}: `), list.map(changeText).join(', '))),
     h('div', { class: 'actions' }, added + changed + cancelled > 0 ? button(S.take, take, { kind: 'main', id: 'take' }) : h('p', {}, S.allSame)));
 }
 

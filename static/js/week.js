@@ -15,8 +15,8 @@ const W = T.week;
 const places = { controls: byId('controls'), verdict: byId('summary'), board: byId('board'), cards: byId('cards'), papers: byId('papers') };
 
 /** What the planner is asked; every change keeps the one before for Undo. @typedef {{from_day: string, days: number, freely: boolean, pinned: Pin[]}} Asked */
-/** @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, today: string, error: string}} */
-const page = { asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', today: '', error: '' };
+/** @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, dragged: PlanBatch|null, today: string, error: string}} */
+const page = { asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', dragged: null, today: '', error: '' };
 
 /** Computes the plan anew and reads the released cards. */
 async function load() {
@@ -100,7 +100,13 @@ function cell(roaster, date) {
   const fill = h('i', {});
   const bar = h('div', { class: 'capacity', 'aria-hidden': 'true' }, fill);
   fill.style.width = `${capacity?.available_min ? Math.min(100, (capacity.used_min / capacity.available_min) * 100) : 0}%`;
-  return h('li', { class: `day${shut ? ' shut' : ''}${date === page.today ? ' today' : ''}` }, h('h3', {}, day(date)),
+  const target = { dragover: (/** @type {DragEvent} */ event) => {
+    if (page.dragged) event.preventDefault();
+  }, drop: (/** @type {DragEvent} */ event) => {
+    event.preventDefault();
+    if (page.dragged) move(page.dragged, { day: date, roaster: roaster.id });
+  } };
+  return h('li', { class: `day${shut ? ' shut' : ''}${date === page.today ? ' today' : ''}`, on: target }, h('h3', {}, day(date)),
     h('p', { class: 'minutes' }, shut ? W.shut : W.used(hours(capacity.used_min), hours(capacity.available_min))), bar,
     h('ol', { class: 'blocks' }, here.map((batch) => block(batch))));
 }
@@ -122,7 +128,12 @@ function block(batch) {
     }, keydown: (/** @type {KeyboardEvent} */ event) => fixed || moveByKey(event, batch) },
   }, h('span', { class: 'when' }, batch.start), sack(batch.lot.name, batch.grade), h('span', { class: 'what' }, batch.style.name), h('b', {}, mass(batch.charge_g)),
   batch.pinned ? h('span', { class: 'pin' }, W.pinned) : null, fixed ? h('span', { class: 'flag' }, T.floor.cardStates[card.state]) : null);
-  return h('li', { class: `block${batch.pinned ? ' pinned' : ''}${open ? ' open' : ''}` }, face, open ? details(batch, Boolean(fixed)) : null);
+  const carried = { dragstart: () => {
+    page.dragged = batch;
+  }, dragend: () => {
+    page.dragged = null;
+  } };
+  return h('li', { class: `block${batch.pinned ? ' pinned' : ''}${open ? ' open' : ''}`, draggable: fixed ? undefined : 'true', on: carried }, face, open ? details(batch, Boolean(fixed)) : null);
 }
 
 /** What it feeds and how to move it. @param {PlanBatch} batch @param {boolean} fixed */

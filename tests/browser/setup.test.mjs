@@ -99,7 +99,7 @@ test('orders from a spreadsheet: a bad line is named and nothing is taken in; th
     const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
     await page.goto(`${service.url}/shipping`);
     const head = await page.textContent('.sample');
-    const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
+    const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ order: number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
     await page.fill('#csv', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));
     await page.click('#dry-run');
     await page.waitForSelector('.report table');

@@ -173,6 +173,7 @@ function choice(field, value) {
   const options = field.options ?? [];
   const known = options.some((each) => each.value === (value ?? ''));
   const lead = field.none !== undefined || !known ? h('option', { value: '' }, field.none ?? T.form.choose) : null;
+  if (options.length === 0 && !field.optional && field.none === undefined) field = { ...field, help: T.form.noneYet };
   const input = h('select', {}, lead, options.map((each) => h('option', { value: each.value }, each.label)));
   input.value = known ? value ?? '' : '';
   return labelled(field, input, () => needed({ ...field, optional: field.optional || field.none !== undefined }, input.value));
