@@ -135,12 +135,14 @@ pub async fn received_days(
     tx: &mut dyn Read,
     site: SiteId,
 ) -> Result<HashMap<LotId, Day>, StoreError> {
-    Ok(tx
-        .receipts(site)
-        .await?
-        .into_iter()
-        .filter_map(|(lot, day, _)| Some((lot, day?)))
-        .collect())
+    let mut days = HashMap::new();
+    for receipts in tx.receipts(site).await? {
+        if let Some(day) = receipts.first_day {
+            let first = days.entry(receipts.lot).or_insert(day);
+            *first = day.min(*first);
+        }
+    }
+    Ok(days)
 }
 
 /// Days since 1970 of a day.

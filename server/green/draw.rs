@@ -150,12 +150,12 @@ struct Drawing<'a> {
 impl Drawing<'_> {
     async fn book(self, book: &mut Book, origin: Origin) -> Outcome<Drawn> {
         match origin {
-            Origin::Store(lot, storeroom) => self.from_store(book, (lot, storeroom)).await,
+            Origin::Store(lot, storeroom) => self.of_store(book, (lot, storeroom)).await,
             Origin::Batch(batch) => self.of_batch(book, batch).await,
         }
     }
 
-    async fn from_store(self, book: &mut Book, account: (LotId, StoreroomId)) -> Outcome<Drawn> {
+    async fn of_store(self, book: &mut Book, account: (LotId, StoreroomId)) -> Outcome<Drawn> {
         let portion = Portion::check(book, "", account, self.weight, self.to).await?;
         let mut draft = leave::draft(book, self.id, self.kind, self.common, &[portion]).await?;
         self.add_purpose(&mut draft.facts);

@@ -7,6 +7,7 @@ mod dry;
 mod give_back;
 mod leave;
 mod receive;
+pub mod stock;
 mod transfer;
 
 pub use blend::{Blend, BlendPart};

@@ -17,7 +17,7 @@ use crate::book::leaf::{Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{BatchId, CardId, DeliveryId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 
 /// What can go wrong below the areas. Its text is for the log, never for a client.
@@ -313,6 +313,8 @@ pub trait ReadRecords {
     ) -> Result<Option<RecordRow>>;
     /// What a record names.
     async fn links(&mut self, record: Uuid) -> Result<Vec<Uuid>>;
+    /// Cards on which no batch stands that was not undone.
+    async fn open_cards(&mut self, site: SiteId) -> Result<Vec<RecordRow>>;
     /// All records of a site by id, after one: for verifying.
     async fn all_records(
         &mut self,
@@ -385,6 +387,8 @@ pub trait ReadBatches {
         filter: &BatchFilter,
         limit: i64,
     ) -> Result<Vec<BatchRow>>;
+    /// Batches by their ids.
+    async fn batches_by_id(&mut self, ids: &[BatchId]) -> Result<Vec<BatchRow>>;
     /// Batches of cards.
     async fn batches_of_cards(&mut self, site: SiteId, cards: &[CardId]) -> Result<Vec<BatchRow>>;
     /// Weighed-out batches in the learner's order: by local minute, then id.
@@ -445,6 +449,30 @@ pub struct MovementRow {
     pub mass: Mass,
 }
 
+/// What came of a lot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Receipts {
+    /// The lot.
+    pub lot: LotId,
+    /// The delivery it came with; none where it was made up as a blend.
+    pub delivery: Option<DeliveryId>,
+    /// The first day on which any came that was not undone.
+    pub first_day: Option<Day>,
+    /// How much in all, less what went back or was undone.
+    pub mass: Mass,
+}
+
+/// Which postings are wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PostingFilter {
+    /// Those that moved coffee of a lot.
+    pub lot: Option<LotId>,
+    /// Those that moved coffee of or to a batch.
+    pub batch: Option<BatchId>,
+    /// Those at or after this place in the log.
+    pub from: i64,
+}
+
 /// An account with its derived figures, for verifying.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AccountRow {
@@ -493,15 +521,13 @@ pub trait ReadMovements {
         day: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>>;
-    /// The first day on which a lot was received, and how much of it in all (less what was returned or undone).
-    async fn receipts(&mut self, site: SiteId) -> Result<Vec<(LotId, Option<Day>, Mass)>>;
-    /// The newest postings of a lot or batch: their leaves' texts.
+    /// What came of each lot, from suppliers and as a blend.
+    async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>>;
+    /// The leaves of postings, in the order of the log.
     async fn posting_leaves(
         &mut self,
         site: SiteId,
-        lot: Option<LotId>,
-        key: Option<Uuid>,
-        before: Option<i64>,
+        filter: &PostingFilter,
         limit: i64,
     ) -> Result<Vec<LogRow>>;
     /// All accounts, for verifying.

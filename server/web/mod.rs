@@ -7,6 +7,7 @@ mod commands;
 mod extract;
 mod files;
 mod floor;
+mod green;
 mod problem;
 mod records;
 mod service;
@@ -50,6 +51,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(records::router())
         .merge(commands::router())
         .merge(floor::router())
+        .merge(green::router())
         .merge(service::router())
 }
 

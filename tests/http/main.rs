@@ -2,7 +2,9 @@
 //!
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
+mod green;
 mod records;
+mod stock;
 
 #[path = "../support/mod.rs"]
 mod support;

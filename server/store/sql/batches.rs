@@ -21,6 +21,9 @@ type Columns = (
     String,
 );
 
+/// The most values of one list: both databases take that many.
+const MOST_BOUND: usize = 10_000;
+
 const SELECT: &str =
     "SELECT id, lot, style, roaster, card, state, held, day, out_minute, steps FROM batch";
 
@@ -94,6 +97,22 @@ impl ReadBatches for Transaction {
             .push_bind(limit);
         let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
         rows.into_iter().map(row).collect()
+    }
+
+    async fn batches_by_id(&mut self, ids: &[BatchId]) -> Result<Vec<BatchRow>> {
+        let mut found = Vec::with_capacity(ids.len());
+        for ids in ids.chunks(MOST_BOUND) {
+            let mut query = QueryBuilder::<Db>::new(SELECT);
+            query.push(" WHERE id IN (");
+            let mut list = query.separated(", ");
+            for id in ids {
+                list.push_bind(id.0);
+            }
+            query.push(") ORDER BY id");
+            let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+            found.extend(rows);
+        }
+        found.into_iter().map(row).collect()
     }
 
     async fn batches_of_cards(&mut self, site: SiteId, cards: &[CardId]) -> Result<Vec<BatchRow>> {

@@ -2,12 +2,14 @@
 
 use async_trait::async_trait;
 use serde_json::{Value, json};
+use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
-    AccountRow, LogRow, MovementRow, ReadMovements, Result, Standing, StoreError,
+    AccountRow, LogRow, MovementRow, PostingFilter, ReadMovements, Receipts, Result, Standing,
+    StoreError,
 };
-use super::{Transaction, day, mass, place};
+use super::{Db, Transaction, day, mass, place};
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
 use crate::ids::{LotId, PostingId, SiteId};
@@ -218,31 +220,34 @@ impl ReadMovements for Transaction {
         rows.into_iter().map(movement).collect()
     }
 
-    async fn receipts(&mut self, site: SiteId) -> Result<Vec<(LotId, Option<Day>, Mass)>> {
-        let rows: Vec<(Uuid, Option<String>, i64)> = sqlx::query_as(
-            "SELECT account.lot, MIN(movement.day), CAST(-account.balance_mg AS BIGINT)
+    async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>> {
+        let rows: Vec<(Uuid, String, Uuid, Option<String>, i64)> = sqlx::query_as(
+            "SELECT account.lot, account.place, account.key,
+                    MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL THEN movement.day END),
+                    CAST(-account.balance_mg AS BIGINT)
              FROM account
              LEFT JOIN movement ON movement.from_account = account.id
-             WHERE account.site = $1 AND account.place = 'supplier'
-             GROUP BY account.id, account.lot, account.balance_mg
-             UNION ALL
-             SELECT account.lot, MIN(movement.day), CAST(-account.balance_mg AS BIGINT)
-             FROM account
-             LEFT JOIN movement ON movement.from_account = account.id
-             WHERE account.site = $1 AND account.place = 'blended' AND account.key = account.lot
-             GROUP BY account.id, account.lot, account.balance_mg
-             ORDER BY 1",
+             LEFT JOIN posting ON posting.id = movement.posting
+             LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
+             WHERE account.site = $1 AND (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot))
+             GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
+             ORDER BY account.lot, account.id",
         )
         .bind(site.0)
         .fetch_all(&mut **self)
         .await?;
         rows.into_iter()
-            .map(|(lot, first, mg)| {
-                Ok((
-                    LotId(lot),
-                    first.as_deref().map(day).transpose()?,
-                    mass(mg)?,
-                ))
+            .map(|(lot, word, key, first, mg)| {
+                let delivery = match place(&word, key)? {
+                    Place::Supplier(delivery) => Some(delivery),
+                    _ => None,
+                };
+                Ok(Receipts {
+                    lot: LotId(lot),
+                    delivery,
+                    first_day: first.as_deref().map(day).transpose()?,
+                    mass: mass(mg)?,
+                })
             })
             .collect()
     }
@@ -250,40 +255,48 @@ impl ReadMovements for Transaction {
     async fn posting_leaves(
         &mut self,
         site: SiteId,
-        lot: Option<LotId>,
-        key: Option<Uuid>,
-        before: Option<i64>,
+        filter: &PostingFilter,
         limit: i64,
     ) -> Result<Vec<LogRow>> {
-        let rows: Vec<(i64, i64, Vec<u8>, String)> = sqlx::query_as(
-            "SELECT log.position, log.recorded_at, log.hash, log.leaf
-             FROM posting
-             JOIN log ON log.site = posting.site AND log.position = posting.position
-             WHERE posting.site = $1
-               AND posting.position < $2
-               AND ($3 = $5 OR EXISTS (
-                   SELECT 1
-                   FROM movement
-                   JOIN account ON account.id = movement.from_account
-                   WHERE movement.posting = posting.id AND account.lot = $3
-               ))
-               AND ($4 = $5 OR EXISTS (
-                   SELECT 1
-                   FROM movement
-                   JOIN account ON account.id IN (movement.from_account, movement.to_account)
-                   WHERE movement.posting = posting.id AND account.key = $4
-               ))
-             ORDER BY log.position DESC
-             LIMIT $6",
-        )
-        .bind(site.0)
-        .bind(before.unwrap_or(i64::MAX))
-        .bind(lot.map(|lot| lot.0).unwrap_or_default())
-        .bind(key.unwrap_or_default())
-        .bind(Uuid::nil())
-        .bind(limit)
-        .fetch_all(&mut **self)
-        .await?;
+        let mut query = QueryBuilder::<Db>::new(
+            "SELECT log.position, log.recorded_at, log.hash, log.leaf FROM posting \
+             JOIN log ON log.site = posting.site AND log.position = posting.position",
+        );
+        query.push(" WHERE posting.site = ").push_bind(site.0);
+        query
+            .push(" AND posting.position >= ")
+            .push_bind(filter.from);
+        if let Some(lot) = filter.lot {
+            // Every movement leaves an account of its lot.
+            query
+                .push(
+                    " AND posting.position IN (SELECT movement.position FROM account \
+                     JOIN movement ON movement.from_account = account.id WHERE account.site = ",
+                )
+                .push_bind(site.0)
+                .push(" AND account.lot = ")
+                .push_bind(lot.0)
+                .push(")");
+        }
+        if let Some(batch) = filter.batch {
+            for (word, side) in [(" AND (", "from_account"), (" OR ", "to_account")] {
+                query
+                    .push(word)
+                    .push("posting.position IN (SELECT movement.position FROM account JOIN movement ON movement.")
+                    .push(side)
+                    .push(" = account.id WHERE account.site = ")
+                    .push_bind(site.0)
+                    .push(" AND account.key = ")
+                    .push_bind(batch.0)
+                    .push(")");
+            }
+            query.push(")");
+        }
+        query
+            .push(" ORDER BY posting.position LIMIT ")
+            .push_bind(limit);
+        let rows: Vec<(i64, i64, Vec<u8>, String)> =
+            query.build_query_as().fetch_all(&mut **self).await?;
         Ok(rows
             .into_iter()
             .map(|(position, at, hash, leaf)| LogRow {

@@ -112,6 +112,24 @@ impl ReadRecords for Transaction {
         .await?)
     }
 
+    async fn open_cards(&mut self, site: SiteId) -> Result<Vec<RecordRow>> {
+        let rows: Vec<Columns> = sqlx::query_as(
+            "SELECT id, kind, revision, label, day, body
+             FROM record
+             WHERE site = $1 AND kind = 'card'
+               AND NOT EXISTS (
+                   SELECT 1
+                   FROM batch
+                   WHERE batch.card = record.id AND batch.state <> 'undone'
+               )
+             ORDER BY id",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(row).collect()
+    }
+
     async fn all_records(
         &mut self,
         site: SiteId,

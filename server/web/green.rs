@@ -1,0 +1,85 @@
+//! Routes of deliveries, lots and the stock: records with what follows for them from the book.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::Response;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::extract::{Body, Expects, Path, Query};
+use super::problem::{Answer, Problem};
+use super::records::{List, Page, with_tag};
+use super::who::{Planner, Reader};
+use crate::app::App;
+use crate::green::stock::{self, DeliveryView, LotView, Stock, StockView};
+use crate::setup::{self, Delivery, Expected, Lot};
+
+#[utoipa::path(get, path = "/api/stock", operation_id = "read_stock", tag = "green",
+    responses((status = 200, body = StockView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn read_stock(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<StockView>> {
+    let mut tx = app.read().await?;
+    Ok(Json(stock::view(&mut *tx, app.site).await?))
+}
+
+/// The status of a record that was written.
+fn written(expected: Expected) -> StatusCode {
+    if expected == Expected::Nothing {
+        StatusCode::CREATED
+    } else {
+        StatusCode::OK
+    }
+}
+
+macro_rules! green_routes {
+    ($($module:ident: $record:ident => $view:ident, $list:tt, $one:tt, $listed:tt, $got:tt, $put:tt;)*) => {
+        $(mod $module {
+            use super::*;
+
+            #[utoipa::path(get, path = $list, operation_id = $listed, tag = "records", params(Page),
+                responses((status = 200, body = List<$view>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+            pub async fn list_all(State(app): State<Arc<App>>, _who: Reader, Query(page): Query<Page>) -> Answer<Json<List<$view>>> {
+                let limit = page.limit()?;
+                let mut tx = app.read().await?;
+                let (kept, more) = setup::page::<$record>(&mut *tx, app.site, page.after, limit).await?;
+                let next = kept.last().filter(|_| more).map(|last| last.id.to_string());
+                let stock = Stock::read(&mut *tx, app.site).await?;
+                Ok(Json(List { items: kept.into_iter().map(|kept| stock.$module(kept)).collect(), next }))
+            }
+
+            #[utoipa::path(get, path = $one, operation_id = $got, tag = "records", params(("id" = Uuid, Path)),
+                responses((status = 200, body = $view), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+            pub async fn read_one(State(app): State<Arc<App>>, _who: Reader, Path(id): Path<Uuid>) -> Answer<Response> {
+                let mut tx = app.read().await?;
+                let view = stock::$module(&mut *tx, app.site, id.into()).await?;
+                Ok(with_tag(StatusCode::OK, view.revision, view))
+            }
+
+            #[utoipa::path(put, path = $one, operation_id = $put, tag = "records", request_body = $record,
+                params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header)),
+                responses((status = 200, body = $view), (status = 201, body = $view),
+                    (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+            pub async fn put_one(State(app): State<Arc<App>>, who: Planner, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
+                let kept = app.put(who.0, id, expected, fields).await?;
+                let mut tx = app.read().await?;
+                let view = Stock::read(&mut *tx, app.site).await?.$module(kept);
+                Ok(with_tag(written(expected), view.revision, view))
+            }
+        })*
+
+        /// These routes.
+        pub fn router() -> OpenApiRouter<Arc<App>> {
+            OpenApiRouter::new()
+                .routes(routes!(read_stock))
+                $(.routes(routes!($module::list_all)).routes(routes!($module::read_one, $module::put_one)))*
+        }
+    };
+}
+
+green_routes! {
+    delivery: Delivery => DeliveryView, "/api/deliveries", "/api/deliveries/{id}", "list_deliveries", "read_delivery", "put_delivery";
+    lot: Lot => LotView, "/api/lots", "/api/lots/{id}", "list_lots", "read_lot", "put_lot";
+}
