@@ -1,0 +1,116 @@
+/** What one tap does on the floor: posting, the further tap, into the drum, undo, hold, pass, scrap, samples, waste, a lot used up. */
+import { Problem, uuid7 } from './api.js';
+import { button, h } from './dom.js';
+import { floor, lotOption, places } from './floor-shared.js';
+import { begin } from './floor-weigh.js';
+import { mass } from './format.js';
+import { askForm } from './forms.js';
+import { post } from './kept.js';
+import { inWords, tell } from './parts/page-frame.js';
+import { T } from './texts.js';
+
+/** @import { BatchView } from './types.js' */
+/** @import { PadEntry } from './parts/pad-entry.js' */
+
+/**
+ * Posts, and asks for the further tap when the service wants one. What was typed stays in the pad.
+ * @param {Parameters<typeof post>[0]} what @param {PadEntry|null} pad
+ * @returns {Promise<import('./kept.js').Outcome|null>}
+ */
+export async function send(what, pad) {
+  pad?.busy(true);
+  try {
+    return await post(what);
+  } catch (error) {
+    if (error instanceof Problem && error.confirm.length) {
+      if (!(await further(error.message))) return null;
+      const confirmed = [...(/** @type {any} */ (what.fields).confirmed ?? []), ...error.confirm];
+      return await send({ ...what, fields: { ...what.fields, confirmed } }, pad);
+    }
+    if (pad) pad.refuse(inWords(error));
+    else tell(inWords(error));
+    return null;
+  } finally {
+    pad?.busy(false);
+  }
+}
+
+/** One further tap on the facts. @param {string} sentence @returns {Promise<boolean>} */
+function further(sentence) {
+  return new Promise((resolve) => {
+    /** @type {HTMLDialogElement} */
+    const dialog = h('dialog', { class: 'sheet further', 'aria-label': T.floor.further }, h('p', { class: 'words' }, sentence), h('div', { class: 'actions' },
+      button(T.form.allTheSame, () => dialog.close('yes'), { kind: 'main', class: 'button main huge' }), button(T.floor.back, () => dialog.close(''), { class: 'button plain huge' })));
+    dialog.addEventListener('close', () => {
+      dialog.remove();
+      resolve(dialog.returnValue === 'yes');
+    });
+    document.body.append(dialog);
+    dialog.showModal();
+  });
+}
+
+/** @param {string} batch */
+export async function start(batch) {
+  const outcome = await send({ kind: 'starts', batches: [batch], fields: { batch } }, null);
+  if (!outcome) return;
+  places.answer.replaceChildren();
+  await floor.reload();
+}
+
+/** Takes the last posting of a batch back. @param {string} posting @param {string[]} batches */
+export async function undo(posting, batches) {
+  const outcome = await send({ kind: 'reversals', batches, fields: { posting } }, null);
+  if (!outcome) return;
+  places.answer.replaceChildren(h('p', { class: 'words quiet', role: 'status' }, T.floor.undone));
+  await floor.reload();
+}
+
+/** What else can be done with a batch. @param {BatchView} batch */
+export function more(batch) {
+  const out = batch.state === 'weighed_out';
+  /** @param {string} kind @param {string} title @param {boolean} [optional] */
+  const withReason = (kind, title, optional = false) => () => askForm({ title, lead: `${batch.lot.name} · ${batch.style.name}`, fields: [{ name: 'reason', kind: 'text', label: T.words.reason, wide: true, optional }],
+    save: async ({ reason }) => {
+      await post({ kind, batches: [batch.id], fields: { batch: batch.id, ...(reason ? { reason } : {}) } });
+      await floor.reload();
+    } });
+  return h('details', { class: 'more', 'data-key': `more-${batch.id}` }, h('summary', { 'aria-label': `${T.floor.more}: ${batch.lot.name}` }, T.floor.more), h('div', { class: 'more-list' },
+    !out && batch.state === 'weighed_in' ? button(T.floor.weighOut, () => begin({ way: 'out', batches: [batch.id] })) : null,
+    out ? null : button(T.floor.sample, () => draught('samples', T.floor.sample, batch)),
+    out ? button(T.floor.waste, () => draught('wastes', T.floor.waste, batch)) : null,
+    batch.hold ? button(T.floor.pass, withReason('passes', T.floor.pass)) : out ? button(T.floor.hold, withReason('holds', T.floor.hold)) : null,
+    button(T.floor.scrap, withReason('scraps', T.floor.scrap, true)),
+    batch.undo ? button(T.floor.undoLast, () => undo(/** @type {string} */ (batch.undo), [batch.id])) : null));
+}
+
+/** Coffee taken out of a batch or a lot: a sample or waste. @param {'samples'|'wastes'} kind @param {string} title @param {BatchView|null} batch */
+export function draught(kind, title, batch) {
+  const lots = floor.known.lots.filter((lot) => !lot.retired && !lot.used_up);
+  /** @type {import('./parts/fields.js').Field[]} */
+  const from = batch ? [] : [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }];
+  askForm({
+    title, lead: batch ? `${batch.lot.name} · ${batch.style.name}` : undefined,
+    fields: [...from, { name: 'weight', kind: 'weight', label: T.words.weight, scales: floor.known.scales, bases: ['weighed', 'reckoned'] }, ...(kind === 'samples' ? [{ name: 'purpose', kind: 'text', label: T.words.purpose, optional: true }] : [])],
+    save: async ({ lot, ...rest }, confirmed) => {
+      const of = batch ? { batch: batch.id } : { lot, storeroom: floor.known.lots.find((each) => each.id === lot)?.storeroom };
+      await post({ kind, batches: batch ? [batch.id] : [`lot:${lot}`], fields: { ...of, ...rest, ...(confirmed.length ? { confirmed } : {}) } });
+      tell(T.form.saved);
+      await floor.reload();
+    },
+  });
+}
+
+export function usedUp() {
+  const lots = floor.known.lots.filter((lot) => !lot.retired && (lot.store_g ?? 0) > 0);
+  askForm({
+    title: T.floor.usedUp, lead: T.floor.usedUpLead, go: T.floor.usedUp, fields: [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }],
+    save: async ({ lot }) => {
+      const id = uuid7();
+      const outcome = await post({ kind: 'used-ups', id, batches: [`lot:${lot}`], fields: { lot, storeroom: lots.find((each) => each.id === lot)?.storeroom } });
+      const posting = outcome.answer?.posting;
+      tell(T.floor.usedUpSaid(mass(outcome.answer?.difference_g)), ...(posting ? [button(T.floor.undo, () => undo(typeof posting === 'string' ? posting : posting.id ?? id, [`lot:${lot}`]))] : []));
+      await floor.reload();
+    },
+  });
+}

@@ -1,0 +1,257 @@
+/** Weighing in and out on the floor, and the answer. */
+import { ask, uuid7 } from './api.js';
+import { button, h } from './dom.js';
+import { floor, lotOption, places, scaleOf, unitOf } from './floor-shared.js';
+import { lay, sameRun, verdictHere } from './floor-state.js';
+import { send, start, undo } from './floor-steps.js';
+import { clock, mass, percent } from './format.js';
+import { askForm } from './forms.js';
+import { isReachable, keptEntries } from './kept.js';
+import { empty, linkTo } from './parts/page-frame.js';
+import { PadEntry } from './parts/pad-entry.js';
+import { RangePicture } from './parts/range-picture.js';
+import { sack } from './sack.js';
+import { T } from './texts.js';
+import { onDisplay } from './weighing.js';
+
+/** @import { BatchView, CardView, Lot, Named, Scale, Verdict, Weight } from './types.js' */
+/** @import { Weighing } from './floor-shared.js' */
+
+/** The explanations of an odd weight must not keep an operator waiting. */
+const EXPLAIN_MS = 1200;
+
+/** @param {CardView} card */
+export function beginCard(card) {
+  begin({ way: 'in', batch: uuid7(), card, lot: card.lot, style: card.style, roaster: card.roaster, storeroom: card.storeroom.id, ask_g: card.charge_g });
+}
+
+export function adHoc() {
+  const lots = floor.known.lots.filter((lot) => !lot.retired && !lot.used_up);
+  /** @param {Named[]} list */
+  const options = (list) => list.filter((each) => !(/** @type {any} */ (each).retired)).map((each) => ({ value: each.id, label: each.name }));
+  const { styles, roasters } = floor.known;
+  askForm({
+    title: T.floor.adHoc, lead: T.floor.adHocLead, go: T.floor.toScale,
+    fields: [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }, { name: 'style', kind: 'choice', label: T.words.style, options: options(styles) }, { name: 'roaster', kind: 'choice', label: T.words.roaster, options: options(roasters) }],
+    save: async (values) => {
+      const lot = /** @type {Lot} */ (lots.find((each) => each.id === values.lot));
+      /** @param {Named[]} list @param {string} id */
+      const named = (list, id) => /** @type {Named} */ (list.find((each) => each.id === id));
+      begin({ way: 'in', batch: uuid7(), card: null, lot, style: named(styles, values.style), roaster: named(roasters, values.roaster), storeroom: lot.storeroom, ask_g: null });
+    },
+  });
+}
+
+/** @param {Weighing} weighing */
+export function begin(weighing) {
+  floor.weighing = weighing;
+  places.answer.replaceChildren();
+  if (weighing.way === 'in') drawWeighIn(weighing);
+  else drawWeighOut(weighing);
+  floor.draw();
+  scrollTo({ top: 0 });
+}
+
+function leave() {
+  floor.weighing = null;
+  floor.draw();
+  places.work.querySelector('button')?.focus();
+}
+
+/** @param {Extract<Weighing, {way: 'in'}>} weighing */
+function drawWeighIn(weighing) {
+  const { card, roaster } = weighing;
+  const scale = scaleOf(card?.green_scale, roaster.id, 'green_scale');
+  if (!scale) {
+    places.work.replaceChildren(empty(T.floor.noScale, linkTo('/setup', T.pages.setup)), button(T.floor.back, leave));
+    return;
+  }
+  const pad = new PadEntry();
+  const others = floor.known.lots.filter((lot) => !lot.retired && !lot.used_up && lot.id !== weighing.lot.id);
+  const coffee = card?.coffee.id;
+  const swap = h('select', { 'aria-label': T.floor.otherLot, on: { change: (/** @type {any} */ event) => {
+    const lot = floor.known.lots.find((each) => each.id === event.target.value);
+    if (lot) begin({ ...weighing, lot, storeroom: lot.id === card?.lot.id ? card.storeroom.id : lot.storeroom });
+  } } }, h('option', { value: '' }, T.floor.otherLot), others.sort((a, b) => Number(b.coffee === coffee) - Number(a.coffee === coffee)).map((lot) => h('option', { value: lot.id }, lotOption(lot).label)));
+  const lot = floor.known.lots.find((each) => each.id === weighing.lot.id);
+  const tools = h('div', { class: 'weigh-tools' }, others.length ? swap : null, button(T.floor.reckoned, () => reckonedIn(weighing)));
+  places.work.replaceChildren(
+    weighHead(T.floor.weighingIn, sack(weighing.lot.name, lot?.grade ?? card?.grade ?? ''), weighing.style.name, roaster.name, card && weighing.lot.id !== card.lot.id ? h('span', { class: 'flag' }, T.floor.notPlanned(card.lot.name)) : null), tools, pad);
+  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveIn, aim: weighing.ask_g === null ? '' : T.floor.aim(onDisplay(weighing.ask_g, scale), scale.unit), save: (weight, net) => saveIn(weighing, weight, net, pad) });
+}
+
+/** What is weighed, and the way back. @param {string} heading @param {Node} lot @param {string} style @param {string} roaster @param {Node|null} flag */
+function weighHead(heading, lot, style, roaster, flag) {
+  return h('div', { class: 'weigh-head' }, h('h1', {}, heading), lot, h('p', {}, h('b', {}, style), ` · ${roaster}`, flag), button(T.floor.back, leave, { class: 'button plain back-key' }));
+}
+
+/** @param {Extract<Weighing, {way: 'in'}>} weighing */
+function reckonedIn(weighing) {
+  askForm({ title: T.floor.reckonedIn, lead: T.floor.reckonedLead, fields: [{ name: 'mass_g', kind: 'mass', label: T.words.green }],
+    save: async ({ mass_g }) => saveIn(weighing, { basis: 'reckoned', mass_g }, mass_g, null) });
+}
+
+/** @param {Extract<Weighing, {way: 'in'}>} weighing @param {Weight} weight @param {number} net @param {PadEntry|null} pad */
+async function saveIn(weighing, weight, net, pad) {
+  const { batch, card, lot, style, roaster, storeroom } = weighing;
+  const id = uuid7();
+  const what = { kind: 'weigh-ins', id, batches: [batch], fields: { batch, ...(card ? { card: card.id } : {}), lot: lot.id, style: style.id, roaster: roaster.id, storeroom, weight } };
+  const outcome = await send(what, pad);
+  if (!outcome) return;
+  floor.weighing = null;
+  await floor.reload();
+  showAnswer(h('p', { class: 'words' }, T.floor.weighedIn(mass(net, unitOf(weight)), lot.name)), outcome.entry ? h('p', {}, T.floor.isKept) : null, [
+    button(T.floor.intoDrum, () => start(batch), { kind: 'main', class: 'button main huge' }), button(T.floor.undo, () => undo(id, [batch]), { class: 'button plain huge' })]);
+}
+
+/* Weighing out */
+
+/** @param {Extract<Weighing, {way: 'out'}>} weighing */
+function drawWeighOut(weighing) {
+  const { batches } = lay(floor.known, keptEntries());
+  const covered = weighing.batches.map((id) => batches.find((each) => each.id === id)).filter((each) => each !== undefined);
+  const first = covered[0];
+  if (!first) {
+    leave();
+    return;
+  }
+  const card = floor.known.cards.find((each) => each.id === first.card);
+  const scale = scaleOf(card?.roasted_scale, first.roaster.id, 'roasted_scale');
+  if (!scale) {
+    places.work.replaceChildren(empty(T.floor.noScale, linkTo('/setup', T.pages.setup)), button(T.floor.back, leave));
+    return;
+  }
+  const pad = new PadEntry();
+  const also = batches.filter((each) => sameRun(each, first) && each.id !== first.id && (each.state === 'in_drum' || each.state === 'weighed_in'));
+  const tools = h('div', { class: 'weigh-tools' }, also.map((each) => {
+    const on = weighing.batches.includes(each.id);
+    return button(T.floor.alsoCovers(clock(each.weighed_in_at), mass(each.weighed_in_g)), () => begin({ way: 'out', batches: on ? weighing.batches.filter((id) => id !== each.id) : [...weighing.batches, each.id] }), { class: 'crate', 'aria-pressed': String(on) });
+  }), button(T.floor.reckoned, () => reckonedOut(covered)));
+  places.work.replaceChildren(
+    weighHead(T.floor.weighingOut, sack(first.lot.name, first.grade), first.style.name, first.roaster.name, null), tools, pad);
+  const green = covered.reduce((sum, each) => sum + each.weighed_in_g, 0);
+  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveOut, aim: T.floor.wentIn(mass(green, scale.unit), covered.length), save: (weight, net) => judgeFirst(covered, weight, net, pad) });
+}
+
+/** @param {BatchView[]} covered */
+function reckonedOut(covered) {
+  askForm({ title: T.floor.reckonedOut, lead: T.floor.reckonedLead, fields: [{ name: 'mass_g', kind: 'mass', label: T.words.roasted }],
+    save: async ({ mass_g }) => saveOut(covered, { basis: 'reckoned', mass_g }, mass_g, null) });
+}
+
+/**
+ * Before an odd weight is saved, says what would explain it. An ordinary one is saved at once.
+ * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {PadEntry} pad
+ */
+async function judgeFirst(covered, weight, net, pad) {
+  const here = verdictHere(covered, net, floor.known.cards);
+  if (here?.judgement === 'ok') {
+    await saveOut(covered, weight, net, pad);
+    return;
+  }
+  pad.busy(true);
+  const asked = isReachable() ? await ask('/api/weigh-out-previews', { batches: covered.map((each) => each.id), weight }, AbortSignal.timeout(EXPLAIN_MS)).catch(() => null) : null;
+  pad.busy(false);
+  const verdict = asked?.verdict ?? here;
+  if (!verdict || verdict.judgement === 'ok') {
+    await saveOut(covered, weight, net, pad);
+    return;
+  }
+  askOdd(covered, weight, net, pad, verdict, asked?.explanations ?? []);
+}
+
+/**
+ * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {PadEntry} pad @param {Verdict} verdict
+ * @param {{kind: string, sentence: string, right_green_g?: number, right_roasted_g?: number}[]} explanations
+ */
+function askOdd(covered, weight, net, pad, verdict, explanations) {
+  const unit = unitOf(weight);
+  const picture = new RangePicture();
+  picture.show(verdict);
+  /** @param {(typeof explanations)[number]} each */
+  const take = (each) => {
+    close();
+    if (each.right_roasted_g !== undefined && each.right_roasted_g !== null) saveOut(covered, replaced(weight, each.right_roasted_g), each.right_roasted_g, pad);
+    else if (each.right_green_g !== undefined && each.right_green_g !== null) saveOut(covered, weight, net, pad, { green_g: each.right_green_g, reason: each.sentence });
+  };
+  const takable = explanations.filter((each) => each.right_roasted_g != null || (each.right_green_g != null && covered.length === 1));
+  /** @type {HTMLDialogElement} */
+  const dialog = h('dialog', { class: 'sheet further', 'aria-labelledby': 'odd-words' },
+    h('p', { class: 'words', id: 'odd-words' }, sentence(verdict)), picture,
+    explanations.length ? h('p', {}, T.floor.explains) : h('p', {}, T.floor.readAgainWhy),
+    h('div', { class: 'odd-choices' },
+      takable.slice(0, 3).map((each) => button('', () => take(each), { class: 'button plain huge explain' })),
+      explanations.filter((each) => !takable.includes(each)).slice(0, 2).map((each) => h('p', { class: 'explain-only' }, each.sentence)),
+      button(T.floor.readAgain, () => close(), { class: 'button plain huge' }),
+      button(T.floor.keep(mass(net, unit)), () => {
+        close();
+        saveOut(covered, weight, net, pad);
+      }, { class: 'button plain huge', 'data-key': 'keep' })));
+  for (const [i, node] of dialog.querySelectorAll('.explain').entries()) {
+    const each = takable[i];
+    if (each) node.append(h('span', {}, each.sentence), h('b', {}, each.right_roasted_g != null ? T.floor.takeOut(mass(each.right_roasted_g, unit)) : T.floor.takeIn(mass(each.right_green_g, unit))));
+  }
+  const close = () => {
+    dialog.close();
+    dialog.remove();
+    pad.focus();
+  };
+  dialog.addEventListener('cancel', () => dialog.remove());
+  document.body.append(dialog);
+  dialog.showModal();
+}
+
+/** One reading in place of what was typed, containers already off. @param {Weight} weight @param {number} grams @returns {Weight} */
+function replaced(weight, grams) {
+  if (weight.basis !== 'weighed') return { basis: 'reckoned', mass_g: grams };
+  const scale = /** @type {Scale} */ (floor.known.scales.find((each) => each.id === weight.scale));
+  return { ...weight, readings: [{ gross: onDisplay(grams, scale), container: null }] };
+}
+
+/**
+ * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {PadEntry|null} pad
+ * @param {{green_g: number, reason: string}} [green] the right green mass, when that was the slip
+ */
+async function saveOut(covered, weight, net, pad, green) {
+  const batches = covered.map((each) => each.id);
+  const id = uuid7();
+  const here = verdictHere(covered, net, floor.known.cards);
+  const outcome = await send({ kind: 'weigh-outs', id, batches, fields: { batches, weight }, whenKept: here ? { shown: here.judgement } : {} }, pad);
+  if (!outcome) return;
+  const first = batches[0];
+  let undoable = id;
+  if (green && first) {
+    undoable = uuid7();
+    await send({ kind: 'corrections', id: undoable, batches, fields: { batch: first, ...green } }, null);
+  }
+  floor.weighing = null;
+  await floor.reload();
+  const judged = green && outcome.answer ? lay(floor.known, keptEntries()).batches.find((each) => each.id === first)?.verdict : outcome.answer?.verdict;
+  showVerdict(judged ?? here, Boolean(outcome.entry), undoable, batches, net, unitOf(weight));
+}
+
+/** @param {Verdict|null|undefined} verdict @param {boolean} kept @param {string} posting @param {string[]} batches @param {number} net @param {'g'|'kg'|'lb'} [unit] */
+function showVerdict(verdict, kept, posting, batches, net, unit) {
+  const actions = [button(T.floor.undo, () => undo(posting, batches), { class: 'button plain huge' }), button(T.floor.goOn, () => {
+    places.answer.replaceChildren();
+    places.work.querySelector('button')?.focus();
+  }, { kind: 'main', class: 'button main huge' })];
+  if (!verdict) {
+    showAnswer(h('p', { class: 'words' }, T.floor.weighedOut(mass(net, unit))), h('p', {}, kept ? T.floor.isKept : T.floor.noVerdict), actions);
+    return;
+  }
+  const picture = new RangePicture();
+  picture.show(verdict);
+  showAnswer(h('p', { class: `words verdict ${verdict.judgement}` }, sentence(verdict)), h('div', { class: 'answer-picture' }, picture, kept ? h('p', {}, T.floor.isKept) : null), actions);
+}
+
+/** The verdict in words; the service's own sentence where there is one. @param {Verdict} verdict */
+const sentence = (verdict) => verdict.sentence ?? T.verdict.sentence(percent(verdict.loss), percent(verdict.lo), percent(verdict.hi), verdict.judgement);
+
+/** @param {Node} words @param {Node|null} more @param {Node[]} actions */
+function showAnswer(words, more, actions) {
+  places.answer.replaceChildren(h('div', { class: 'answer sheet', role: 'status', tabindex: -1 }, words, more, h('div', { class: 'actions' }, actions)));
+  const box = places.answer.firstElementChild;
+  if (box instanceof HTMLElement) box.focus({ preventScroll: true });
+  scrollTo({ top: 0 });
+}
