@@ -35,7 +35,7 @@ pub struct Report {
     /// How many lots moved, each of which sums to nothing if all holds.
     pub lots: usize,
     /// The first places that do not hold, in log order.
-    pub faults: Vec<Fault>,
+    pub places: Vec<Fault>,
 }
 
 impl std::fmt::Display for Report {
@@ -49,7 +49,7 @@ impl std::fmt::Display for Report {
         } else {
             writeln!(f, "The book does NOT hold. The first places:")?;
         }
-        self.faults
+        self.places
             .iter()
             .try_for_each(|fault| writeln!(f, "  {}: {}", fault.r#where, fault.what))
     }
@@ -126,7 +126,7 @@ pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreErro
         size: position,
         root: hex::encode(frontier.root()),
         lots,
-        faults: faults.0,
+        places: faults.0,
     })
 }
 

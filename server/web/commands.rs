@@ -12,8 +12,9 @@ use uuid::Uuid;
 
 use super::extract::{Body, New, Path};
 use super::problem::{Answer, Problem};
-use super::who::{Operator, Planner};
+use super::who::{Operator, Owner, Planner};
 use crate::app::{App, Done};
+use crate::audit::{Closing, PeriodClosed, Reopening};
 use crate::book::Actor;
 use crate::command::Command;
 use crate::floor::{
@@ -78,4 +79,6 @@ command_routes! {
     blends: Blend => Posted, Operator, "/api/blends/{id}", "book_blend";
     samples: Sample => Drawn, Operator, "/api/samples/{id}", "book_sample";
     wastes: Waste => Drawn, Operator, "/api/wastes/{id}", "book_waste";
+    closings: Closing => PeriodClosed, Owner, "/api/closings/{id}", "close_period";
+    reopenings: Reopening => PeriodClosed, Owner, "/api/reopenings/{id}", "reopen_period";
 }

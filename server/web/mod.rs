@@ -3,6 +3,7 @@
 //! To add a route: a handler of at most about 25 lines (extract, call one function of an area, answer) with its `utoipa::path`, in the file
 //! of its area, and a line in that file's `router`. Who may call it is the type of an extractor of `who`.
 
+mod audit;
 mod commands;
 mod extract;
 mod files;
@@ -52,6 +53,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(commands::router())
         .merge(floor::router())
         .merge(green::router())
+        .merge(audit::router())
         .merge(service::router())
 }
 

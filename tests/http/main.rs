@@ -2,6 +2,7 @@
 //!
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
+mod audit;
 mod green;
 mod records;
 mod stock;

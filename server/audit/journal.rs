@@ -1,0 +1,78 @@
+//! The journal: who changed what that is not a movement, with what it was before and what it is now.
+
+use serde::Serialize;
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::{LogPage, People, another_kind};
+use crate::book::damaged;
+use crate::book::leaf::{Act, Leaf};
+use crate::day::Instant;
+use crate::floor::view::Named;
+use crate::ids::SiteId;
+use crate::store::{JournalFilter, Read, StoreError};
+
+/// A journal entry as it is answered.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct EntryView {
+    /// Its id.
+    pub id: Uuid,
+    /// Its place in the log.
+    pub position: i64,
+    /// What kind of thing it is about, such as `lot` or `batch`.
+    pub kind: String,
+    /// Which one.
+    pub subject: Uuid,
+    /// What was done to it.
+    pub act: Act,
+    /// Who did it.
+    pub person: Named,
+    /// On which device, if it has a name of its own.
+    pub device: Option<Uuid>,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// When the book learned it.
+    pub recorded_at: Instant,
+    /// Why.
+    pub reason: Option<String>,
+    /// What it was before; null where it is new.
+    #[schema(value_type = Object)]
+    pub before: Value,
+    /// What it is now.
+    #[schema(value_type = Object)]
+    pub after: Value,
+}
+
+/// The journal, newest first.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn journal(
+    tx: &mut dyn Read,
+    site: SiteId,
+    filter: &JournalFilter,
+    limit: i64,
+) -> Result<LogPage<EntryView>, StoreError> {
+    let people = People::read(tx, site).await?;
+    let mut entries = Vec::new();
+    for row in tx.journal(site, filter, limit + 1).await? {
+        let Leaf::Entry(entry) = serde_json::from_str(&row.leaf).map_err(damaged)? else {
+            return Err(another_kind("journal entry", Uuid::nil()));
+        };
+        entries.push(EntryView {
+            id: entry.id,
+            position: row.position,
+            kind: entry.kind,
+            subject: entry.subject,
+            act: entry.act,
+            person: people.named(entry.head.person)?,
+            device: entry.head.device,
+            happened_at: Instant::from_ms(entry.happened_at),
+            recorded_at: Instant::from_ms(entry.head.recorded_at),
+            reason: entry.reason,
+            before: entry.before,
+            after: entry.after,
+        });
+    }
+    Ok(LogPage::of(entries, limit, |entry| entry.position))
+}

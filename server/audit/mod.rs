@@ -1,0 +1,82 @@
+//! What an auditor reads: postings with their readings, the journal, closings, what waits to be settled, and the statement of a lot.
+//!
+//! Everything here reads one snapshot and changes nothing, but for the two commands that close a period and open it again.
+
+mod close;
+mod journal;
+mod postings;
+mod unsettled;
+
+pub use close::{
+    ClosedTotal, Closing, ClosingDetail, ClosingView, PeriodClosed, Reopening, closing, closings,
+};
+pub use journal::{EntryView, journal};
+pub use postings::{PostingDetail, ReadingView, WeighingView, posting, postings};
+pub use unsettled::{UnsettledView, unsettled};
+
+use std::collections::HashMap;
+
+use serde::Serialize;
+use uuid::Uuid;
+
+use crate::book::damaged;
+use crate::book::leaf::Leaf;
+use crate::floor::view::Named;
+use crate::ids::{PersonId, SiteId};
+use crate::setup::{self, Person};
+use crate::store::{LogRow, Read, StoreError};
+use crate::text::Name;
+
+/// A page of what the log holds.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct LogPage<T> {
+    /// What is on the page.
+    pub items: Vec<T>,
+    /// Where the next page begins, to be sent as `after`; null on the last.
+    pub next: Option<String>,
+}
+
+impl<T> LogPage<T> {
+    /// A page of at most `limit` of the items that were read; `next` is the place of the last one on it where there are more.
+    fn of(mut items: Vec<T>, limit: i64, place: impl Fn(&T) -> i64) -> Self {
+        let limit = usize::try_from(limit).unwrap_or(usize::MAX);
+        let more = items.len() > limit;
+        items.truncate(limit);
+        let next = items
+            .last()
+            .filter(|_| more)
+            .map(|last| place(last).to_string());
+        Self { items, next }
+    }
+}
+
+/// Names of the people who booked.
+struct People(HashMap<PersonId, Name>);
+
+impl People {
+    async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
+        let people = setup::all::<Person>(tx, site).await?;
+        Ok(Self(
+            people
+                .into_iter()
+                .map(|person| (person.id.into(), person.fields.name))
+                .collect(),
+        ))
+    }
+
+    fn named(&self, person: PersonId) -> Result<Named, StoreError> {
+        let name = self.0.get(&person).cloned();
+        name.map(|name| Named { id: person.0, name })
+            .ok_or_else(|| StoreError::Damaged(format!("a leaf of nobody: {person}")))
+    }
+}
+
+/// The leaf of a row.
+fn leaf(row: &LogRow) -> Result<Leaf, StoreError> {
+    serde_json::from_str(&row.leaf).map_err(damaged)
+}
+
+/// A leaf that is not what the tables say it is.
+fn another_kind(what: &str, id: Uuid) -> StoreError {
+    StoreError::Damaged(format!("the leaf of {what} {id} is of another kind"))
+}

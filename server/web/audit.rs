@@ -1,0 +1,151 @@
+//! Routes of what an auditor reads.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use serde::Deserialize;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::extract::{Path, Query};
+use super::problem::{Answer, Problem};
+use super::records::{List, limit};
+use super::who::Reader;
+use crate::app::App;
+use crate::audit::{
+    self, ClosingDetail, ClosingView, EntryView, LogPage, PostingDetail, UnsettledView,
+};
+use crate::green::PostingView;
+use crate::ids::{BatchId, ClosingId, LotId, PostingId};
+use crate::store::{JournalFilter, PostingFilter};
+
+/// Which postings are wanted, in the order of the log.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct PostingQuery {
+    /// Those that moved coffee of a lot.
+    lot: Option<Uuid>,
+    /// Those that moved coffee of or to a batch.
+    batch: Option<Uuid>,
+    /// The `next` of the page before: the place in the log after which it begins.
+    #[param(minimum = 0)]
+    after: Option<u32>,
+    /// At most so many; 500 unless said.
+    #[param(minimum = 1, maximum = 1000)]
+    limit: Option<i64>,
+}
+
+#[utoipa::path(get, path = "/api/postings", operation_id = "list_postings", tag = "audit", params(PostingQuery),
+    responses((status = 200, body = LogPage<PostingView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn postings(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Query(query): Query<PostingQuery>,
+) -> Answer<Json<LogPage<PostingView>>> {
+    let limit = limit(query.limit, 500)?;
+    let filter = PostingFilter {
+        lot: query.lot.map(LotId),
+        batch: query.batch.map(BatchId),
+        from: query.after.map_or(0, |after| i64::from(after) + 1),
+    };
+    let mut tx = app.read().await?;
+    Ok(Json(
+        audit::postings(&mut *tx, app.site, &filter, limit).await?,
+    ))
+}
+
+#[utoipa::path(get, path = "/api/postings/{id}", operation_id = "read_posting", tag = "audit", params(("id" = Uuid, Path)),
+    responses((status = 200, body = PostingDetail), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn posting(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+) -> Answer<Json<PostingDetail>> {
+    let mut tx = app.read().await?;
+    Ok(Json(
+        audit::posting(&mut *tx, app.site, PostingId(id)).await?,
+    ))
+}
+
+/// Which journal entries are wanted, newest first.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct JournalQuery {
+    /// About one kind of thing, such as `lot`.
+    kind: Option<String>,
+    /// About one thing.
+    id: Option<Uuid>,
+    /// The `next` of the page before: the place in the log before which it begins.
+    #[param(minimum = 0)]
+    after: Option<u32>,
+    /// At most so many; 100 unless said.
+    #[param(minimum = 1, maximum = 1000)]
+    limit: Option<i64>,
+}
+
+#[utoipa::path(get, path = "/api/journal", operation_id = "list_journal", tag = "audit", params(JournalQuery),
+    responses((status = 200, body = LogPage<EntryView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn journal(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Query(query): Query<JournalQuery>,
+) -> Answer<Json<LogPage<EntryView>>> {
+    let limit = limit(query.limit, 100)?;
+    let filter = JournalFilter {
+        kind: query.kind,
+        subject: query.id,
+        before: query.after.map(i64::from),
+    };
+    let mut tx = app.read().await?;
+    Ok(Json(
+        audit::journal(&mut *tx, app.site, &filter, limit).await?,
+    ))
+}
+
+#[utoipa::path(get, path = "/api/closings", operation_id = "list_closings", tag = "audit",
+    responses((status = 200, body = List<ClosingView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn closings(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<List<ClosingView>>> {
+    let mut tx = app.read().await?;
+    Ok(Json(List {
+        items: audit::closings(&mut *tx, app.site).await?,
+        next: None,
+    }))
+}
+
+#[utoipa::path(get, path = "/api/closings/{id}", operation_id = "read_closing", tag = "audit", params(("id" = Uuid, Path)),
+    responses((status = 200, body = ClosingDetail), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn closing(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+) -> Answer<Json<ClosingDetail>> {
+    let mut tx = app.read().await?;
+    Ok(Json(
+        audit::closing(&mut *tx, app.site, ClosingId(id)).await?,
+    ))
+}
+
+#[utoipa::path(get, path = "/api/unsettled", operation_id = "list_unsettled", tag = "audit",
+    responses((status = 200, body = List<UnsettledView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn unsettled(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<List<UnsettledView>>> {
+    let mut tx = app.read().await?;
+    Ok(Json(List {
+        items: audit::unsettled(&mut *tx, app.site).await?,
+        next: None,
+    }))
+}
+
+/// These routes.
+pub fn router() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new()
+        .routes(routes!(postings))
+        .routes(routes!(posting))
+        .routes(routes!(journal))
+        .routes(routes!(closings))
+        .routes(routes!(closing))
+        .routes(routes!(unsettled))
+}
