@@ -8,6 +8,7 @@ pub mod book;
 pub mod clock;
 pub mod command;
 pub mod day;
+pub mod demand;
 pub mod expect;
 pub mod floor;
 pub mod fraction;

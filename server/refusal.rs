@@ -15,6 +15,21 @@ pub struct FieldError {
     pub detail: String,
 }
 
+/// A line of an imported table that is wrong, and what would be right.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
+pub struct LineError {
+    /// Where the table stands in the body (JSON Pointer, RFC 6901).
+    pub pointer: &'static str,
+    /// The line of the text, from 1.
+    pub line: u64,
+    /// The column's name.
+    pub column: String,
+    /// What stands there.
+    pub value: String,
+    /// What would be right.
+    pub detail: String,
+}
+
 /// What a further tap confirms.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema,
@@ -41,6 +56,9 @@ pub enum Refusal {
     /// Fields are wrong.
     #[error("{} field(s) are wrong", .0.len())]
     Invalid(Vec<FieldError>),
+    /// Lines of an imported table are wrong.
+    #[error("{} line(s) cannot be taken: nothing was imported", .0.len())]
+    BadLines(Vec<LineError>),
     /// There is no such thing.
     #[error("there is no {0} {1}")]
     NotFound(&'static str, Uuid),

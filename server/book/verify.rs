@@ -255,6 +255,12 @@ fn rows_of(leaf: &Leaf) -> Vec<Value> {
                     "scale": w.scale, "unit": w.unit, "division_mg": w.division_mg, "net_mg": w.net_mg, "readings": w.readings,
                 })
             }));
+            let bags = p.facts["bags"].as_array().into_iter().flatten();
+            rows.extend(bags.enumerate().map(|(line, b)| {
+                json!({
+                    "table": "bags", "posting": p.id, "line": line, "order": b["order"], "product": b["product"], "bags": b["bags"],
+                })
+            }));
             rows
         }
         Leaf::Entry(e) => vec![json!({

@@ -17,7 +17,9 @@ use crate::book::leaf::{Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{BatchId, CardId, DeliveryId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{
+    BatchId, CardId, DeliveryId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
+};
 use crate::mass::Mass;
 
 /// What can go wrong below the areas. Its text is for the log, never for a client.
@@ -80,12 +82,12 @@ pub trait Store: Send + Sync + std::fmt::Debug {
 }
 
 /// Everything that can be read.
-pub trait Read: ReadBook + ReadRecords + ReadBatches + ReadMovements + Send {}
-impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + Send> Read for T {}
+pub trait Read: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + Send {}
+impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + Send> Read for T {}
 
 /// Everything that can be changed.
 #[async_trait]
-pub trait Write: Read + WriteBook + WriteRecords + WriteBatches {
+pub trait Write: Read + WriteBook + WriteRecords + WriteBatches + WriteBags {
     /// Makes it lasting.
     async fn commit(self: Box<Self>) -> Result<()>;
 }
@@ -541,6 +543,47 @@ pub trait ReadMovements {
         from: i64,
         to: i64,
     ) -> Result<Vec<(i64, serde_json::Value)>>;
+}
+
+/// Bags that a posting packed or shipped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct BagsRow {
+    /// For which order; none for the shelf.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub order: Option<OrderId>,
+    /// Of which product.
+    pub product: ProductId,
+    /// How many.
+    pub bags: u32,
+}
+
+/// How many bags of a product have been packed or shipped for an order, less what was undone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BagsSum {
+    /// The order.
+    pub order: OrderId,
+    /// The product.
+    pub product: ProductId,
+    /// The postings' kind.
+    pub kind: String,
+    /// How many.
+    pub bags: i64,
+}
+
+/// Reads of bags.
+#[async_trait]
+pub trait ReadBags {
+    /// What has been packed and shipped for orders.
+    async fn bags_of_orders(&mut self, site: SiteId, orders: &[OrderId]) -> Result<Vec<BagsSum>>;
+    /// The postings that packed for an order, less what was undone.
+    async fn packings_of_order(&mut self, site: SiteId, order: OrderId) -> Result<Vec<PostingId>>;
+}
+
+/// Changes of bags.
+#[async_trait]
+pub trait WriteBags: ReadBags {
+    /// Stores a line of a posting's bags.
+    async fn insert_bags(&mut self, posting: PostingId, line: usize, row: &BagsRow) -> Result<()>;
 }
 
 /// Opens the database that a URL names, `sqlite:<file>` or `postgres://...`, and brings its tables up to date.

@@ -17,6 +17,7 @@ use crate::app::{App, Done};
 use crate::audit::{Closing, PeriodClosed, Reopening};
 use crate::book::Actor;
 use crate::command::Command;
+use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
 use crate::floor::{
     BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
     WeighIn, WeighOut, WeighedOutAnswer,
@@ -70,6 +71,9 @@ command_routes! {
     passes: Pass => BatchSaid, Planner, "/api/passes/{id}", "book_pass";
     reviews: Review => BatchSaid, Planner, "/api/reviews/{id}", "book_review";
     corrections: Correction => BatchPosted, Planner, "/api/corrections/{id}", "book_correction";
+    packings: Packing => Packed, Operator, "/api/packings/{id}", "book_packing";
+    shipments: Shipment => Posted, Operator, "/api/shipments/{id}", "book_shipment";
+    order_imports: OrderImport => Imported, Planner, "/api/order-imports/{id}", "import_orders";
     reversals: Reversal => Reversed, Operator, "/api/reversals/{id}", "book_reversal";
     returns: Return => Posted, Operator, "/api/returns/{id}", "book_return";
     transfers: Transfer => Posted, Operator, "/api/transfers/{id}", "book_transfer";

@@ -5,6 +5,7 @@
 
 mod audit;
 mod commands;
+mod demand;
 mod extract;
 mod files;
 mod floor;
@@ -54,6 +55,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(floor::router())
         .merge(green::router())
         .merge(audit::router())
+        .merge(demand::router())
         .merge(service::router())
 }
 

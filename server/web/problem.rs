@@ -180,6 +180,10 @@ impl From<Refusal> for Problem {
                 });
                 Self::new("invalid", detail).with_errors(errors)
             }
+            Refusal::BadLines(errors) => Self {
+                facts: Map::from_iter([("errors".to_owned(), serde_json::json!(errors))]),
+                ..Self::new("invalid", sentence)
+            },
             Refusal::NotFound(kind, id) => Self::new(
                 "not-found",
                 format!("there is no {} {id}", kind.replace('_', " ")),

@@ -346,6 +346,7 @@ impl ReadMovements for Transaction {
         let mut stored = stored_postings(self, site, from, to).await?;
         stored.extend(stored_movements(self, site, from, to).await?);
         stored.extend(stored_weighings(self, site, from, to).await?);
+        stored.extend(stored_bags(self, site, from, to).await?);
         stored.extend(stored_entries(self, site, from, to).await?);
         Ok(stored)
     }
@@ -558,6 +559,38 @@ async fn stored_weighings(
             Ok((row.position, value))
         })
         .collect()
+}
+
+async fn stored_bags(
+    tx: &mut Transaction,
+    site: SiteId,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(i64, Value)>> {
+    let rows: Vec<(i64, Uuid, i64, Option<Uuid>, Uuid, i64)> = sqlx::query_as(
+        "SELECT posting.position, bags.posting, bags.line, bags.for_order, bags.product, bags.bags
+         FROM bags
+         JOIN posting ON posting.id = bags.posting
+         WHERE posting.site = $1 AND posting.position >= $2 AND posting.position < $3
+         ORDER BY posting.position, bags.line",
+    )
+    .bind(site.0)
+    .bind(from)
+    .bind(to)
+    .fetch_all(&mut **tx)
+    .await?;
+    let value = |(position, posting, line, order, product, bags): (
+        i64,
+        Uuid,
+        i64,
+        Option<Uuid>,
+        Uuid,
+        i64,
+    )| {
+        let row = json!({"table": "bags", "posting": posting, "line": line, "order": order, "product": product, "bags": bags});
+        (position, row)
+    };
+    Ok(rows.into_iter().map(value).collect())
 }
 
 #[derive(sqlx::FromRow)]
