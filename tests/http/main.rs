@@ -4,6 +4,7 @@
 
 mod audit;
 mod green;
+mod demand;
 mod records;
 mod stock;
 
