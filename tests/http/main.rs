@@ -3,8 +3,8 @@
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
 mod audit;
-mod green;
 mod demand;
+mod green;
 mod records;
 mod stock;
 
