@@ -192,6 +192,31 @@ impl Expect {
         let charged = Mass::sum(asked.charges.iter().copied())?;
         Ok(verdict(&prediction, charged, asked.came_out))
     }
+
+    /// What would explain an odd reading, the likeliest first.
+    ///
+    /// # Errors
+    /// [`Refusal`] when lot or style are not there.
+    pub async fn explain(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        asked: &Asked,
+    ) -> Outcome<Vec<Explanation>> {
+        let question = question(tx, site, asked).await?;
+        let found = self.learner().explain(&question, asked.came_out.grams());
+        Ok(found.iter().map(explanation).collect())
+    }
+}
+
+fn explanation(found: &loss::Explanation) -> Explanation {
+    Explanation {
+        kind: found.cause.word(),
+        sentence: found.cause.words().to_owned(),
+        right_green_g: nearest_gram(found.green_g),
+        right_roasted_g: nearest_gram(found.roasted_g),
+        probability: Fraction::nearest(found.probability),
+    }
 }
 
 /// A mass to the nearest gram; none where the float is none.

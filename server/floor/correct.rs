@@ -9,7 +9,7 @@ use async_trait::async_trait;
 use serde_json::json;
 use uuid::Uuid;
 
-use super::batch::{Batch, Step};
+use super::batch::{Batch, State, Step};
 use super::{BatchPosted, Taken, fact, movement, view};
 use crate::app::App;
 use crate::book::leaf::{Kind, Movement};
@@ -120,6 +120,11 @@ impl Correction {
                 ));
             }
         }
+        if batch.state() == State::Scrapped {
+            return Err(Refusal::conflict(
+                "this batch was scrapped: undo that first, then correct it",
+            ));
+        }
         if batch.weighed_in().is_none() {
             return Err(Refusal::conflict(
                 "the weigh-in of this batch was undone: there is nothing to correct",
@@ -176,6 +181,13 @@ impl Chain {
         self.movements.extend(movement(self.lot, from, to, mass));
     }
 
+    /// Adds a movement, the other way round where the mass is less than nothing: the air gave more than it got.
+    fn add_either_way(&mut self, from: Place, to: Place, mass: Mass) -> Outcome<()> {
+        self.add(from, to, mass);
+        self.add(to, from, Mass::ZERO.minus(mass)?);
+        Ok(())
+    }
+
     /// More green in: more from the store, and more to the air once it is roasted; less green: the other way.
     fn change_green(&mut self, was: Mass, right: Mass) -> Outcome<()> {
         let batch = Place::Batch(self.batch);
@@ -211,12 +223,12 @@ impl Chain {
     ) -> Outcome<()> {
         let whereabouts = self.whereabouts(book).await?;
         for (place, mass) in &whereabouts {
-            self.add(*place, self.store, *mass);
+            self.add_either_way(*place, self.store, *mass)?;
         }
         self.lot = right;
         self.store = Place::Store(storeroom);
         for (place, mass) in whereabouts {
-            self.add(self.store, place, mass);
+            self.add_either_way(self.store, place, mass)?;
         }
         Ok(())
     }
@@ -242,10 +254,7 @@ impl Chain {
                 }
             }
         }
-        Ok(found
-            .into_iter()
-            .filter(|(_, mass)| mass.is_positive())
-            .collect())
+        Ok(found)
     }
 
     /// What of a packing is still there, and for the rest the shipments it went with.

@@ -92,12 +92,7 @@ impl Command for Review {
 
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<BatchSaid> {
         let reason = needed(self.common())?;
-        let mut taken = Taken::up(book, self.batch).await?;
-        if taken.batch.weighed_out().is_none() {
-            return Err(Refusal::conflict(
-                "this batch has not been weighed out: there is no loss to review",
-            ));
-        }
+        let mut taken = roasted(book, self.batch).await?;
         let step = Step::Reviewed {
             by: id,
             finding: self.finding,
@@ -137,7 +132,7 @@ async fn roasted(book: &mut Book, batch: BatchId) -> Outcome<Taken> {
     let taken = Taken::up(book, batch).await?;
     if taken.batch.state() != State::WeighedOut {
         return Err(Refusal::conflict(
-            "only a batch that has been weighed out can be held or passed",
+            "only a batch that has been weighed out, and not scrapped, can be held, passed or reviewed",
         ));
     }
     Ok(taken)

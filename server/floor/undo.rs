@@ -66,10 +66,7 @@ impl Reversal {
         for batch in batches_of(&posting) {
             let taken = Taken::up(book, batch).await?;
             if taken.batch.steps.last().map(Step::by) != Some(posting.id.0) {
-                return Err(Refusal::conflict(format!(
-                    "something else has been booked on this batch since ({}): undo that first",
-                    last_word(&taken.batch)
-                )));
+                return Err(in_the_way(&taken.batch));
             }
             run.push(taken);
         }
@@ -137,10 +134,7 @@ impl Reversal {
         let mut taken = Taken::up(book, entry).await?;
         let last = taken.batch.steps.last();
         if !matches!(last, Some(Step::Started { by, .. }) if *by == self.posting.0) {
-            return Err(Refusal::conflict(format!(
-                "something else has been booked on this batch since ({}): undo that first",
-                last_word(&taken.batch)
-            )));
+            return Err(in_the_way(&taken.batch));
         }
         let remark = Remark {
             id,
@@ -169,6 +163,23 @@ fn batches_of(posting: &Posting) -> Vec<BatchId> {
         .flatten()
         .filter_map(|step| serde_json::from_value(step["batch"].clone()).ok())
         .collect()
+}
+
+/// Something was booked on the batch since; what people said of it cannot be undone, but its weights can be put right.
+fn in_the_way(batch: &Batch) -> Refusal {
+    let said = matches!(
+        batch.steps.last(),
+        Some(Step::Held { .. } | Step::Passed { .. } | Step::Reviewed { .. })
+    );
+    let way_out = if said {
+        "correct its weights instead"
+    } else {
+        "undo that first"
+    };
+    Refusal::conflict(format!(
+        "something else has been said or booked of this batch since ({}): {way_out}",
+        last_word(batch)
+    ))
 }
 
 fn last_word(batch: &Batch) -> &'static str {

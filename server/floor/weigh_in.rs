@@ -106,7 +106,8 @@ impl WeighIn {
                 "this batch is in the drum or done: weigh the green in as a batch of its own",
             ));
         }
-        if (first.lot, first.style, first.roaster, first.card)
+        let lot = taken.batch.lot().unwrap_or(first.lot);
+        if (lot, first.style, first.roaster, first.card)
             != (self.lot, self.style, self.roaster, self.card)
         {
             return Err(Refusal::conflict(

@@ -128,7 +128,7 @@ fn check_run(run: &[&Batch]) -> Outcome<()> {
     let kind = |batch: &Batch| {
         batch
             .weighed_in()
-            .map(|first| (first.lot, first.style, first.roaster))
+            .map(|first| (batch.lot(), first.style, first.roaster))
     };
     if run.iter().any(|batch| kind(batch) != kind(run[0])) {
         return Err(Refusal::field(
@@ -152,7 +152,7 @@ fn asked(run: &[&Batch], weighed: &Weighed) -> Outcome<Asked> {
         came_out = came_out.plus(batch.sampled_before())?;
     }
     Ok(Asked {
-        lot: first.lot,
+        lot: run[0].lot().unwrap_or(first.lot),
         style: first.style,
         roaster: first.roaster,
         charges,
@@ -330,7 +330,12 @@ pub async fn preview(app: &App, tx: &mut dyn Read, asked_for: &Preview) -> Outco
     check_run(&run)?;
     let asked = asked(&run, &weighed)?;
     let verdict = app.expect.judge(tx, app.site, &asked).await?;
-    let explanations = Vec::new();
+    let odd = verdict.judgement != Judgement::Ok;
+    let explanations = if odd {
+        app.expect.explain(tx, app.site, &asked).await?
+    } else {
+        Vec::new()
+    };
     Ok(Previewed {
         verdict,
         explanations,

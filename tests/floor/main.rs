@@ -1,0 +1,5 @@
+//! The life of a batch: whatever people do in whatever order, the book adds up and agrees with the batches' own steps.
+
+mod histories;
+mod steps;
+mod support;
