@@ -2,8 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::loss::Settings;
 use crate::loss::csv::{self, BadCell};
+use crate::loss::{Settings, chart, text_table};
 
 /// Why a roast log is not replayed.
 #[derive(Debug, thiserror::Error)]
@@ -20,14 +20,29 @@ fn list(cells: &[BadCell]) -> String {
     cells.iter().map(|cell| format!("\n  {cell}")).collect()
 }
 
-/// Replays a roast log and gives, for each batch, what was expected before it and how it was judged, as CSV.
+/// How a replayed log is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Form {
+    /// For each batch what was expected before it and how it was judged, as CSV.
+    Csv,
+    /// Lots, odd batches and notices as a table for people.
+    Table,
+    /// A picture of each lot with its range (SVG).
+    Svg,
+}
+
+/// Replays a roast log and shows what was learned.
 ///
 /// # Errors
 /// [`LearnError`] with every bad cell: line, column, value, and what would be right.
-pub fn learn(file: &Path) -> Result<String, LearnError> {
+pub fn learn(file: &Path, form: Form) -> Result<String, LearnError> {
     let text = std::fs::read_to_string(file).map_err(|e| LearnError::File(file.to_owned(), e))?;
     let batches = csv::read_batches(&text).map_err(LearnError::Cells)?;
     let learner =
         csv::replay(&batches, Settings::default()).map_err(|cell| LearnError::Cells(vec![cell]))?;
-    Ok(csv::learner_csv(&batches, &learner))
+    Ok(match form {
+        Form::Csv => csv::learner_csv(&batches, &learner),
+        Form::Table => text_table(&batches, &learner),
+        Form::Svg => chart::of_log(&batches, &learner),
+    })
 }

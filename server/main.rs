@@ -8,6 +8,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use outturn::clock::Clock;
 use outturn::day::Zone;
+use outturn::learn::Form;
 
 /// Plans a small coffee roastery's batches, weighs them, learns each lot's loss and accounts for every gram of green.
 #[derive(Parser)]
@@ -25,6 +26,12 @@ enum Command {
     Learn {
         /// The roast log.
         file: PathBuf,
+        /// Show a table for people.
+        #[arg(long, conflicts_with = "svg")]
+        table: bool,
+        /// Draw each lot with its range.
+        #[arg(long)]
+        svg: bool,
     },
     /// Check a whole book; exit 1 and say where if it does not hold.
     Verify(Database),
@@ -65,7 +72,14 @@ async fn main() -> ExitCode {
             )
             .await
         }
-        Command::Learn { file } => return print(outturn::learn::learn(&file)),
+        Command::Learn { file, table, svg } => {
+            let form = match (table, svg) {
+                (true, _) => Form::Table,
+                (_, true) => Form::Svg,
+                _ => Form::Csv,
+            };
+            return print(outturn::learn::learn(&file, form));
+        }
         Command::Verify(options) => outturn::serve::verify(&options.url).await,
     };
     result.unwrap_or_else(|error| {

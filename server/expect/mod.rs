@@ -7,7 +7,7 @@ mod history;
 mod overview;
 mod questions;
 
-pub use overview::{Known, NoticeView, Overview, overview};
+pub use overview::{Known, NoticeView, Overview, overview, picture};
 pub use questions::{Questions, RangeCard};
 
 use std::sync::{Arc, PoisonError, RwLock};

@@ -10,9 +10,10 @@ use crate::floor::view::Named;
 use crate::floor::{BatchView, view};
 use crate::fraction::Fraction;
 use crate::ids::{LotId, RoasterId, SiteId, StyleId};
+use crate::loss::chart::{self, Point};
 use crate::loss::{Channel, Fact, Learner, Notice, Standing};
 use crate::mass::Mass;
-use crate::setup::{self, Lot, Roaster, Style};
+use crate::setup::{self, Kept, Lot, Roaster, Style};
 use crate::store::{BatchFilter, Read, StoreError};
 
 /// How many batches on hold one page shows.
@@ -221,4 +222,34 @@ impl Names {
             change,
         })
     }
+}
+
+/// A picture of a lot's batches beside what was expected of each, one panel for each style; none if it has no batch.
+#[must_use]
+pub fn picture(learner: &Learner, lot: &Kept<Lot>, styles: &[Kept<Style>]) -> String {
+    let mut panels: BTreeMap<&str, Vec<Point>> = BTreeMap::new();
+    let id = lot.id.to_string();
+    for judged in learner.judged() {
+        let fact = learner.history().facts().get(judged.fact);
+        if let Some(Fact::Batch(batch)) = fact.map(|fact| &**fact)
+            && batch.true_lot().id == id
+        {
+            let style = styles
+                .iter()
+                .find(|style| style.id.to_string() == batch.style.id);
+            let name = style.map_or("", |style| style.fields.name.as_str());
+            panels.entry(name).or_default().push(Point::from(judged));
+        }
+    }
+    let batches: usize = panels.values().map(Vec::len).sum();
+    let lots: Vec<(String, Vec<Point>)> = panels
+        .into_iter()
+        .map(|(style, points)| (format!("{}, {style}", lot.fields.name), points))
+        .collect();
+    let title = format!("Loss of {} with its expected range", lot.fields.name);
+    chart::svg(
+        &title,
+        &format!("{batches} batches in order of time."),
+        &lots,
+    )
 }

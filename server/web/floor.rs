@@ -4,6 +4,8 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -19,6 +21,7 @@ use crate::expect::{self, Overview};
 use crate::floor::{self, BatchView, Preview, Previewed, view};
 use crate::ids::{BatchId, LotId};
 use crate::refusal::Refusal;
+use crate::setup::{self, Lot, Style};
 use crate::store::BatchFilter;
 
 /// Which batches are wanted.
@@ -143,6 +146,20 @@ async fn loss(
     ))
 }
 
+#[utoipa::path(get, path = "/api/lots/{id}/loss.svg", operation_id = "draw_loss", tag = "loss", params(("id" = Uuid, Path)),
+    responses((status = 200, content_type = "image/svg+xml", body = String), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn loss_picture(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+) -> Answer<Response> {
+    let mut tx = app.read().await?;
+    let lot = setup::need::<Lot>(&mut *tx, app.site, id).await?;
+    let styles = setup::all::<Style>(&mut *tx, app.site).await?;
+    let picture = expect::picture(&app.expect.learner(), &lot, &styles);
+    Ok(([(header::CONTENT_TYPE, "image/svg+xml")], picture).into_response())
+}
+
 /// These routes.
 pub fn router() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
@@ -150,4 +167,5 @@ pub fn router() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(batch))
         .routes(routes!(preview))
         .routes(routes!(loss))
+        .routes(routes!(loss_picture))
 }
