@@ -532,49 +532,53 @@ impl Filter {
         reason = "the symbols of the equations above"
     )]
     pub fn look(&mut self, row: &Row) -> Look {
+        let Self {
+            mean,
+            cov,
+            styles,
+            roasters,
+            blocks,
+            f,
+            qf,
+            lh,
+        } = self;
         let (Some(Some(block)), Some(&Some(style)), Some(&Some(roaster))) = (
-            self.blocks.get(row.delivery),
-            self.styles.get(row.style),
-            self.roasters.get(row.roaster),
+            blocks.get(row.delivery),
+            styles.get(row.style),
+            roasters.get(row.roaster),
         ) else {
             unreachable!("a batch is opened before it is looked at");
         };
-        let block = Arc::clone(block);
         let Some(j) = block.place(row.lot) else {
             unreachable!("a lot is opened before it is looked at")
         };
-        let q = self.mean.len();
-        self.f.clear();
-        self.f.resize(q, 0.0);
-        let (d, u) = (
-            &block.slope[..block.width],
-            &block.slope[j * block.width..(j + 1) * block.width],
-        );
-        for ((f, d), u) in self.f.iter_mut().zip(d).zip(u) {
-            *f = d + u;
-        }
+        let q = mean.len();
+        let own = |j: usize| &block.slope[j * block.width..(j + 1) * block.width];
+        f.clear();
+        f.extend(own(0).iter().zip(own(j)).map(|(d, u)| d + u));
+        f.resize(q, 0.0);
         // Variance of d + u alone: f'Q f before the shared effects are added.
-        self.qf.clear();
-        self.qf
-            .extend(self.cov.chunks_exact(q).map(|line| dot(line, &self.f)));
-        let alone = dot(&self.f, &self.qf);
-        self.f[style] += 1.0;
-        self.f[roaster] += 1.0;
-        self.f[AGEING] += row.age;
-        for (i, qf) in self.qf.iter_mut().enumerate() {
-            let line = &self.cov[i * q..(i + 1) * q];
+        qf.clear();
+        qf.extend(cov.chunks_exact(q).map(|line| dot(line, f)));
+        let alone = dot(f, qf);
+        f[style] += 1.0;
+        f[roaster] += 1.0;
+        f[AGEING] += row.age;
+        for (qf, line) in qf.iter_mut().zip(cov.chunks_exact(q)) {
             *qf += line[style] + line[roaster] + row.age * line[AGEING];
         }
-        let k = block.size();
-        self.lh.clear();
-        self.lh
-            .extend(block.rest.chunks_exact(k).map(|line| line[0] + line[j]));
-        let (common, local) = (dot(&self.f, &self.mean), self.lh[0] + self.lh[j]);
-        let state = dot(&self.f, &self.qf) + local;
+        lh.clear();
+        lh.extend(
+            block
+                .rest
+                .chunks_exact(block.size())
+                .map(|line| line[0] + line[j]),
+        );
+        let (common, local) = (dot(f, mean), lh[0] + lh[j]);
         Look {
             mean: row.offset.mean + block.centre[0] + block.centre[j] + common,
             common,
-            state,
+            state: dot(f, qf) + local,
             local,
             lot: alone + local,
         }

@@ -144,9 +144,33 @@ fn update_and_predict_100_times(bencher: Bencher<'_, '_>) {
         });
 }
 
-/// All spreads of 4,000 batches estimated from the starting values (a refit in the fold starts from the last estimates).
-#[divan::bench(sample_count = 10)]
+/// The batch at which the fold refits its spreads on the last 4,000 batches, from the last estimates, and rebuilds its state.
+#[divan::bench(sample_count = 20)]
 fn refit_4000(bencher: Bencher<'_, '_>) {
+    let mut facts: Vec<Fact> = history(5_166, 100, 12)
+        .facts()
+        .iter()
+        .map(|fact| (**fact).clone())
+        .collect();
+    let Some(Fact::Batch(last)) = facts
+        .iter()
+        .rposition(|f| matches!(f, Fact::Batch(_)))
+        .map(|i| facts.remove(i))
+    else {
+        unreachable!("the history has batches")
+    };
+    let base = learner(&facts.into_iter().collect());
+    bencher
+        .with_inputs(|| (base.clone(), last.clone()))
+        .bench_local_values(|(mut learner, last)| {
+            learner.append(Fact::Batch(last));
+            learner
+        });
+}
+
+/// The spreads of 4,000 batches estimated from the starting values, to nine digits of the likelihood.
+#[divan::bench(sample_count = 10)]
+fn estimate_4000_from_nothing(bencher: Bencher<'_, '_>) {
     let learner = learner(&history(4_000, 80, 12));
     let settings = Settings::default();
     bencher.bench_local(|| learner.estimate(black_box(&settings)));
