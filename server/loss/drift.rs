@@ -90,7 +90,7 @@ pub(super) struct Pending {
 
 impl Pending {
     /// Adds a held batch; returns the last three if they are three on one side.
-    pub fn hold(&mut self, more: bool, place: usize) -> Option<[usize; AGREEING]> {
+    pub fn hold(&mut self, more: bool, place: usize, enough: usize) -> Option<&[usize]> {
         if more != self.more {
             *self = Self {
                 more,
@@ -103,7 +103,7 @@ impl Pending {
         }
         self.places[self.count] = place;
         self.count += 1;
-        (self.count == AGREEING).then_some(self.places)
+        (self.count >= enough).then_some(&self.places[..self.count])
     }
 }
 

@@ -527,10 +527,6 @@ impl Filter {
     }
 
     /// Predicts a batch whose effects are open.
-    #[expect(
-        clippy::many_single_char_names,
-        reason = "the symbols of the equations above"
-    )]
     pub fn look(&mut self, row: &Row) -> Look {
         let Self {
             mean,

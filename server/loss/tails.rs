@@ -28,6 +28,13 @@ impl Default for Tail {
     }
 }
 
+/// Factor on the noise with which a batch at z sds is learned under heavy tails, (1 + u z^2)/(1 + u), at least 1: the weight that a
+/// Student-t observation has in the estimate of its location (Lange, Little and Taylor 1989).
+pub(super) fn dilution(tail: Tail, z: f64) -> f64 {
+    let (u, z) = (tail.inverse_df, z / tail.scale);
+    ((1.0 + u * z * z) / (1.0 + u)).max(1.0)
+}
+
 /// The law that fits innovations of given variances best.
 pub(super) fn fit(innovations: &[f64], variances: &[f64]) -> Tail {
     if innovations.len() < FEWEST {

@@ -240,7 +240,7 @@ fn the_right_cause_of_a_plain_slip_is_named() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(64) })]
 
     #[test]
     fn ranges_widen_as_alpha_falls(green in 500.0_f64..60_000.0, loss in 0.05_f64..0.29) {

@@ -26,7 +26,7 @@ use super::settings::{Settings, Spreads};
 use super::student::Quantiles;
 
 /// Batches at the first refit of the spreads.
-const FIRST_REFIT: usize = 8;
+const FIRST_REFIT: usize = 4;
 
 /// A batch to come.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -64,6 +64,8 @@ pub struct Judged {
     pub lot_notice: bool,
     /// A notice of the roaster was raised at this batch.
     pub roaster_notice: bool,
+    /// Factor on the noise with which the batch is learned.
+    dilution: f64,
     /// What may have happened if the batch was flagged, likeliest first.
     pub explanations: Vec<Explanation>,
 }

@@ -7,8 +7,14 @@ use crate::loss::settings::{Settings, Spreads};
 
 /// Batches between checkpoints.
 const CHECKPOINT: usize = 512;
-/// From here on refits come at equal distances, not at growing ones.
-const STEADY_REFIT: usize = 4096;
+/// Batches from one refit to the next: a sixteenth of the history while it is young, then a quarter, at most 4,096.
+fn batches_to_refit(rows: usize) -> usize {
+    if rows < 2048 {
+        (rows / 16).max(1)
+    } else {
+        (rows / 4).min(4096)
+    }
+}
 
 impl Learner {
     pub(super) fn plan(&mut self, planned: Planned) {
@@ -43,11 +49,7 @@ impl Learner {
         let rows = self.rows.len();
         let refit = rows == self.state.next_refit;
         if refit {
-            self.state.next_refit = if rows < STEADY_REFIT {
-                rows * 3 / 2
-            } else {
-                rows + STEADY_REFIT
-            };
+            self.state.next_refit = rows + batches_to_refit(rows);
             self.refit();
         }
         if rows.is_multiple_of(CHECKPOINT) && !refit {
@@ -90,7 +92,7 @@ impl Learner {
                     row,
                     &look,
                     row.log_yield - look.mean,
-                    noise_sd * noise_sd * row.shares + row.weighing,
+                    (noise_sd * noise_sd * row.shares + row.weighing) * self.judged[at].dilution,
                 );
             }
         }

@@ -1,14 +1,19 @@
 //! What is done with a weighed batch: learned or held, followed when three held ones agree, shown to the CUSUMs, noticed.
 
 use super::{Judged, Learner, entry};
-use crate::loss::drift::{self, Notice, Pending, Side, Standing, Watch};
+use crate::loss::drift::{self, AGREEING, Notice, Pending, Side, Standing, Watch};
 use crate::loss::explain::{self, Odd, Previous};
 use crate::loss::filter::Look;
 use crate::loss::history::{self, Batch, Channel, Fact, Review, Weights};
 use crate::loss::range::{Outcome, Prediction};
+use crate::loss::tails;
 
 /// A batch that a person confirmed counts in the CUSUM at most so many sds: one batch is no lasting shift.
 const MOST_SDS: f64 = 4.0;
+/// A lot that has taught no more than so many batches is young: what flags its batches is a prior, or one batch that may itself be wrong.
+const FEW_BATCHES: u32 = 1;
+/// Held batches of a young lot that must agree.
+const NEW_AGREEING: usize = 2;
 /// Held batches agree when they lie within so many noise sds of each other.
 const AGREE_WITHIN: f64 = 4.5;
 
@@ -45,6 +50,7 @@ impl Learner {
             lot_notice: false,
             roaster_notice: false,
             explanations: Vec::new(),
+            dilution: tails::dilution(self.state.fit.tail, (row.log_yield - look.mean) / sd),
         });
         self.rows.push(row);
         self.explain_or_note(place, &batch.weights, green, roasted);
@@ -94,7 +100,7 @@ impl Learner {
     pub(super) fn take_in(&mut self, place: usize, look: &Look, prediction: &Prediction) {
         let (row, judged) = (&self.rows[place], &self.judged[place]);
         let innovation = row.log_yield - look.mean;
-        let noise = self.noise(place);
+        let noise = self.noise(place) * judged.dilution;
         let z = innovation / (judged.sd * prediction.scale);
         self.state.filter.learn(row, look, innovation, noise);
         self.judged[place].learned = true;
@@ -115,48 +121,64 @@ impl Learner {
         sd * sd * row.shares + row.weighing
     }
 
-    /// A held batch: three in a row that agree are followed.
+    /// A held batch: three in a row that agree are followed, two if the lot is young.
     pub(super) fn hold(&mut self, place: usize) {
         let more = self.judged[place].verdict.outcome == Outcome::More;
         let (lot, roaster) = (self.rows[place].lot, self.rows[place].roaster);
-        let by_lot = entry(&mut self.state.lots, lot)
+        let known = entry(&mut self.state.lots, lot);
+        let enough = if known.batches <= FEW_BATCHES {
+            NEW_AGREEING
+        } else {
+            AGREEING
+        };
+        let by_lot = known
             .watch
             .pending
-            .hold(more, place);
-        let by_roaster = entry(&mut self.state.roasters, roaster)
-            .watch
+            .hold(more, place, enough)
+            .map(<[usize]>::to_vec);
+        let watch = &mut entry(&mut self.state.roasters, roaster).watch;
+        let by_roaster = watch
             .pending
-            .hold(more, place);
+            .hold(more, place, AGREEING)
+            .map(<[usize]>::to_vec);
         for (is_lot, places) in [(true, by_lot), (false, by_roaster)] {
             let Some(places) = places else { continue };
-            let residuals = places.map(|p| self.rows[p].log_yield - self.judged[p].log_yield);
-            let (low, high) = residuals
-                .iter()
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &r| {
-                    (r.min(low), r.max(high))
-                });
             let one_lot = places.iter().all(|&p| self.rows[p].lot == lot);
-            if (!is_lot && one_lot) || high - low > AGREE_WITHIN * self.noise(place).sqrt() {
-                continue;
+            if let (true, Some(size)) = (is_lot || !one_lot, self.agreed_size(&places)) {
+                self.follow(place, is_lot, &places, size);
+                return;
             }
-            let size = if low.abs() > high.abs() { low } else { high };
-            self.open_at(places[0], is_lot, size * size);
-            for p in places {
-                self.judged[p].learned = true;
-                self.released.push((self.folded, p));
-            }
-            entry(&mut self.state.lots, lot).watch.pending = Pending::default();
-            let roaster_watch = &mut entry(&mut self.state.roasters, roaster).watch;
-            roaster_watch.pending = Pending::default();
-            if is_lot {
-                entry(&mut self.state.lots, lot).watch = Watch::default();
-            } else {
-                *roaster_watch = Watch::default();
-            }
-            self.raise(place, is_lot, places[0], size, Standing::Followed);
-            self.rebuild(places[0]);
-            return;
         }
+    }
+
+    /// Largest residual of held batches, if they lie close together.
+    fn agreed_size(&self, places: &[usize]) -> Option<f64> {
+        let residual = |&p: &usize| self.rows[p].log_yield - self.judged[p].log_yield;
+        let low = places.iter().map(residual).fold(f64::INFINITY, f64::min);
+        let high = places
+            .iter()
+            .map(residual)
+            .fold(f64::NEG_INFINITY, f64::max);
+        let noise = self.noise(*places.last()?);
+        let size = if low.abs() > high.abs() { low } else { high };
+        (high - low <= AGREE_WITHIN * noise.sqrt()).then_some(size)
+    }
+
+    /// Releases held batches that agree, with the effect of their channel opened before the first of them.
+    fn follow(&mut self, place: usize, is_lot: bool, places: &[usize], size: f64) {
+        let (lot, roaster) = (self.rows[place].lot, self.rows[place].roaster);
+        self.open_at(places[0], is_lot, size * size);
+        for &p in places {
+            (self.judged[p].learned, self.judged[p].dilution) = (true, 1.0);
+            self.released.push((self.folded, p));
+        }
+        let lot_watch = &mut self.state.lots[lot].watch;
+        let roaster_watch = &mut self.state.roasters[roaster].watch;
+        lot_watch.pending = Pending::default();
+        roaster_watch.pending = Pending::default();
+        *(if is_lot { lot_watch } else { roaster_watch }) = Watch::default();
+        self.raise(place, is_lot, places[0], size, Standing::Followed);
+        self.rebuild(places[0]);
     }
 
     /// Shows a sound batch to the CUSUMs of its lot and its roaster.
