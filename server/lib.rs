@@ -21,6 +21,7 @@ pub mod money;
 pub mod planner;
 pub mod refusal;
 pub mod serve;
+pub mod settings;
 pub mod setup;
 pub mod store;
 pub mod text;

@@ -1,14 +1,13 @@
 //! The command line of Outturn, and nothing else.
 
 use std::io::Write;
-use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use outturn::clock::Clock;
-use outturn::day::Zone;
 use outturn::learn::Form;
+use outturn::settings::Given;
 
 /// Plans a small coffee roastery's batches, weighs them, learns each lot's loss and accounts for every gram of green.
 #[derive(Parser)]
@@ -51,26 +50,24 @@ struct Database {
 #[derive(clap::Args)]
 struct Serve {
     #[command(flatten)]
-    database: Database,
-    /// Where to listen. Until people sign in, only addresses of this machine are taken.
-    #[arg(long, env = "OUTTURN_LISTEN", default_value = "127.0.0.1:8080")]
-    listen: SocketAddr,
-    /// The time zone of a new book, such as Europe/Lisbon.
-    #[arg(long, env = "OUTTURN_ZONE", default_value = "UTC")]
-    zone: Zone,
+    given: Given,
+    /// A TOML file with the same settings; flags and environment outweigh it.
+    #[arg(long = "settings", env = "OUTTURN_SETTINGS")]
+    file: Option<PathBuf>,
 }
 
 #[tokio::main]
 async fn main() -> ExitCode {
     let result = match Cli::parse().command {
         Command::Serve(options) => {
-            outturn::serve::run(
-                &options.database.url,
-                options.listen,
-                options.zone,
-                Clock::Machine,
-            )
-            .await
+            let file = options.file.as_deref().map(Given::from_file).transpose();
+            match file {
+                Ok(file) => {
+                    let settings = options.given.or(file.unwrap_or_default());
+                    outturn::serve::run(&settings, Clock::Machine).await
+                }
+                Err(error) => return fail(&error),
+            }
         }
         Command::Learn { file, table, svg } => {
             let form = match (table, svg) {
@@ -82,10 +79,12 @@ async fn main() -> ExitCode {
         }
         Command::Verify(options) => outturn::serve::verify(&options.url).await,
     };
-    result.unwrap_or_else(|error| {
-        eprintln!("outturn: {error}");
-        ExitCode::FAILURE
-    })
+    result.unwrap_or_else(|error| fail(&error))
+}
+
+fn fail(error: &dyn std::fmt::Display) -> ExitCode {
+    eprintln!("outturn: {error}");
+    ExitCode::FAILURE
 }
 
 /// Prints what a command made of a file, or why it did not.
@@ -96,9 +95,6 @@ fn print<E: std::fmt::Display>(made: Result<String, E>) -> ExitCode {
             let _ = writeln!(std::io::stdout(), "{}", text.trim_end());
             ExitCode::SUCCESS
         }
-        Err(error) => {
-            eprintln!("outturn: {error}");
-            ExitCode::FAILURE
-        }
+        Err(error) => fail(&error),
     }
 }

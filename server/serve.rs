@@ -10,7 +10,7 @@ use tracing_subscriber::EnvFilter;
 use crate::app::App;
 use crate::book::verify;
 use crate::clock::Clock;
-use crate::day::Zone;
+use crate::settings::Settings;
 use crate::store::{self, StoreError};
 use crate::web;
 
@@ -32,18 +32,14 @@ pub enum ServeError {
 ///
 /// # Errors
 /// [`ServeError`] when it cannot start.
-pub async fn run(
-    url: &str,
-    listen: SocketAddr,
-    zone: Zone,
-    clock: Clock,
-) -> Result<ExitCode, ServeError> {
+pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeError> {
     log_to_stderr();
-    if !listen.ip().is_loopback() {
-        return Err(ServeError::NotLoopback(listen));
+    if !settings.listen.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(settings.listen));
     }
-    let app = App::open(store::open(url).await?, clock, zone).await?;
-    serve(app, listen).await
+    let store = store::open(&settings.database).await?;
+    let app = App::open(store, clock, settings.zone).await?;
+    serve(app, settings.listen).await
 }
 
 /// Serves an open book until told to stop.

@@ -1,0 +1,96 @@
+//! Settings from flags, the environment and one TOML file, in this order of weight.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use crate::day::Zone;
+
+/// How the service runs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Settings {
+    /// The database: `sqlite:<file>` or `postgres://<user>@<host>/<name>`.
+    pub database: String,
+    /// Where to listen.
+    pub listen: SocketAddr,
+    /// The time zone of a new book.
+    pub zone: Zone,
+}
+
+/// What flags, the environment or the file say; what they leave open has a usual value.
+#[derive(Debug, Clone, Default, Deserialize, clap::Args)]
+#[serde(deny_unknown_fields)]
+pub struct Given {
+    /// The database: sqlite:<file> or `postgres://<user>@<host>/<name>` [usual: sqlite:outturn.sqlite].
+    #[arg(long = "database", env = "DATABASE_URL")]
+    pub database: Option<String>,
+    /// Where to listen; until people sign in, only addresses of this machine are taken [usual: 127.0.0.1:8080].
+    #[arg(long, env = "OUTTURN_LISTEN")]
+    pub listen: Option<SocketAddr>,
+    /// The time zone of a new book, such as Europe/Lisbon [usual: UTC].
+    #[arg(long, env = "OUTTURN_ZONE")]
+    pub zone: Option<Zone>,
+}
+
+/// Why a settings file is not used.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    /// It cannot be read.
+    #[error("{0} cannot be read: {1}")]
+    File(PathBuf, std::io::Error),
+    /// Something in it is wrong.
+    #[error("{0}: {1}")]
+    Text(PathBuf, toml::de::Error),
+}
+
+impl Given {
+    /// Reads the settings file: `database`, `listen` and `zone`, each as the flag of that name.
+    ///
+    /// # Errors
+    /// [`SettingsError`] with the line that is wrong.
+    pub fn from_file(file: &Path) -> Result<Self, SettingsError> {
+        let text =
+            std::fs::read_to_string(file).map_err(|e| SettingsError::File(file.to_owned(), e))?;
+        toml::from_str(&text).map_err(|e| SettingsError::Text(file.to_owned(), e))
+    }
+
+    /// These settings, completed from others and by what is usual.
+    #[must_use]
+    pub fn or(self, other: Self) -> Settings {
+        let usual = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
+        Settings {
+            database: self
+                .database
+                .or(other.database)
+                .unwrap_or_else(|| "sqlite:outturn.sqlite".to_owned()),
+            listen: self.listen.or(other.listen).unwrap_or(usual),
+            zone: self.zone.or(other.zone).unwrap_or(Zone::UTC),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flags_outweigh_the_file_and_the_file_what_is_usual() {
+        let file: Given =
+            toml::from_str("database = \"sqlite:book.sqlite\"\nzone = \"Europe/Lisbon\"").unwrap();
+        let flags = Given {
+            database: Some("sqlite:other.sqlite".to_owned()),
+            ..Given::default()
+        };
+        let settings = flags.or(file);
+        assert_eq!(settings.database, "sqlite:other.sqlite");
+        assert_eq!(settings.zone.to_string(), "Europe/Lisbon");
+        assert_eq!(settings.listen.to_string(), "127.0.0.1:8080");
+    }
+
+    #[test]
+    fn a_word_that_is_no_setting_is_refused() {
+        let error = toml::from_str::<Given>("databse = \"sqlite:book.sqlite\"").unwrap_err();
+        assert!(error.to_string().contains("databse"), "{error}");
+    }
+}
