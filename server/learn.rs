@@ -17,7 +17,7 @@ pub enum LearnError {
 }
 
 fn list(cells: &[BadCell]) -> String {
-    cells.iter().map(|cell| format!("\n  {cell}")).collect()
+    cells.iter().fold(String::new(), |list, cell| list + "\n  " + &cell.to_string())
 }
 
 /// How a replayed log is shown.
