@@ -8,20 +8,21 @@ import { empty, inWords, openPage, trying } from './parts/page-frame.js';
 import { nameOf } from './records.js';
 import { T } from './texts.js';
 
-/** @import { Lot, Named, Statement, StatementLine } from './types.js' */
+/** @import { Lot, Statement, StatementLine } from './types.js' */
 
 const A = T.audit;
-const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), closings: byId('closings'), journal: byId('journal') };
-/** @type {{lots: Lot[], styles: Named[], roasters: Named[], closings: any[], today: string, size: number, journal: any[], journalNext: string}} */
-const page = { lots: [], styles: [], roasters: [], closings: [], today: '', size: 0, journal: [], journalNext: '' };
+const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), closings: byId('closings'), unsettled: byId('unsettled'), journal: byId('journal') };
+/** @type {{lots: Lot[], closings: any[], unsettled: any[], today: string, journal: any[], journalNext: string}} */
+const page = { lots: [], closings: [], unsettled: [], today: '', journal: [], journalNext: '' };
 /** What the address asks for, so that a statement can be sent as a link. */
 const asked = new URLSearchParams(location.search);
 
 async function load() {
   await trying(async () => {
-    const [lots, styles, roasters, closings, log, journal] = await Promise.all([readAll('/api/lots'), readAll('/api/styles'), readAll('/api/roasters'), readAll('/api/closings'), read('/api/log'), read('/api/journal?limit=50')]);
-    Object.assign(page, { lots, styles, roasters, closings, size: log.size, journal: journal.items, journalNext: journal.next ?? '' });
+    const [lots, closings, unsettled, journal] = await Promise.all([readAll('/api/lots'), readAll('/api/closings'), readAll('/api/unsettled'), read('/api/journal?limit=50')]);
+    Object.assign(page, { lots, closings, unsettled, journal: journal.items, journalNext: journal.next ?? '' });
     drawAsk();
+    drawUnsettled();
     drawClosings();
     drawJournal();
     await showStatement();
@@ -48,7 +49,7 @@ function drawAsk() {
   redraw(places.ask, h('h2', {}, A.statement), h('form', { class: 'fields', on: { submit: (/** @type {Event} */ event) => event.preventDefault() } },
     field('lot', h('select', { id: 'lot', name: 'lot', on }, h('option', { value: '' }, T.form.choose), page.lots.map((each) => h('option', { value: each.id, selected: each.id === lot }, `${each.name} · ${each.grade}`))), T.words.lot),
     field('from', h('input', { type: 'date', id: 'from', name: 'from', value: asked.get('from') ?? '', on }), T.form.from), field('to', h('input', { type: 'date', id: 'to', name: 'to', value: asked.get('to') ?? '', on }), T.form.to),
-    field('known', h('select', { id: 'known', name: 'known', on }, h('option', { value: '' }, A.knownNow), page.closings.map((each) => h('option', { value: String(each.known ?? each.log_size ?? each.size), selected: String(each.known ?? each.log_size ?? each.size) === asked.get('known') }, A.knownThen(fullDay(each.to_day))))), A.known),
+    field('known', h('select', { id: 'known', name: 'known', on }, h('option', { value: '' }, A.knownNow), page.closings.map((each) => h('option', { value: String(each.known), selected: String(each.known) === asked.get('known') }, A.knownThen(fullDay(each.to_day))))), A.known),
     h('div', { class: 'actions periods' }, periods().map(([label, from, to]) => button(label, () => {
       asked.set('from', from);
       asked.set('to', to);
@@ -124,17 +125,25 @@ function drawClosings() {
   redraw(places.closings, h('div', { class: 'head' }, h('h2', {}, A.closings), button(A.close, async () => {
     if (await askCommand({ kind: 'closings', title: A.close, lead: A.closeLead, fields: [{ name: 'to_day', kind: 'day', label: A.toDay }], go: A.close })) await load();
   }, { 'data-key': 'close' })),
-  page.closings.length === 0 ? h('p', { class: 'none' }, A.noClosings) : h('ul', { class: 'records' }, page.closings.map((each) => h('li', {}, h('div', {}, h('b', {}, fullDay(each.to_day)), each.reopened ? h('span', { class: 'flag' }, A.reopened) : null, h('p', {}, A.closedAt(moment(each.recorded_at ?? each.closed_at), each.known ?? each.log_size ?? each.size))),
+  page.closings.length === 0 ? h('p', { class: 'none' }, A.noClosings) : h('ul', { class: 'records' }, page.closings.map((each) => h('li', {}, h('div', {}, h('b', {}, fullDay(each.to_day)), each.reopened ? h('span', { class: 'flag' }, A.reopened) : null, h('p', {}, A.closedAt(moment(each.recorded_at), each.known))),
     each.reopened ? null : h('div', { class: 'actions' }, button(A.reopen, async () => {
       if (await askCommand({ kind: 'reopenings', title: `${A.reopen}: ${fullDay(each.to_day)}`, fields: [{ name: 'reason', kind: 'text', label: T.words.reason, wide: true }], body: (values) => ({ closing: each.id, ...values }) })) await load();
     }, { 'data-key': `reopen-${each.id}`, 'aria-label': `${A.reopen}: ${fullDay(each.to_day)}` }))))));
 }
 
+/* What tablets kept and the book could not take */
+
+function drawUnsettled() {
+  places.unsettled.hidden = page.unsettled.length === 0;
+  redraw(places.unsettled, h('h2', {}, A.unsettled), h('p', { class: 'help' }, A.unsettledHelp), h('ul', { class: 'records' }, page.unsettled.map((each) => h('li', {}, h('div', {},
+    h('b', {}, T.floor.commands[each.command] ?? each.command), ` ${moment(each.body.happened_at)} · ${each.person.name}`, h('p', {}, each.problem.sentence ?? ''), h('details', { 'data-key': `unsettled-${each.id}` }, h('summary', {}, A.asSent), h('code', {}, JSON.stringify(each.body))))))));
+}
+
 /* Journal */
 
 function drawJournal() {
-  redraw(places.journal, h('h2', {}, A.journal), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.position ?? each.recorded_at}-${each.record ?? each.id}` },
-    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at ?? each.at)), ' ', each.person?.name ?? '', ' ', journalText(each)), differences(each))))),
+  redraw(places.journal, h('h2', {}, A.journal), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
+    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', each.person.name, ' ', journalText(each)), each.reason ? h('p', {}, each.reason) : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}`));
     if (!next) return;
@@ -146,9 +155,9 @@ function drawJournal() {
 
 /** @param {any} entry */
 function journalText(entry) {
-  const kind = T.kinds[/** @type {'lots'} */ (entry.kind)]?.one ?? entry.kind;
   const name = entry.after?.name ?? entry.after?.number ?? entry.after?.reference ?? entry.after?.day ?? '';
-  return A.entry(kind, String(name), Boolean(entry.before));
+  const act = entry.act === 'put' ? (entry.before ? 'changed' : 'added') : entry.act;
+  return A.entry(A.kinds[entry.kind] ?? entry.kind, String(name), A.acts[act] ?? act);
 }
 
 /** What a change changed, field by field. @param {any} entry */

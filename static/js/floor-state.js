@@ -3,6 +3,7 @@
  * Pure: the same cards, batches and kept commands always give the same floor.
  */
 import { judge } from './range.js';
+import { T } from './texts.js';
 import { netGrams } from './weighing.js';
 
 /** @import { BatchView, CardView, Lot, Named, RangeCard, Scale, Verdict, Weight } from './types.js' */
@@ -138,6 +139,12 @@ export function verdictHere(batches, out_g, cards) {
 
 /** The order of the day: by day, then start, then roaster. @param {CardView} a @param {CardView} b */
 export const byStart = (a, b) => `${a.day} ${a.start} ${a.roaster.name}`.localeCompare(`${b.day} ${b.start} ${b.roaster.name}`);
+
+/** That a batch is on hold, and why if its verdict does not say so already. @param {BatchView} batch */
+export function holdText({ hold, verdict }) {
+  if (!hold) return '';
+  return hold.reason === verdict?.sentence ? T.words.onHold : `${T.words.onHold}: ${hold.reason}`;
+}
 
 /** What may be roasted together: batches of the same lot, style and roaster. @param {BatchView} a @param {BatchView} b */
 export const sameRun = (a, b) => a.lot.id === b.lot.id && a.style.id === b.style.id && a.roaster.id === b.roaster.id;

@@ -2,7 +2,7 @@
 import { NoAnswer, Problem, read, readAll } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { floor, places, scaleOf } from './floor-shared.js';
-import { byStart, gramsOf, lay } from './floor-state.js';
+import { byStart, gramsOf, holdText, lay } from './floor-state.js';
 import { draught, more, start, usedUp } from './floor-steps.js';
 import { adHoc, begin, beginCard } from './floor-weigh.js';
 import { addDays, clock, day, mass, percent } from './format.js';
@@ -96,7 +96,7 @@ function drawState() {
 /** @param {CardView|null} card */
 function drawNext(card) {
   if (!floor.loaded && isReachable()) {
-    redraw(places.work, floor.me ? null : empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
+    redraw(places.work, h('h1', { class: 'aside' }, T.floor.next), floor.me ? null : empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
     return;
   }
   if (!card) {
@@ -156,7 +156,7 @@ function drawDone(batches) {
   redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, done.map((batch) => h('li', {},
     h('span', { class: 'when' }, clock(batch.weighed_out_at)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`, batch.loss === null ? null : h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, ` ${percent(batch.loss)} ${batch.verdict ? T.verdict.short[batch.verdict.judgement] : ''}`),
-      batch.reckoned ? h('span', { class: 'flag' }, T.words.reckoned) : null, batch.hold ? h('span', { class: 'flag' }, `${T.words.onHold}: ${batch.hold.reason}`) : null, keptMark(batch)),
+      batch.reckoned ? h('span', { class: 'flag' }, T.words.reckoned) : null, batch.hold ? h('span', { class: 'flag' }, holdText(batch)) : null, keptMark(batch)),
     more(batch)))));
 }
 

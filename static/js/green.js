@@ -108,12 +108,9 @@ async function drawOne() {
 
 /** What a posting did to a lot, as "store → batch 12.00 kg". @param {any} posting @param {string} lot */
 function movedText(posting, lot) {
-  const moves = (posting.movements ?? []).filter((/** @type {any} */ move) => (move.lot?.id ?? move.lot) === lot);
-  return moves.map((/** @type {any} */ move) => `${T.places[placeOf(move.from)] ?? placeOf(move.from)} → ${T.places[placeOf(move.to)] ?? placeOf(move.to)} ${mass(move.mass_g)}`).join(', ');
+  const moves = (posting.movements ?? []).filter((/** @type {any} */ move) => move.lot === lot);
+  return moves.map((/** @type {any} */ move) => `${T.places[move.from.place] ?? move.from.place} → ${T.places[move.to.place] ?? move.to.place} ${mass(move.mass_g)}`).join(', ');
 }
-
-/** @param {any} place */
-const placeOf = (place) => (typeof place === 'string' ? place : place?.place ?? '');
 
 /** @param {Lot} lot */
 function actionsOf(lot) {

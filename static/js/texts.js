@@ -8,8 +8,8 @@ const places = { supplier: 'supplier', store: 'store', batch: 'in a batch', roas
 
 /** @type {Record<string, string>} */
 const postings = {
-  receipt: 'Received', return: 'Returned', transfer: 'Moved', drying: 'Dried', count: 'Counted', used_up: 'Used up', blend: 'Blended', sample: 'Sample', waste: 'Waste', weigh_in: 'Weighed in', weigh_out: 'Weighed out', scrap: 'Scrapped',
-  correction: 'Corrected', reversal: 'Undone', packing: 'Packed', shipment: 'Shipped',
+  receive: 'Received', return: 'Returned to the supplier', transfer: 'Moved', dispatch: 'Sent to another site', arrive: 'Arrived from another site', weigh_in: 'Weighed in', weigh_out: 'Weighed out', scrap: 'Scrapped', sample: 'Sample drawn', waste: 'Waste',
+  dry: 'Dried', count: 'Counted', use_up: 'Used up', blend: 'Blended', pack: 'Packed', ship: 'Shipped', take_back: 'Taken back', reverse: 'Undone', correct: 'Corrected',
 };
 
 export const T = {
@@ -111,10 +111,13 @@ export const T = {
   audit: {
     statement: 'Statement of a lot', noLots: 'There is no lot yet. It starts with a delivery on the Green page.', chooseLot: 'Choose a lot and a period.', known: 'As known', knownNow: 'now', knownThen: (/** @type {string} */ day) => `when the period to ${day} was closed`, thisMonth: 'This month', lastMonth: 'Last month', thisYear: 'This year',
     what: 'What', change: 'Change', balance: 'Balance', opening: 'Opening balance', closing: 'Closing balance', csv: 'Take it away as CSV', print: 'Print', bound: (/** @type {number} */ size) => `From the first ${n(size, 'entry', 'entries')} of the log. The same period and number give the same statement at any time.`, late: 'late', lateHelp: 'It happened on an earlier day that was already closed',
-    whereNow: 'Where this lot stands at the end', zero: 'All places together', sums: 'In the period', sumNames: /** @type {Record<string, string>} */ ({ received_g: 'Received', returned_g: 'Returned', charged_g: 'Weighed in', roasted_g: 'Weighed out', loss_g: 'Roasting loss', air_g: 'Roasting and drying loss', drying_g: 'Drying', dried_g: 'Drying', sampled_g: 'Samples', samples_g: 'Samples', wasted_g: 'Waste', waste_g: 'Waste', variance_g: 'Count difference', difference_g: 'Count difference', transferred_g: 'Moved', blended_g: 'Blends' }),
+    whereNow: 'Where this lot stands at the end', zero: 'All places together', sums: 'In the period', sumNames: /** @type {Record<string, string>} */ ({ received_g: 'Received', returned_g: 'Returned', blended_in_g: 'Blended into it', blended_out_g: 'Gone into blends', difference_g: 'Count difference', charged_g: 'Weighed in', sampled_g: 'Samples of green', wasted_g: 'Waste of green', dried_g: 'Drying', sent_g: 'Sent to other sites', roasted_g: 'Weighed out', roasting_loss_g: 'Roasting loss', batch_sampled_g: 'Samples of roasted', batch_wasted_g: 'Waste of roasted', packed_g: 'Packed', shipped_g: 'Shipped', roasted_difference_g: 'Difference of roasted' }),
     holds: 'Does the book hold?', holdsHelp: 'Computes every entry of the log anew, and that every lot sums to zero.', verify: 'Verify', verifying: 'Verifying …', ok: (/** @type {number} */ leaves) => `It holds: ${n(leaves, 'entry', 'entries')} checked.`, notOk: 'It does not hold. First places:', root: 'Root of the log',
     closings: 'Closed periods', close: 'Close a period', closeLead: 'What is learned later about these days is booked in the open period and marked as late.', toDay: 'Closed up to and including', noClosings: 'No period is closed yet.', reopened: 'reopened', closedAt: (/** @type {string} */ at, /** @type {number} */ size) => `closed ${at}, ${n(size, 'entry', 'entries')} in the log`, reopen: 'Reopen',
-    journal: 'Journal of changes', noJournal: 'Nothing was changed yet.', more: 'Show older', entry: (/** @type {string} */ kind, /** @type {string} */ name, /** @type {boolean} */ changed) => `${kind} ${name} ${changed ? 'changed' : 'added'}`,
+    journal: 'Journal of changes', noJournal: 'Nothing was changed yet.', more: 'Show older', entry: (/** @type {string} */ kind, /** @type {string} */ name, /** @type {string} */ act) => [kind, name, act].filter(Boolean).join(' '),
+    kinds: /** @type {Record<string, string>} */ ({ site: 'Roastery', person: 'Person', coffee: 'Coffee', style: 'Style', scale: 'Scale', storeroom: 'Storeroom', roaster: 'Roaster', delivery: 'Delivery', lot: 'Lot', product: 'Product', ship_day: 'Ship day', order: 'Order', sample_request: 'Sample request', batch: 'Batch', card: 'Card', plan: 'Plan', notice: 'Drift notice' }),
+    acts: /** @type {Record<string, string>} */ ({ added: 'added', changed: 'changed', start: 'into the drum', unstart: 'out of the drum again', hold: 'put on hold', pass: 'passed', review: 'reviewed', agree: 'agreed', scale_adjusted: 'adjusted', profile_changed: 'profile changed', notice_closed: 'closed', settle: 'settled' }),
+    asSent: 'As it was sent', unsettled: 'Kept weights that wait to be settled', unsettledHelp: 'A tablet kept these without a network, and they could not be booked when they came. Book what really happened; nothing here is lost.',
   },
   setup: {
     way: 'The way to a first plan', done: 'done', kinds: 'Kinds of records', retired: 'out of use', ownUnit: 'Masses on this device in', unitOfSite: 'the unit of the roastery',

@@ -159,7 +159,7 @@
  * @property {PlanBatch[]} batches
  * @property {Short[]} short
  * @property {number} surplus_g
- * @property {unknown[]} dropped_pins
+ * @property {{sentence?: string}[]} dropped_pins
  * @property {{day: string, lot: Named, storeroom: Named, mass_g: number}[]} pull
  * @property {Record<string, number|null>} levels
  * @property {Record<string, number|null>} bounds

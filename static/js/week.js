@@ -74,7 +74,7 @@ function drawSummary() {
   const green = plan.batches.reduce((sum, batch) => sum + batch.charge_g, 0);
   redraw(places.verdict,
     nothing ? empty(W.nothing, h('div', { class: 'actions' }, linkTo('/shipping', T.kinds.orders.add), linkTo('/setup', T.pages.setup))) : h('p', { class: `ships ${plan.short.length ? 'short' : 'all'}` }, plan.short.length ? W.short(plan.short.length) : W.allShips, ' ', h('span', { class: 'sum' }, W.sum(plan.batches.length, mass(green), hours(plan.levels.roaster_min ?? 0), mass(plan.surplus_g)))),
-    plan.dropped_pins.length ? h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)) : null,
+    plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, each.sentence ?? '')))) : null,
     plan.short.length ? h('ul', { class: 'shorts' }, plan.short.map((each) => h('li', {}, h('b', {}, W.bags(each.bags, named(each.product, page.from.products))), ' ', h('span', {}, `${orderNumber(each.order)} · ${each.customer} · ${mass(each.mass_g)}`), h('p', {}, h('span', { class: `why ${each.reason}` }, W.reasons[/** @type {'green'} */ (each.reason)] ?? each.reason), ' ', each.sentence)))) : null);
 }
 
