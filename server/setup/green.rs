@@ -56,6 +56,7 @@ pub struct Delivery {
 
 impl Record for Delivery {
     const KIND: &'static str = "delivery";
+    const LABEL_AT: &'static str = "/reference";
 
     fn label(&self) -> Option<String> {
         Some(format!("{} {}", self.supplier, self.reference))

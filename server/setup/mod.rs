@@ -52,6 +52,9 @@ pub trait Record: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
     /// The kind's word, in tables and the journal.
     const KIND: &'static str;
 
+    /// Where its name among its kind is typed (JSON Pointer).
+    const LABEL_AT: &'static str = "/name";
+
     /// Its name among its kind, if that must be unique.
     fn label(&self) -> Option<String>;
 
@@ -331,7 +334,7 @@ async fn label_taken<R: Record>(
         .await?
         .filter(|row| row.id != id);
     Ok(other.map(|_| FieldError {
-        pointer: String::new(),
+        pointer: R::LABEL_AT.to_owned(),
         detail: format!(
             "there is another {} called {label}: choose another name",
             R::KIND.replace('_', " ")

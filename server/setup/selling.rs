@@ -30,6 +30,7 @@ pub struct ShipDay {
 
 impl Record for ShipDay {
     const KIND: &'static str = "ship_day";
+    const LABEL_AT: &'static str = "/day";
 
     fn label(&self) -> Option<String> {
         Some(self.day.to_string())
@@ -95,6 +96,7 @@ pub struct Order {
 #[async_trait]
 impl Record for Order {
     const KIND: &'static str = "order";
+    const LABEL_AT: &'static str = "/number";
 
     fn label(&self) -> Option<String> {
         Some(self.number.to_string())
