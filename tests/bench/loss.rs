@@ -210,3 +210,16 @@ fn review_300_batches_back(bencher: Bencher<'_, '_>) {
         .with_inputs(|| base.clone())
         .bench_local_values(|learner| learner.preview(fact.clone()));
 }
+
+/// REML of the 800 batches that tests/reference/loss/mixedlm.py gives to statsmodels.
+#[divan::bench(sample_count = 10)]
+fn reml_of_mixedlm(bencher: Bencher<'_, '_>) {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/loss/data/mixedlm.csv");
+    let batches = csv::read_batches(&std::fs::read_to_string(path).expect("file")).expect("sound");
+    let learner = csv::replay(&batches, Settings::default()).expect("in order");
+    let settings = Settings {
+        spread_log_sd: [1e-9, 30.0, 1e-9, 1e-9, 30.0],
+        ..Settings::default()
+    };
+    bencher.bench_local(|| learner.estimate(black_box(&settings)));
+}

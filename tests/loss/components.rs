@@ -7,7 +7,7 @@
 use std::collections::HashMap;
 
 use outturn::loss::{
-    Batch, Fact, Happening, Learner, Question, Review, Settings, Spreads, Weights,
+    Batch, Fact, Happening, Learner, Question, Review, Settings, Spreads, Weights, csv,
 };
 
 use crate::support::{close, data, lot, number, rows, style};
@@ -344,4 +344,31 @@ fn pastes() {
         1.0,
         1e-3,
     );
+}
+
+/// A made log against statsmodels' mixed linear model (styles fixed, lots random, REML): tests/reference/loss/mixedlm.py.
+#[test]
+fn statsmodels_mixed_model() {
+    let answer = data("mixedlm.json");
+    let path = format!("{}/tests/loss/data/mixedlm.csv", env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(path).expect("file");
+    let mut batches = csv::read_batches(&text).expect("sound");
+    for logged in &mut batches {
+        logged.batch.weights.division_in_g = 0.0;
+        logged.batch.weights.division_out_g = 0.0;
+        logged.moisture = logged.moisture.map(|(reading, _)| (reading, 1e-9));
+    }
+    // The moisture prior is so wide that a reading stands as it is.
+    let settings = Settings {
+        moisture_sd: 1.0,
+        ..flat(spreads(1e-12, 0.005, 1e-12, 0.005), LOT_AND_NOISE)
+    };
+    let fixed = Settings {
+        spread_log_sd: [1e-9; 5],
+        ..settings.clone()
+    };
+    let fit = csv::replay(&batches, fixed)
+        .expect("in order")
+        .estimate(&settings);
+    close(fit.lot / number(&answer["lot_sd"]), 1.0, 1e-3);
 }

@@ -9,5 +9,6 @@ mod pictures;
 mod plan;
 mod published;
 mod rules;
+mod scenarios;
 mod stock;
 mod support;

@@ -197,3 +197,74 @@ fn permissible_errors() {
         );
     }
 }
+
+/// By hand: precision 1/25e-6 + 3/16e-6 = 227500, mean (187500 x 0.004)/227500.
+#[test]
+fn lot_posterior_by_hand() {
+    let case = data("lot-posterior.json");
+    let start = Spreads {
+        delivery: 1e-12,
+        lot: number(&case["prior_var"]).sqrt(),
+        roaster: 1e-12,
+        walk: 1e-12,
+        noise: number(&case["noise_var"]).sqrt(),
+        styles: Vec::new(),
+    };
+    let settings = Settings {
+        alpha: 1e-12,
+        style_sd: 1e-12,
+        ageing_sd: 1e-12,
+        moisture_sd: 1e-12,
+        moisture_sibling_sd: 1e-12,
+        spread_log_sd: [1e-9; 5],
+        start,
+        ..Settings::default()
+    };
+    let mut learner = Learner::new(settings);
+    let (the_lot, level) = (lot("l", "d", 0), 0.85_f64.ln());
+    for (i, residual) in case["residuals"]
+        .as_array()
+        .expect("residuals")
+        .iter()
+        .enumerate()
+    {
+        let mut made = crate::support::batch(
+            &format!("{i}"),
+            0,
+            the_lot.clone(),
+            1e6,
+            1e6 * (level + number(residual)).exp(),
+        );
+        made.weights = Weights {
+            division_in_g: 0.0,
+            division_out_g: 0.0,
+            ..made.weights
+        };
+        learner.append(Fact::Batch(made));
+    }
+    let question = Question {
+        lot: the_lot,
+        style: style("filter", 0.15),
+        roaster: "north".into(),
+        minute: 0,
+        charges_g: vec![1e6],
+        division_in_g: 0.0,
+        division_out_g: 0.0,
+    };
+    let prediction = learner.predict(&question);
+    close(
+        (prediction.log_yield - level) / number(&case["posterior_mean"]),
+        1.0,
+        1e-6,
+    );
+    close(
+        prediction.shared_variance / number(&case["posterior_var"]),
+        1.0,
+        1e-6,
+    );
+    close(
+        prediction.variance / number(&case["predictive_var_next"]),
+        1.0,
+        1e-6,
+    );
+}
