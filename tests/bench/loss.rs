@@ -3,7 +3,7 @@
 
 use divan::{Bencher, black_box};
 use outturn::loss::{
-    Batch, Fact, Happening, History, Learner, Lot, Question, Review, Settings, Style, Weights,
+    Batch, Fact, Happening, History, Learner, Lot, Question, Review, Settings, Style, Weights, csv,
 };
 
 fn main() {

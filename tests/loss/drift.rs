@@ -1,6 +1,6 @@
 //! CUSUM against published examples and run lengths; a steady random walk is an EWMA.
 
-use outturn::loss::{Fact, Learner, Question, Settings, Side, Spreads, Weights};
+use outturn::loss::{Fact, Learner, Question, Side, Weights};
 use serde_json::Value;
 
 use crate::support::{DAY, batch, close, data, lot, number, rows, style};
@@ -150,26 +150,9 @@ fn published_run_lengths_of_cusum() {
 /// R lambda^2/(1 - lambda) per day, R the noise. Its expected log-yield is then the EWMA of the batches.
 fn steady(lambda: f64, noise: f64) -> Learner {
     let r = noise * noise;
-    let start = Spreads {
-        delivery: 1e-12,
-        lot: (r * lambda / (1.0 - lambda)).sqrt(),
-        roaster: 1e-12,
-        walk: (r * lambda * lambda / (1.0 - lambda)).sqrt(),
-        noise,
-        styles: Vec::new(),
-    };
-    let settings = Settings {
-        alpha: 1e-12,
-        style_sd: 1e-12,
-        ageing_sd: 1e-12,
-        spread_log_sd: [1e-9; 5],
-        notice_at: 1e9,
-        open_at: 1e9,
-        moisture_sd: 1e-12,
-        moisture_sibling_sd: 1e-12,
-        ..Settings::default()
-    };
-    Learner::new(Settings { start, ..settings })
+    let lot = (r * lambda / (1.0 - lambda)).sqrt();
+    let walk = (r * lambda * lambda / (1.0 - lambda)).sqrt();
+    Learner::new(crate::support::only_lots(lot, walk, noise))
 }
 
 /// Adds a batch of the i-th day whose log-yield lies so far from the style's, and tells where the next is expected.

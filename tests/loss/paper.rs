@@ -202,24 +202,8 @@ fn permissible_errors() {
 #[test]
 fn lot_posterior_by_hand() {
     let case = data("lot-posterior.json");
-    let start = Spreads {
-        delivery: 1e-12,
-        lot: number(&case["prior_var"]).sqrt(),
-        roaster: 1e-12,
-        walk: 1e-12,
-        noise: number(&case["noise_var"]).sqrt(),
-        styles: Vec::new(),
-    };
-    let settings = Settings {
-        alpha: 1e-12,
-        style_sd: 1e-12,
-        ageing_sd: 1e-12,
-        moisture_sd: 1e-12,
-        moisture_sibling_sd: 1e-12,
-        spread_log_sd: [1e-9; 5],
-        start,
-        ..Settings::default()
-    };
+    let sd = |of: &str| number(&case[of]).sqrt();
+    let settings = crate::support::only_lots(sd("prior_var"), 1e-12, sd("noise_var"));
     let mut learner = Learner::new(settings);
     let (the_lot, level) = (lot("l", "d", 0), 0.85_f64.ln());
     for (i, residual) in case["residuals"]

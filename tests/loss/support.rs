@@ -1,6 +1,6 @@
 //! Short ways to say a batch, and to read the data files.
 
-use outturn::loss::{Batch, Lot, Review, Style, Weights};
+use outturn::loss::{Batch, Lot, Review, Settings, Spreads, Style, Weights};
 use serde_json::Value;
 
 /// A JSON file of `tests/loss/data`.
@@ -74,5 +74,29 @@ pub fn batch(id: &str, minute: i64, lot: Lot, green_g: f64, roasted_g: f64) -> B
         weights: weights(green_g, roasted_g),
         teaches: true,
         review: Review::None,
+    }
+}
+
+/// Settings under which only lots differ and all spreads stand still: exact answers are easy then.
+pub fn only_lots(lot: f64, walk: f64, noise: f64) -> Settings {
+    let start = Spreads {
+        delivery: 1e-12,
+        lot,
+        roaster: 1e-12,
+        walk,
+        noise,
+        styles: Vec::new(),
+    };
+    Settings {
+        alpha: 1e-12,
+        notice_at: 1e9,
+        open_at: 1e9,
+        style_sd: 1e-12,
+        ageing_sd: 1e-12,
+        moisture_sd: 1e-12,
+        moisture_sibling_sd: 1e-12,
+        spread_log_sd: [1e-9; 5],
+        start,
+        ..Settings::default()
     }
 }
