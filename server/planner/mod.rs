@@ -10,6 +10,7 @@
 mod answer;
 mod bounds;
 mod build;
+mod exact;
 mod flows;
 mod instance;
 mod json;
@@ -40,6 +41,11 @@ pub fn plan(instance: &Instance) -> Plan {
 #[must_use]
 pub fn plan_with(instance: &Instance, options: &Options) -> Plan {
     let problem = problem::Problem::new(instance);
-    let (state, stopped) = search::best(&problem, options);
-    answer::plan(&state, bounds::levels(&problem, &state.levels), stopped)
+    let found = search::best(&problem, options);
+    let bounds = if found.exhausted {
+        found.state.levels
+    } else {
+        bounds::levels(&problem, &found.state.levels)
+    };
+    answer::plan(&found.state, bounds, found.stopped)
 }

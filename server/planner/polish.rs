@@ -274,7 +274,7 @@ fn apply(state: &mut State, edits: &[Edit], sign: i64) {
 }
 
 fn undo(state: &mut State, edits: &[Edit], old: [(i64, i64); 2]) {
-    for e in edits {
+    for e in edits.iter().rev() {
         if e.grams != 0 {
             state.charge(e.family, e.run, -e.grams);
         }
@@ -346,18 +346,20 @@ fn fewer_batches(state: &mut State, coffee: usize) -> bool {
     changed
 }
 
-/// Puts one run at a time into each other stream of its family. True as soon as one of the moves helps.
+/// Puts one run at a time, or one batch of it, into each other stream of its family. True as soon as one move helps.
 fn replace_runs(state: &mut State, coffee: usize) -> bool {
     let problem = state.problem;
     for f in &problem.coffees[coffee].families {
         for r in 0..state.families[*f].runs.len() {
-            for w in 0..problem.families[*f].ways.len() {
-                for day in problem.families[*f].ways[w].from..problem.days {
-                    let slot = problem.slot(problem.families[*f].ways[w].roaster, day);
+            for (w, way) in problem.families[*f].ways.iter().enumerate() {
+                for day in way.from..problem.days {
+                    let to = (problem.slot(way.roaster, day), w);
                     let run = state.families[*f].runs[r];
-                    if (slot, w) != (run.slot, run.way)
-                        && wanted_on(state, *f, w, day)
-                        && replace_run(state, *f, r, slot, w)
+                    if to == (run.slot, run.way) || !wanted_on(state, *f, w, day) {
+                        continue;
+                    }
+                    if move_batches(state, (*f, r), run.batches, to)
+                        || (run.batches > 1 && move_batches(state, (*f, r), 1, to))
                     {
                         return true;
                     }
@@ -370,31 +372,37 @@ fn replace_runs(state: &mut State, coffee: usize) -> bool {
 
 fn wanted_on(state: &State, f: usize, w: usize, day: usize) -> bool {
     let family = &state.problem.families[f];
+    let day = state.problem.day[day];
     family
         .items
         .iter()
-        .any(|i| i.accepts(state.problem.day[day], family.ways[w].place))
+        .any(|i| i.accepts(day, family.ways[w].place))
 }
 
-fn replace_run(state: &mut State, f: usize, r: usize, slot: usize, w: usize) -> bool {
+/// Moves some batches of a run into the stream (slot, way) and settles the charges; takes it back unless it helps.
+fn move_batches(
+    state: &mut State,
+    (f, r): (usize, usize),
+    moved: i64,
+    (slot, w): (usize, usize),
+) -> bool {
     let before = state.levels;
     let saved: FamilyPlan = state.families[f].clone();
-    let family = &state.problem.families[f];
-    let old = state.remove(f, r);
-    let (a, b) = (&family.ways[old.way], &family.ways[w]);
-    let need = ceil_div(old.charge * a.rate, b.rate * b.step) * b.step;
+    let old = state.families[f].runs[r];
+    let (a, b) = (way(state, (f, r)), &state.problem.families[f].ways[w]);
+    let share = share(&old, a, moved);
+    if moved == old.batches {
+        state.remove(f, r);
+    } else {
+        state.charge(f, r, -share);
+        state.change_batches(f, r, -moved);
+    }
+    let need = ceil_div(share * a.rate, b.rate * b.step) * b.step;
     let batches = ceil_div(need, b.most).max(1);
-    let joined = state.families[f]
-        .runs
-        .iter()
-        .any(|x| x.slot == slot && x.way == w);
-    let minutes =
-        batches * b.cycle + state.startup(slot) + if joined { 0 } else { state.change(f, slot, w) };
     let charge = need.max(batches * b.least);
+    let minutes = batches * b.cycle + state.startup(slot) + state.change(f, slot, w);
     let fits = minutes <= state.room(slot) && charge <= state.green[b.lot];
-    let helps =
-        fits && (state.levels.minutes + minutes <= before.minutes || before.short_units > 0);
-    if helps {
+    if fits && (state.levels.minutes + minutes <= before.minutes || before.short_units > 0) {
         state.add(
             f,
             Run {
@@ -407,17 +415,11 @@ fn replace_run(state: &mut State, f: usize, r: usize, slot: usize, w: usize) -> 
         state.weigh(f);
         if (state.levels.short_units, state.levels.minutes) <= (before.short_units, before.minutes)
         {
-            let at = state.families[f]
-                .runs
-                .iter()
-                .position(|x| x.slot == slot && x.way == w)
-                .unwrap_or(0);
-            search(
+            settle(
                 state,
-                Line {
-                    run: (f, at),
-                    kind: Kind::Trim,
-                },
+                f,
+                (slot, w),
+                (moved < old.batches).then_some((old.slot, old.way)),
             );
         }
         if state.levels < before {
@@ -426,4 +428,47 @@ fn replace_run(state: &mut State, f: usize, r: usize, slot: usize, w: usize) -> 
     }
     state.restore(f, &saved);
     false
+}
+
+/// The part of a run's charge that some of its batches take along, so that both parts stay legal.
+fn share(run: &Run, way: &Way, moved: i64) -> i64 {
+    let rest = run.batches - moved;
+    let even = run.charge / way.step * moved / run.batches * way.step;
+    even.max(moved * way.least)
+        .max(run.charge - rest * way.most)
+        .min(run.charge - rest * way.least)
+}
+
+/// Trims a stream and balances it with the one it came from.
+fn settle(state: &mut State, f: usize, stream: (usize, usize), rest: Option<(usize, usize)>) {
+    let find = |state: &State, key: (usize, usize)| {
+        state.families[f]
+            .runs
+            .iter()
+            .position(|x| (x.slot, x.way) == key)
+    };
+    let Some(at) = find(state, stream) else {
+        return;
+    };
+    search(
+        state,
+        Line {
+            run: (f, at),
+            kind: Kind::Trim,
+        },
+    );
+    if let Some(rest) = rest.and_then(|key| find(state, key)) {
+        for (from, to) in [(rest, at), (at, rest)] {
+            search(
+                state,
+                Line {
+                    run: (f, from),
+                    kind: Kind::Shift {
+                        to: (f, to),
+                        down: false,
+                    },
+                },
+            );
+        }
+    }
 }

@@ -4,12 +4,13 @@
 //! the levels after the minutes.
 
 use super::build::{self, Builder};
+use super::exact;
 use super::plan::{Effort, Levels, Options};
 use super::polish;
 use super::problem::Problem;
 use super::random::Random;
 use super::shake;
-use super::state::{FamilyPlan, State};
+use super::state::{FamilyPlan, Run, State};
 
 /// Ruin-and-recreate steps between two excursions.
 const STEPS_BETWEEN: usize = 40;
@@ -20,14 +21,43 @@ const SHAKES: usize = 4;
 /// Largest relative excess of minutes that a warm search accepts, in thousandths.
 const WARMTH: i64 = 8;
 
+/// With so few streams, trying every plan is worth an attempt.
+const FEW_STREAMS: usize = 16;
 /// Work units that the smallest instance gets.
-const LEAST_EFFORT: u64 = 30_000;
+const LEAST_EFFORT: u64 = 80_000;
 /// Work units that the largest instance gets.
 const MOST_EFFORT: u64 = 40_000_000;
 
-/// The best plan found, and whether the search was stopped from outside.
-pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> (State<'p>, bool) {
+/// What a search ends with.
+pub(super) struct Found<'p> {
+    /// The best plan found.
+    pub state: State<'p>,
+    /// The search was stopped from outside.
+    pub stopped: bool,
+    /// Every plan was tried.
+    pub exhausted: bool,
+}
+
+/// Searches as long as the options say.
+pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> Found<'p> {
     let mut search = Search::new(problem, options);
+    let small = problem
+        .families
+        .iter()
+        .map(|f| f.ways.len() * problem.days)
+        .sum::<usize>()
+        <= FEW_STREAMS;
+    if small
+        && options.effort == Effort::Full
+        && let Some(plans) = exact::best(&mut State::new(problem))
+    {
+        load(&mut search.state, &plans);
+        return Found {
+            state: search.state,
+            stopped: false,
+            exhausted: true,
+        };
+    }
     if !problem.families.is_empty() {
         let part = if search.state.levels.short_units > problem.hopeless_units {
             4
@@ -37,10 +67,13 @@ pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> (State<'p
         search.coarse(search.budget * part / 10);
         search.fine(search.budget);
     }
-    let (families, stopped) = (search.best, search.stopped);
-    let mut state = search.state;
-    load(&mut state, &families);
-    (state, stopped)
+    let best = std::mem::take(&mut search.best);
+    load(&mut search.state, &best);
+    Found {
+        state: search.state,
+        stopped: search.stopped,
+        exhausted: false,
+    }
 }
 
 struct Search<'p, 'o> {
@@ -88,7 +121,7 @@ fn budget(problem: &Problem, effort: Effort, scarce: bool) -> u64 {
         usual
     };
     match effort {
-        Effort::First => full / 10,
+        Effort::First => (full / 10).max(LEAST_EFFORT / 2),
         Effort::Full => full,
         Effort::Units(units) => units,
     }
@@ -347,10 +380,72 @@ impl<'p, 'o> Search<'p, 'o> {
         self.note();
         while self.goes_on(until) {
             self.fine_step();
+            self.swap_days();
             for _ in 0..SHAKES {
                 self.shake_short();
             }
         }
+    }
+
+    /// Exchanges the days of two runs on one roaster, which rebuilding one after the other cannot do on full days.
+    fn swap_days(&mut self) {
+        let Some((f, a)) = self.any_run() else { return };
+        let Some((g, b)) = self.any_run() else { return };
+        let roaster = |slot: usize| self.state.problem.slots[slot].roaster;
+        if f == g || a.slot == b.slot || roaster(a.slot) != roaster(b.slot) {
+            return;
+        }
+        let before = self.state.levels;
+        self.chosen.clear();
+        for x in [f, g] {
+            let coffee = self.state.problem.families[x].coffee;
+            for h in &self.state.problem.coffees[coffee].families {
+                self.add(*h);
+            }
+        }
+        self.saved = self
+            .chosen
+            .iter()
+            .map(|x| self.state.families[*x].clone())
+            .collect();
+        for (x, run) in [(f, a), (g, b)] {
+            if let Some(n) = self.state.families[x].runs.iter().position(|r| *r == run) {
+                self.state.remove(x, n);
+            }
+        }
+        let fits = [(f, a, b.slot), (g, b, a.slot)]
+            .into_iter()
+            .all(|(x, run, slot)| self.put(x, Run { slot, ..run }));
+        if fits {
+            for x in [f, g] {
+                self.state.weigh(x);
+                let coffee = self.state.problem.families[x].coffee;
+                polish::charges(&mut self.state, coffee);
+            }
+            self.decide(before, 0);
+        } else {
+            self.take_back();
+        }
+    }
+
+    fn any_run(&mut self) -> Option<(usize, Run)> {
+        let f = self.random.below(self.state.families.len());
+        let runs = &self.state.families[f].runs;
+        (!runs.is_empty()).then(|| (f, runs[self.random.below(runs.len())]))
+    }
+
+    /// Adds a run if its day has room and its lot is there.
+    fn put(&mut self, f: usize, run: Run) -> bool {
+        let way = &self.state.problem.families[f].ways[run.way];
+        let minutes = run.batches * way.cycle
+            + self.state.change(f, run.slot, run.way)
+            + self.state.startup(run.slot);
+        let fits = minutes <= self.state.room(run.slot)
+            && way.from <= self.state.problem.slots[run.slot].day;
+        if fits {
+            self.state.add(f, run);
+        }
+        fits
     }
 
     /// Shakes a coffee that is short, if there is one.

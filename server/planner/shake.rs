@@ -6,15 +6,21 @@ use super::problem::{Family, Way};
 use super::random::Random;
 use super::state::{FamilyPlan, Run, State};
 
-/// Adds, enlarges or drops a few runs of the coffee at random and settles the charges again; keeps that if it is better.
+/// Adds, enlarges or drops a few runs of the coffee at random, now and then in place of a batch of another coffee, and
+/// settles the charges again; keeps that if it is better.
 pub(super) fn shake(state: &mut State, coffee: usize, random: &mut Random) -> bool {
     let before = state.levels;
     let families = &state.problem.coffees[coffee].families;
-    let home: Vec<FamilyPlan> = families
-        .iter()
-        .map(|f| state.families[*f].clone())
-        .collect();
-    for _ in 0..=random.below(3) {
+    let mut touched = families.clone();
+    touched.extend(partner(state, coffee, random));
+    let home: Vec<FamilyPlan> = touched.iter().map(|f| state.families[*f].clone()).collect();
+    for f in &touched[families.len()..] {
+        one_batch_less(state, *f, random);
+    }
+    if random.chance(1, 4) {
+        state.clear(families[random.below(families.len())]);
+    }
+    for _ in 0..=random.below(4) {
         let f = families[random.below(families.len())];
         match random.below(5) {
             0 => drop_run(state, f, random),
@@ -22,7 +28,7 @@ pub(super) fn shake(state: &mut State, coffee: usize, random: &mut Random) -> bo
             _ => add_run(state, f, random),
         }
     }
-    for f in families {
+    for f in &touched {
         state.weigh(*f);
     }
     polish::charges(state, coffee);
@@ -33,13 +39,35 @@ pub(super) fn shake(state: &mut State, coffee: usize, random: &mut Random) -> bo
     if state.levels <= before || sideways {
         return true;
     }
-    for f in families {
+    for f in &touched {
         state.clear(*f);
     }
-    for (f, plan) in families.iter().zip(&home) {
+    for (f, plan) in touched.iter().zip(&home) {
         state.restore(*f, plan);
     }
     false
+}
+
+/// In every second shake a family of another coffee, to give up a batch.
+fn partner(state: &State, coffee: usize, random: &mut Random) -> Option<usize> {
+    let f = random.below(2 * state.families.len());
+    (f < state.families.len() && state.problem.families[f].coffee != coffee).then_some(f)
+}
+
+fn one_batch_less(state: &mut State, f: usize, random: &mut Random) {
+    let runs = state.families[f].runs.len();
+    if runs == 0 {
+        return;
+    }
+    let n = random.below(runs);
+    let run = state.families[f].runs[n];
+    if run.batches == 1 {
+        state.remove(f, n);
+        return;
+    }
+    let most = (run.batches - 1) * state.problem.families[f].ways[run.way].most;
+    state.charge(f, n, most.min(run.charge) - run.charge);
+    state.change_batches(f, n, -1);
 }
 
 fn drop_run(state: &mut State, f: usize, random: &mut Random) {
