@@ -17,7 +17,9 @@ pub enum LearnError {
 }
 
 fn list(cells: &[BadCell]) -> String {
-    cells.iter().fold(String::new(), |list, cell| list + "\n  " + &cell.to_string())
+    cells.iter().fold(String::new(), |list, cell| {
+        list + "\n  " + &cell.to_string()
+    })
 }
 
 /// How a replayed log is shown.

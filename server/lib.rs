@@ -5,6 +5,7 @@
 pub mod app;
 pub mod audit;
 pub mod book;
+pub mod chart;
 pub mod clock;
 pub mod command;
 pub mod day;

@@ -5,6 +5,7 @@
 mod close;
 mod journal;
 mod postings;
+pub mod statement;
 mod unsettled;
 
 pub use close::{
@@ -12,6 +13,7 @@ pub use close::{
 };
 pub use journal::{EntryView, journal};
 pub use postings::{PostingDetail, ReadingView, WeighingView, posting, postings};
+pub use statement::{Statement, statement};
 pub use unsettled::{UnsettledView, unsettled};
 
 use std::collections::HashMap;
@@ -21,9 +23,13 @@ use uuid::Uuid;
 
 use crate::book::damaged;
 use crate::book::leaf::Leaf;
+use crate::chart::Drawdown;
+use crate::day::Day;
 use crate::floor::view::Named;
-use crate::ids::{PersonId, SiteId};
-use crate::setup::{self, Person};
+use crate::ids::{LotId, PersonId, SiteId};
+use crate::mass::Mass;
+use crate::refusal::Outcome;
+use crate::setup::{self, Lot, Person};
 use crate::store::{LogRow, Read, StoreError};
 use crate::text::Name;
 
@@ -48,6 +54,30 @@ impl<T> LogPage<T> {
             .map(|last| place(last).to_string());
         Self { items, next }
     }
+}
+
+/// How a lot's green in store went down, as a picture.
+///
+/// # Errors
+/// [`crate::refusal::Refusal::NotFound`] if there is no such lot.
+pub async fn drawdown(
+    tx: &mut dyn Read,
+    site: SiteId,
+    lot: LotId,
+    today: Day,
+) -> Outcome<Drawdown> {
+    let kept = setup::need::<Lot>(tx, site, lot).await?;
+    let mut balance = Mass::ZERO;
+    let mut days = Vec::new();
+    for (day, change) in tx.store_days(site, lot).await? {
+        balance = balance.plus(change)?;
+        days.push((day, balance));
+    }
+    Ok(Drawdown {
+        name: kept.fields.name.to_string(),
+        days,
+        today,
+    })
 }
 
 /// Names of the people who booked.

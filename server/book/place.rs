@@ -111,21 +111,24 @@ impl Place {
 
     /// The word that people read on statements.
     #[must_use]
-    pub const fn label(self) -> &'static str {
-        match self {
-            Self::Supplier(_) => "supplier",
-            Self::Store(_) => "green in store",
-            Self::Batch(_) => "weighed in",
-            Self::Roasted(_) => "roasted",
-            Self::Packed(_) => "in bags",
-            Self::Shipped(_) => "shipped",
-            Self::Sample => "samples",
-            Self::Waste => "waste",
-            Self::Air => "roasting and drying loss",
-            Self::Blended(_) => "into a blend",
-            Self::Transit(_) => "between sites",
-            Self::Variance => "count difference",
-        }
+    pub fn label(self) -> &'static str {
+        label_of(self.word())
+    }
+}
+
+/// What people read on statements for a place's word; the word itself where there is nothing plainer.
+#[must_use]
+pub fn label_of(word: &str) -> &str {
+    match word {
+        "store" => "green in store",
+        "batch" => "weighed in",
+        "packed" => "in bags",
+        "sample" => "samples",
+        "air" => "roasting and drying loss",
+        "blended" => "into a blend",
+        "transit" => "between sites",
+        "variance" => "count difference",
+        other => other,
     }
 }
 

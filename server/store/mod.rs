@@ -82,8 +82,14 @@ pub trait Store: Send + Sync + std::fmt::Debug {
 }
 
 /// Everything that can be read.
-pub trait Read: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + Send {}
-impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + Send> Read for T {}
+pub trait Read:
+    ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + Send
+{
+}
+impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + Send>
+    Read for T
+{
+}
 
 /// Everything that can be changed.
 #[async_trait]
@@ -420,19 +426,34 @@ pub struct Standing {
     pub mass: Mass,
 }
 
-/// A movement as a statement needs it.
+/// Which movements of a lot a statement is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Period {
+    /// The lot.
+    pub lot: LotId,
+    /// The first day; none for the beginning.
+    pub from: Option<Day>,
+    /// The last day.
+    pub to: Day,
+    /// As the first so many leaves of the log say.
+    pub known: i64,
+}
+
+/// A movement into, out of or between storerooms, as a statement needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct MovementRow {
+pub struct StoreLine {
     /// The posting.
     pub posting: PostingId,
     /// Its line.
     pub line: i64,
-    /// Place in the log.
-    pub position: i64,
     /// The day it counts.
     pub day: Day,
     /// What was done.
     pub kind: String,
+    /// What the posting that it undoes did; none if it undoes none.
+    pub undoes: Option<String>,
+    /// Whether the posting was undone later.
+    pub undone: bool,
     /// When it happened.
     pub happened_at: Instant,
     /// When the book learned it.
@@ -441,14 +462,43 @@ pub struct MovementRow {
     pub late: bool,
     /// Why, in a person's words.
     pub reason: Option<String>,
-    /// Whose coffee.
-    pub lot: LotId,
-    /// Where it was.
-    pub from: Place,
-    /// Where it went.
-    pub to: Place,
+    /// The account it left.
+    pub from: i64,
+    /// The account it went to.
+    pub to: i64,
     /// How much.
     pub mass: Mass,
+}
+
+/// How much went from one kind of place to another.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Flow {
+    /// Where it was: the place's word.
+    pub from: String,
+    /// Where it went.
+    pub to: String,
+    /// How much.
+    pub mass: Mass,
+}
+
+/// Reads for statements and pictures of a lot.
+#[async_trait]
+pub trait ReadStatements {
+    /// All accounts of a lot.
+    async fn accounts_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<AccountRow>>;
+    /// What moved into, out of and between storerooms, in order of day and log.
+    async fn store_lines(&mut self, site: SiteId, period: &Period) -> Result<Vec<StoreLine>>;
+    /// What moved between all other places, summed.
+    async fn flows(&mut self, site: SiteId, period: &Period) -> Result<Vec<Flow>>;
+    /// What came into the storerooms less what left them, by day.
+    async fn store_days(&mut self, site: SiteId, lot: LotId) -> Result<Vec<(Day, Mass)>>;
+    /// The leaves of the postings that moved coffee of some batches, among the first `known` of the log.
+    async fn leaves_of_batches(
+        &mut self,
+        site: SiteId,
+        batches: &[BatchId],
+        known: i64,
+    ) -> Result<Vec<LogRow>>;
 }
 
 /// What came of a lot.
@@ -506,15 +556,6 @@ pub trait ReadMovements {
     async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>>;
     /// What stood at each kind of place at the end of a day, by lot, as known now.
     async fn totals_on(&mut self, site: SiteId, day: Day) -> Result<Vec<(LotId, String, Mass)>>;
-    /// All movements of a lot that count on the days from one to another, as the first `known` leaves say; in order of day and log.
-    async fn movements(
-        &mut self,
-        site: SiteId,
-        lot: LotId,
-        from: Day,
-        to: Day,
-        known: i64,
-    ) -> Result<Vec<MovementRow>>;
     /// What stood on each of a lot's accounts at the end of a day, as the first `known` leaves say; as known now where `known` is none.
     async fn standing_on(
         &mut self,

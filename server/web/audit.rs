@@ -4,6 +4,8 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -14,9 +16,12 @@ use super::problem::{Answer, Problem};
 use super::records::{List, limit};
 use super::who::Reader;
 use crate::app::App;
+use crate::audit::statement::{Asked, Statement, csv};
 use crate::audit::{
     self, ClosingDetail, ClosingView, EntryView, LogPage, PostingDetail, UnsettledView,
 };
+use crate::chart;
+use crate::day::{Day, Instant};
 use crate::green::PostingView;
 use crate::ids::{BatchId, ClosingId, LotId, PostingId};
 use crate::store::{JournalFilter, PostingFilter};
@@ -139,6 +144,91 @@ async fn unsettled(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<Lis
     }))
 }
 
+/// For which days, and as the book was known when.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct StatementQuery {
+    /// The first day; the lot's beginning unless said.
+    from: Option<Day>,
+    /// The last day; today unless said.
+    to: Option<Day>,
+    /// As the first so many leaves of the log say.
+    #[param(minimum = 0)]
+    known: Option<u32>,
+    /// As was known at this instant.
+    known_at: Option<Instant>,
+}
+
+async fn drawn_up(app: &App, id: Uuid, query: &StatementQuery) -> Answer<Statement> {
+    let mut tx = app.read().await?;
+    let known = match (query.known, query.known_at) {
+        (None, None) => None,
+        (Some(known), None) => Some(i64::from(known)),
+        (None, Some(at)) => Some(tx.size_at(app.site, at).await?),
+        (Some(_), Some(_)) => {
+            return Err(Problem::new(
+                "invalid",
+                "give either known or known_at, and not both",
+            ));
+        }
+    };
+    let zone = app.site_record(&mut *tx).await?.fields.zone;
+    let asked = Asked {
+        lot: LotId(id),
+        from: query.from,
+        to: query.to.unwrap_or_else(|| zone.day(app.clock.now())),
+        known,
+    };
+    Ok(audit::statement(&mut *tx, app.site, asked).await?)
+}
+
+#[utoipa::path(get, path = "/api/lots/{id}/statement", operation_id = "read_statement", tag = "audit", params(("id" = Uuid, Path), StatementQuery),
+    responses((status = 200, body = Statement), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn statement(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+    Query(query): Query<StatementQuery>,
+) -> Answer<Json<Statement>> {
+    Ok(Json(drawn_up(&app, id, &query).await?))
+}
+
+#[utoipa::path(get, path = "/api/lots/{id}/statement.csv", operation_id = "export_statement", tag = "audit", params(("id" = Uuid, Path), StatementQuery),
+    responses((status = 200, body = String, content_type = "text/csv"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn statement_csv(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+    Query(query): Query<StatementQuery>,
+) -> Answer<Response> {
+    let statement = drawn_up(&app, id, &query).await?;
+    let name = format!(
+        "attachment; filename=\"statement-{}-{}.csv\"",
+        statement.from, statement.to
+    );
+    let headers = [
+        (header::CONTENT_TYPE, "text/csv; charset=utf-8"),
+        (header::CONTENT_DISPOSITION, name.as_str()),
+    ];
+    Ok((headers, csv(&statement)?).into_response())
+}
+
+#[utoipa::path(get, path = "/api/lots/{id}/drawdown.svg", operation_id = "draw_drawdown", tag = "audit", params(("id" = Uuid, Path)),
+    responses((status = 200, body = String, content_type = "image/svg+xml"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn drawdown(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+) -> Answer<Response> {
+    let mut tx = app.read().await?;
+    let zone = app.site_record(&mut *tx).await?.fields.zone;
+    let today = zone.day(app.clock.now());
+    let of = audit::drawdown(&mut *tx, app.site, LotId(id), today).await?;
+    let headers = [(header::CONTENT_TYPE, "image/svg+xml")];
+    Ok((headers, chart::drawdown(&of)).into_response())
+}
+
 /// These routes.
 pub fn router() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
@@ -148,4 +238,7 @@ pub fn router() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(closings))
         .routes(routes!(closing))
         .routes(routes!(unsettled))
+        .routes(routes!(statement))
+        .routes(routes!(statement_csv))
+        .routes(routes!(drawdown))
 }

@@ -6,6 +6,7 @@ mod audit;
 mod demand;
 mod green;
 mod records;
+mod statement;
 mod stock;
 
 #[path = "../support/mod.rs"]

@@ -5,6 +5,7 @@ mod batches;
 mod book;
 mod movements;
 mod records;
+mod statements;
 
 use async_trait::async_trait;
 use uuid::Uuid;

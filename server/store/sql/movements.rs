@@ -6,13 +6,12 @@ use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
-    AccountRow, LogRow, MovementRow, PostingFilter, ReadMovements, Receipts, Result, Standing,
-    StoreError,
+    AccountRow, LogRow, PostingFilter, ReadMovements, Receipts, Result, Standing, StoreError,
 };
 use super::{Db, Transaction, day, mass, place};
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{LotId, PostingId, SiteId};
+use crate::ids::{LotId, SiteId};
 use crate::mass::Mass;
 
 type StandingColumns = (Uuid, String, Uuid, i64);
@@ -22,43 +21,6 @@ fn standing((lot, word, key, mg): StandingColumns) -> Result<Standing> {
         lot: LotId(lot),
         place: place(&word, key)?,
         mass: mass(mg)?,
-    })
-}
-
-#[derive(sqlx::FromRow)]
-struct MovementColumns {
-    posting: Uuid,
-    line: i64,
-    position: i64,
-    day: String,
-    kind: String,
-    happened_at: i64,
-    recorded_at: i64,
-    late: bool,
-    reason: Option<String>,
-    lot: Uuid,
-    from_place: String,
-    from_key: Uuid,
-    to_place: String,
-    to_key: Uuid,
-    mass_mg: i64,
-}
-
-fn movement(row: MovementColumns) -> Result<MovementRow> {
-    Ok(MovementRow {
-        posting: PostingId(row.posting),
-        line: row.line,
-        position: row.position,
-        day: day(&row.day)?,
-        kind: row.kind,
-        happened_at: Instant::from_ms(row.happened_at),
-        recorded_at: Instant::from_ms(row.recorded_at),
-        late: row.late,
-        reason: row.reason,
-        lot: LotId(row.lot),
-        from: place(&row.from_place, row.from_key)?,
-        to: place(&row.to_place, row.to_key)?,
-        mass: mass(row.mass_mg)?,
     })
 }
 
@@ -189,35 +151,6 @@ impl ReadMovements for Transaction {
         rows.into_iter()
             .map(|(lot, word, mg)| Ok((LotId(lot), word, mass(mg)?)))
             .collect()
-    }
-
-    async fn movements(
-        &mut self,
-        site: SiteId,
-        lot: LotId,
-        from: Day,
-        to: Day,
-        known: i64,
-    ) -> Result<Vec<MovementRow>> {
-        let rows: Vec<MovementColumns> = sqlx::query_as(
-            "SELECT movement.posting, movement.line, movement.position, movement.day, posting.kind, posting.happened_at, posting.recorded_at,
-                    posting.late, posting.reason, source.lot, source.place AS from_place, source.key AS from_key, target.place AS to_place,
-                    target.key AS to_key, movement.mass_mg
-             FROM account AS source
-             JOIN movement ON movement.from_account = source.id
-             JOIN account AS target ON target.id = movement.to_account
-             JOIN posting ON posting.id = movement.posting
-             WHERE source.site = $1 AND source.lot = $2 AND movement.day >= $3 AND movement.day <= $4 AND movement.position < $5
-             ORDER BY movement.day, movement.position, movement.line",
-        )
-        .bind(site.0)
-        .bind(lot.0)
-        .bind(from.to_string())
-        .bind(to.to_string())
-        .bind(known)
-        .fetch_all(&mut **self)
-        .await?;
-        rows.into_iter().map(movement).collect()
     }
 
     async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>> {
@@ -360,36 +293,36 @@ async fn standing_now(
     on: Day,
 ) -> Result<Vec<StandingColumns>> {
     Ok(sqlx::query_as(
-                    "WITH change AS (
-                         SELECT account_month.account, account_month.net_mg AS mg
-                         FROM account_month
-                         JOIN account ON account.id = account_month.account
-                         WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
-                         UNION ALL
-                         SELECT movement.to_account, movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.to_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
-                         UNION ALL
-                         SELECT movement.from_account, -movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.from_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5,
+        "WITH change AS (
+                 SELECT account_month.account, account_month.net_mg AS mg
+                 FROM account_month
+                 JOIN account ON account.id = account_month.account
+                 WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
+                 UNION ALL
+                 SELECT movement.to_account, movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.to_account
+                 WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
+                 UNION ALL
+                 SELECT movement.from_account, -movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.from_account
+                 WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
+             )
+             SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+             FROM change
+             JOIN account ON account.id = change.account
+             GROUP BY account.id, account.lot, account.place, account.key
+             HAVING SUM(change.mg) <> 0
+             ORDER BY account.place, account.key",
     )
-                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-                     FROM change
-                     JOIN account ON account.id = change.account
-                     GROUP BY account.id, account.lot, account.place, account.key
-                     HAVING SUM(change.mg) <> 0
-                     ORDER BY account.place, account.key",
-                )
-                .bind(site.0)
-                .bind(lot.0)
-                .bind(on.month())
-                .bind(on.month_start().to_string())
-                .bind(on.to_string())
-                .fetch_all(&mut **tx)
-                .await?)
+    .bind(site.0)
+    .bind(lot.0)
+    .bind(on.month())
+    .bind(on.month_start().to_string())
+    .bind(on.to_string())
+    .fetch_all(&mut **tx)
+    .await?)
 }
 
 /// The same, as the first `known` leaves say.
@@ -401,30 +334,30 @@ async fn standing_then(
     known: i64,
 ) -> Result<Vec<StandingColumns>> {
     Ok(sqlx::query_as(
-                    "WITH change AS (
-                         SELECT movement.to_account AS account, movement.mass_mg AS mg
-                         FROM movement
-                         JOIN account ON account.id = movement.to_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
-                         UNION ALL
-                         SELECT movement.from_account, -movement.mass_mg
-                         FROM movement
-                         JOIN account ON account.id = movement.from_account
-                         WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4,
+        "WITH change AS (
+                 SELECT movement.to_account AS account, movement.mass_mg AS mg
+                 FROM movement
+                 JOIN account ON account.id = movement.to_account
+                 WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
+                 UNION ALL
+                 SELECT movement.from_account, -movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.from_account
+                 WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
+             )
+             SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+             FROM change
+             JOIN account ON account.id = change.account
+             GROUP BY account.id, account.lot, account.place, account.key
+             HAVING SUM(change.mg) <> 0
+             ORDER BY account.place, account.key",
     )
-                     SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-                     FROM change
-                     JOIN account ON account.id = change.account
-                     GROUP BY account.id, account.lot, account.place, account.key
-                     HAVING SUM(change.mg) <> 0
-                     ORDER BY account.place, account.key",
-                )
-                .bind(site.0)
-                .bind(lot.0)
-                .bind(on.to_string())
-                .bind(known)
-                .fetch_all(&mut **tx)
-                .await?)
+    .bind(site.0)
+    .bind(lot.0)
+    .bind(on.to_string())
+    .bind(known)
+    .fetch_all(&mut **tx)
+    .await?)
 }
 
 fn parsed(text: &str) -> Result<Value> {

@@ -1,0 +1,16 @@
+//! Pictures (SVG) of the book. Each says the same in words, in its title and description, and reads on light and dark ground.
+//!
+//! Pictures are set into pages whose rules forbid styles from elsewhere, so everything is an attribute, and what is drawn takes the
+//! page's own colour.
+
+mod drawdown;
+
+pub use drawdown::{Drawdown, drawdown};
+
+/// Text as it may stand in an SVG document.
+fn escape(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
+}
