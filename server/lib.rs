@@ -10,6 +10,7 @@ pub mod clock;
 pub mod command;
 pub mod day;
 pub mod demand;
+pub mod demo;
 pub mod expect;
 pub mod floor;
 pub mod fraction;

@@ -1,0 +1,143 @@
+//! The demo: loads the made history of `demo/` through the same calls a user makes, plans the coming week, weighs a few batches, shows what
+//! came of it on the terminal, and serves it all.
+
+mod client;
+mod files;
+mod history;
+mod report;
+mod setup;
+mod week;
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use crate::app::App;
+use crate::clock::Clock;
+use crate::day::Zone;
+use crate::serve::{self, ServeError};
+use crate::store::{self, StoreError};
+use client::Client;
+use files::Roastery;
+use history::History;
+
+/// What the demo is told on the command line.
+#[derive(Debug, clap::Args)]
+pub struct Options {
+    /// Keep the demo's book in this folder, made if it is not there; left out: in a temporary one, removed at the end.
+    #[arg(long)]
+    data: Option<PathBuf>,
+    /// Where to listen.
+    #[arg(long, default_value = "127.0.0.1:8080")]
+    listen: SocketAddr,
+    /// End after the report instead of serving it.
+    #[arg(long)]
+    once: bool,
+}
+
+/// Why the demo ends.
+#[derive(Debug, thiserror::Error)]
+pub enum DemoError {
+    /// A file of the demo is not of its form.
+    #[error("{0}")]
+    File(String),
+    /// The folder for the book cannot be used.
+    #[error("{0}: {1}")]
+    Folder(PathBuf, std::io::Error),
+    /// There is a book already.
+    #[error("{0} holds a book already: name another folder, or remove it first")]
+    Occupied(PathBuf),
+    /// The service refused what the history says.
+    #[error("{request} was answered {status}: {answer}")]
+    Refused {
+        /// Method and path.
+        request: String,
+        /// HTTP status.
+        status: u16,
+        /// The problem.
+        answer: String,
+    },
+    /// A request could not be made, or its answer not be read.
+    #[error("the service could not be asked: {0}")]
+    Transport(String),
+    /// The book cannot be opened.
+    #[error("the book cannot be opened: {0}")]
+    Store(#[from] StoreError),
+    /// The service does not run.
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+}
+
+/// Ids of the demo follow from this.
+const SEED: u64 = 20_260_914;
+
+/// Runs the demo.
+///
+/// # Errors
+/// [`DemoError`] when the folder cannot be used or the service refuses a part of the history.
+pub async fn run(options: Options) -> Result<ExitCode, DemoError> {
+    let (folder, temporary) = match options.data {
+        Some(folder) => (folder, false),
+        None => (
+            std::env::temp_dir().join(format!("outturn-demo-{}", std::process::id())),
+            true,
+        ),
+    };
+    std::fs::create_dir_all(&folder).map_err(|e| DemoError::Folder(folder.clone(), e))?;
+    let listen = (!options.once).then_some(options.listen);
+    let result = run_in(&folder, listen).await;
+    if temporary {
+        std::fs::remove_dir_all(&folder).map_err(|e| DemoError::Folder(folder, e))?;
+    }
+    result
+}
+
+async fn run_in(folder: &Path, listen: Option<SocketAddr>) -> Result<ExitCode, DemoError> {
+    let file = folder.join("outturn.sqlite");
+    if file.exists() {
+        return Err(DemoError::Occupied(file));
+    }
+    let roastery: Roastery = serde_json::from_str(files::ROASTERY)
+        .map_err(|e| DemoError::File(format!("demo/roastery.json: {e}")))?;
+    let zone = roastery.zone()?;
+    let clock = Clock::set(roastery.set_up.instant(zone), SEED);
+    let store = store::open(&format!("sqlite:{}", file.display())).await?;
+    let app = App::open(Arc::clone(&store), clock, zone).await?;
+    let client = Client::new(Arc::clone(&app));
+    tell_all(&client, &roastery, zone).await?;
+    client.let_clock_run();
+    if let Some(address) = listen {
+        return Ok(serve::serve(app, address).await?);
+    }
+    store.close().await;
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn tell_all(client: &Client, roastery: &Roastery, zone: Zone) -> Result<(), DemoError> {
+    println!("{}", report::heading(roastery));
+    let begun = std::time::Instant::now();
+    let names = setup::set_up(client, roastery).await?;
+    let (told, names) = History::read(client, roastery, zone, names)?.tell().await?;
+    client.set_clock(roastery.today.instant(zone));
+    println!("{}", report::history(&told, begun.elapsed()));
+    println!("{}", report::stock(&client.get("/api/stock").await?));
+    println!("{}", report::notices(&week::notices(client).await?));
+    let plan = week::plan(client, roastery).await?;
+    println!("{}", report::plan(&plan));
+    let cards = week::release(client, zone, roastery, &plan).await?;
+    let weighed = week::weigh(client, zone, &cards).await?;
+    println!("{}", report::floor(&weighed));
+    let lot = names.id("lots", week::SCARCE_LOT)?;
+    let statement = format!(
+        "/api/lots/{lot}/statement?from={}&to={}",
+        week::STATEMENT_FROM,
+        roastery.today.day
+    );
+    println!(
+        "{}",
+        report::statement(week::SCARCE_LOT, &client.get(&statement).await?)
+    );
+    println!("{}", report::verify(&client.get("/api/verify").await?));
+    Ok(())
+}
