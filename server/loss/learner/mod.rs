@@ -109,6 +109,8 @@ struct RoasterState {
 struct State {
     filter: Filter,
     fit: Fit,
+    /// Batches so far that could teach: what cannot, moves no refit.
+    teaching: usize,
     next_refit: usize,
     lots: Vec<LotState>,
     roasters: Vec<RoasterState>,
@@ -164,6 +166,7 @@ impl Learner {
         let state = State {
             filter: Filter::new(&settings),
             fit: Fit::new(&settings),
+            teaching: 0,
             next_refit: FIRST_REFIT,
             lots: Vec::new(),
             roasters: Vec::new(),

@@ -8,11 +8,11 @@ use crate::loss::settings::{Settings, Spreads};
 /// Batches between checkpoints.
 const CHECKPOINT: usize = 512;
 /// Batches from one refit to the next: a sixteenth of the history while it is young, then a quarter, at most 4,096.
-fn batches_to_refit(rows: usize) -> usize {
-    if rows < 2048 {
-        (rows / 16).max(1)
+fn batches_to_refit(batches: usize) -> usize {
+    if batches < 2048 {
+        (batches / 16).max(1)
     } else {
-        (rows / 4).min(4096)
+        (batches / 4).min(4096)
     }
 }
 
@@ -47,9 +47,11 @@ impl Learner {
 
     pub(super) fn after_batch(&mut self) {
         let rows = self.rows.len();
-        let refit = rows == self.state.next_refit;
+        let teaches = self.rows.last().is_some_and(|row| row.counts);
+        self.state.teaching += usize::from(teaches);
+        let refit = teaches && self.state.teaching == self.state.next_refit;
         if refit {
-            self.state.next_refit = rows + batches_to_refit(rows);
+            self.state.next_refit += batches_to_refit(self.state.teaching);
             self.refit();
         }
         if rows.is_multiple_of(CHECKPOINT) && !refit {
