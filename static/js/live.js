@@ -1,5 +1,8 @@
 /** Hears from the service what changed, so that two open pages agree within a second. */
 
+/** A browser gives up for good when a door in between answers instead of the service; the page does not. */
+const REOPEN_MS = 5000;
+
 /**
  * Calls `changed` with the kinds that changed, and with an empty set after a broken connection is back.
  * Bursts are gathered for a tenth of a second.
@@ -11,7 +14,6 @@ export function listen(changed, connection = () => {}) {
   let gathered = new Set();
   let timer = 0;
   let broken = false;
-  const source = new EventSource('/api/events');
   const soon = () => {
     clearTimeout(timer);
     timer = window.setTimeout(() => {
@@ -20,18 +22,23 @@ export function listen(changed, connection = () => {}) {
       changed(kinds);
     }, 100);
   };
-  source.addEventListener('changed', (event) => {
-    for (const kind of JSON.parse(event.data).kinds) gathered.add(kind);
-    soon();
-  });
-  source.addEventListener('open', () => {
-    connection(true);
-    if (broken) soon();
-    broken = false;
-  });
-  source.addEventListener('error', () => {
-    broken = true;
-    connection(false);
-  });
-  addEventListener('pagehide', () => source.close());
+  const open = () => {
+    const source = new EventSource('/api/events');
+    source.addEventListener('changed', (event) => {
+      for (const kind of JSON.parse(event.data).kinds) gathered.add(kind);
+      soon();
+    });
+    source.addEventListener('open', () => {
+      connection(true);
+      if (broken) soon();
+      broken = false;
+    });
+    source.addEventListener('error', () => {
+      broken = true;
+      connection(false);
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS);
+    });
+    addEventListener('pagehide', () => source.close());
+  };
+  open();
 }
