@@ -10,28 +10,37 @@ import { inWords, tell } from './parts/page-frame.js';
 import { T } from './texts.js';
 
 /** @import { BatchView } from './types.js' */
-/** @import { PadEntry } from './parts/pad-entry.js' */
+
+/**
+ * Where a refusal goes: to the pad (which keeps what was typed), to the foot of the page, or to the form that asked.
+ * @typedef {{busy: (busy: boolean) => void, refuse: (text: string, error: unknown) => void}} Refusing
+ */
+/** @type {Refusing} */
+export const TOLD = { busy: () => {}, refuse: (text) => tell(text) };
+/** @type {Refusing} */
+export const THROWN = { busy: () => {}, refuse: (text, error) => {
+  throw error;
+} };
 
 /**
  * Posts, and asks for the further tap when the service wants one. What was typed stays in the pad.
- * @param {Parameters<typeof post>[0]} what @param {PadEntry|null} pad
+ * @param {Parameters<typeof post>[0]} what @param {Refusing} to
  * @returns {Promise<import('./kept.js').Outcome|null>}
  */
-export async function send(what, pad) {
-  pad?.busy(true);
+export async function send(what, to) {
+  to.busy(true);
   try {
     return await post(what);
   } catch (error) {
     if (error instanceof Problem && error.confirm.length) {
       if (!(await further(error.message))) return null;
       const confirmed = [...(/** @type {any} */ (what.fields).confirmed ?? []), ...error.confirm];
-      return await send({ ...what, fields: { ...what.fields, confirmed } }, pad);
+      return await send({ ...what, fields: { ...what.fields, confirmed } }, to);
     }
-    if (pad) pad.refuse(inWords(error));
-    else tell(inWords(error));
+    to.refuse(inWords(error), error);
     return null;
   } finally {
-    pad?.busy(false);
+    to.busy(false);
   }
 }
 
@@ -52,7 +61,7 @@ function further(sentence) {
 
 /** @param {string} batch */
 export async function start(batch) {
-  const outcome = await send({ kind: 'starts', batches: [batch], fields: { batch } }, null);
+  const outcome = await send({ kind: 'starts', batches: [batch], fields: { batch } }, TOLD);
   if (!outcome) return;
   places.answer.replaceChildren();
   await floor.reload();
@@ -60,7 +69,7 @@ export async function start(batch) {
 
 /** Takes the last posting of a batch back. @param {string} posting @param {string[]} batches */
 export async function undo(posting, batches) {
-  const outcome = await send({ kind: 'reversals', batches, fields: { posting } }, null);
+  const outcome = await send({ kind: 'reversals', batches, fields: { posting } }, TOLD);
   if (!outcome) return;
   places.answer.replaceChildren(h('p', { class: 'words quiet', role: 'status' }, T.floor.undone));
   await floor.reload();

@@ -3,7 +3,7 @@ import { ask, uuid7 } from './api.js';
 import { button, h } from './dom.js';
 import { floor, lotOption, places, scaleOf, unitOf } from './floor-shared.js';
 import { lay, sameRun, verdictHere } from './floor-state.js';
-import { send, start, undo } from './floor-steps.js';
+import { send, start, THROWN, TOLD, undo } from './floor-steps.js';
 import { clock, mass, percent } from './format.js';
 import { askForm } from './forms.js';
 import { isReachable, keptEntries } from './kept.js';
@@ -16,6 +16,7 @@ import { onDisplay } from './weighing.js';
 
 /** @import { BatchView, CardView, Lot, Named, Scale, Verdict, Weight } from './types.js' */
 /** @import { Weighing } from './floor-shared.js' */
+/** @import { Refusing } from './floor-steps.js' */
 
 /** The explanations of an odd weight must not keep an operator waiting. */
 const EXPLAIN_MS = 1200;
@@ -25,21 +26,24 @@ export function beginCard(card) {
   begin({ way: 'in', batch: uuid7(), card, lot: card.lot, style: card.style, roaster: card.roaster, storeroom: card.storeroom.id, ask_g: card.charge_g });
 }
 
-export function adHoc() {
+export async function adHoc() {
+  /** @type {Weighing|null} */
+  let chosen = null;
   const lots = floor.known.lots.filter((lot) => !lot.retired && !lot.used_up);
   /** @param {Named[]} list */
   const options = (list) => list.filter((each) => !(/** @type {any} */ (each).retired)).map((each) => ({ value: each.id, label: each.name }));
   const { styles, roasters } = floor.known;
-  askForm({
+  const goesOn = await askForm({
     title: T.floor.adHoc, lead: T.floor.adHocLead, go: T.floor.toScale,
     fields: [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }, { name: 'style', kind: 'choice', label: T.words.style, options: options(styles) }, { name: 'roaster', kind: 'choice', label: T.words.roaster, options: options(roasters) }],
     save: async (values) => {
       const lot = /** @type {Lot} */ (lots.find((each) => each.id === values.lot));
       /** @param {Named[]} list @param {string} id */
       const named = (list, id) => /** @type {Named} */ (list.find((each) => each.id === id));
-      begin({ way: 'in', batch: uuid7(), card: null, lot, style: named(styles, values.style), roaster: named(roasters, values.roaster), storeroom: lot.storeroom, ask_g: null });
+      chosen = { way: 'in', batch: uuid7(), card: null, lot, style: named(styles, values.style), roaster: named(roasters, values.roaster), storeroom: lot.storeroom, ask_g: null };
     },
   });
+  if (goesOn && chosen) begin(chosen);
 }
 
 /** @param {Weighing} weighing */
@@ -88,10 +92,10 @@ function weighHead(heading, lot, style, roaster, flag) {
 /** @param {Extract<Weighing, {way: 'in'}>} weighing */
 function reckonedIn(weighing) {
   askForm({ title: T.floor.reckonedIn, lead: T.floor.reckonedLead, fields: [{ name: 'mass_g', kind: 'mass', label: T.words.green }],
-    save: async ({ mass_g }) => saveIn(weighing, { basis: 'reckoned', mass_g }, mass_g, null) });
+    save: async ({ mass_g }) => saveIn(weighing, { basis: 'reckoned', mass_g }, mass_g, THROWN) });
 }
 
-/** @param {Extract<Weighing, {way: 'in'}>} weighing @param {Weight} weight @param {number} net @param {PadEntry|null} pad */
+/** @param {Extract<Weighing, {way: 'in'}>} weighing @param {Weight} weight @param {number} net @param {Refusing} pad */
 async function saveIn(weighing, weight, net, pad) {
   const { batch, card, lot, style, roaster, storeroom } = weighing;
   const id = uuid7();
@@ -136,7 +140,7 @@ function drawWeighOut(weighing) {
 /** @param {BatchView[]} covered */
 function reckonedOut(covered) {
   askForm({ title: T.floor.reckonedOut, lead: T.floor.reckonedLead, fields: [{ name: 'mass_g', kind: 'mass', label: T.words.roasted }],
-    save: async ({ mass_g }) => saveOut(covered, { basis: 'reckoned', mass_g }, mass_g, null) });
+    save: async ({ mass_g }) => saveOut(covered, { basis: 'reckoned', mass_g }, mass_g, THROWN) });
 }
 
 /**
@@ -209,7 +213,7 @@ function replaced(weight, grams) {
 }
 
 /**
- * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {PadEntry|null} pad
+ * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {Refusing} pad
  * @param {{green_g: number, reason: string}} [green] the right green mass, when that was the slip
  */
 async function saveOut(covered, weight, net, pad, green) {
@@ -222,7 +226,7 @@ async function saveOut(covered, weight, net, pad, green) {
   let undoable = id;
   if (green && first) {
     undoable = uuid7();
-    await send({ kind: 'corrections', id: undoable, batches, fields: { batch: first, ...green } }, null);
+    await send({ kind: 'corrections', id: undoable, batches, fields: { batch: first, ...green } }, TOLD);
   }
   floor.weighing = null;
   await floor.reload();
