@@ -148,7 +148,7 @@ export async function roastery(api) {
   const espressoBag = await api.make('products', { name: 'Sereno espresso 1000', parts: [{ coffee: sereno, share: 1 }], style: espresso, bag_g: 1000 });
   const shipDay = addDays(today, 5);
   await api.make('ship-days', { day: shipDay, packing_day: shipDay, carrier_at: '15:00' });
-  const order = await api.make('orders', { number: 'W-201', customer: 'Quay Café', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 60 }, { line: 2, product: espressoBag, bags: 12 }] });
+  const order = await api.make('orders', { number: 'W-201', customer: 'Quay Café', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 180 }, { line: 2, product: espressoBag, bags: 30 }] });
   return { today, store, greenScale, roastedScale, filter, espresso, roaster, kirimbi, sereno, delivery, lots, filterBag, espressoBag, shipDay, order };
 }
 
