@@ -32,6 +32,8 @@ enum Command {
         #[arg(long)]
         svg: bool,
     },
+    /// Show the whole job on an invented roastery, then serve it.
+    Demo(outturn::demo::Options),
     /// Check a whole book; exit 1 and say where if it does not hold.
     Verify(Database),
 }
@@ -76,6 +78,11 @@ async fn main() -> ExitCode {
                 _ => Form::Csv,
             };
             return print(outturn::learn::learn(&file, form));
+        }
+        Command::Demo(options) => {
+            return outturn::demo::run(options)
+                .await
+                .unwrap_or_else(|error| fail(&error));
         }
         Command::Verify(options) => outturn::serve::verify(&options.url).await,
     };
