@@ -28,3 +28,4 @@ pub mod setup;
 pub mod store;
 pub mod text;
 pub mod web;
+pub mod week;

@@ -37,7 +37,8 @@ pub struct Link {
 }
 
 impl Link {
-    fn new(pointer: impl Into<String>, kind: &'static str, id: impl Into<Uuid>) -> Self {
+    /// A name at a field.
+    pub fn new(pointer: impl Into<String>, kind: &'static str, id: impl Into<Uuid>) -> Self {
         Self {
             pointer: pointer.into(),
             kind,

@@ -40,6 +40,8 @@ async fn carry_out<C: Command>(
     Ok((status, Json(answer)).into_response())
 }
 
+use crate::week::{Release, Released, Withdrawal, Withdrawn};
+
 macro_rules! command_routes {
     ($($module:ident: $command:ident => $answer:ident, $who:ident, $path:tt, $operation:tt;)*) => {
         $(mod $module {
@@ -71,6 +73,8 @@ command_routes! {
     passes: Pass => BatchSaid, Planner, "/api/passes/{id}", "book_pass";
     reviews: Review => BatchSaid, Planner, "/api/reviews/{id}", "book_review";
     corrections: Correction => BatchPosted, Planner, "/api/corrections/{id}", "book_correction";
+    releases: Release => Released, Planner, "/api/releases/{id}", "release_plan";
+    withdrawals: Withdrawal => Withdrawn, Planner, "/api/withdrawals/{id}", "withdraw_cards";
     packings: Packing => Packed, Operator, "/api/packings/{id}", "book_packing";
     shipments: Shipment => Posted, Operator, "/api/shipments/{id}", "book_shipment";
     order_imports: OrderImport => Imported, Planner, "/api/order-imports/{id}", "import_orders";

@@ -13,6 +13,7 @@ mod green;
 mod problem;
 mod records;
 mod service;
+mod week;
 mod who;
 
 use std::sync::Arc;
@@ -56,6 +57,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(green::router())
         .merge(audit::router())
         .merge(demand::router())
+        .merge(week::router())
         .merge(service::router())
 }
 

@@ -1,0 +1,93 @@
+//! Routes of plans and cards.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use serde::Deserialize;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::extract::{Body, Query};
+use super::problem::{Answer, Problem};
+use super::records::{List, Page, Sent};
+use super::who::{Planner, Reader};
+use crate::app::App;
+use crate::day::Day;
+use crate::setup;
+use crate::week::{self, Asked, CardView, PlanView, ReleasedPlan};
+
+/// The longest stretch of days of which cards are answered at once.
+const MOST_DAYS: i64 = 366;
+
+/// Of which days cards are wanted.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct Days {
+    /// From this day on; today unless said.
+    from: Option<Day>,
+    /// Up to this day; a week from the first unless said.
+    to: Option<Day>,
+}
+
+#[utoipa::path(post, path = "/api/plans", operation_id = "plan", tag = "week", request_body = Asked,
+    responses((status = 200, body = PlanView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn plan(
+    State(app): State<Arc<App>>,
+    _who: Planner,
+    Body(asked): Body<Asked>,
+) -> Answer<Json<PlanView>> {
+    let mut tx = app.read().await?;
+    Ok(Json(week::plan(&app, &mut *tx, asked).await?))
+}
+
+#[utoipa::path(get, path = "/api/plans", operation_id = "list_plans", tag = "week", params(Page),
+    responses((status = 200, body = List<Sent<ReleasedPlan>>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn plans(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Query(page): Query<Page>,
+) -> Answer<Json<List<Sent<ReleasedPlan>>>> {
+    let limit = page.limit()?;
+    let mut tx = app.read().await?;
+    let (plans, more) = setup::page::<ReleasedPlan>(&mut *tx, app.site, page.after, limit).await?;
+    let next = plans
+        .last()
+        .filter(|_| more)
+        .map(|last| last.id.to_string());
+    Ok(Json(List {
+        items: plans.into_iter().map(Sent::from).collect(),
+        next,
+    }))
+}
+
+#[utoipa::path(get, path = "/api/cards", operation_id = "list_cards", tag = "week", params(Days),
+    responses((status = 200, body = List<CardView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn cards(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Query(days): Query<Days>,
+) -> Answer<Json<List<CardView>>> {
+    let mut tx = app.read().await?;
+    let zone = app.site_record(&mut *tx).await?.fields.zone;
+    let from = days.from.unwrap_or_else(|| zone.day(app.clock.now()));
+    let to = days.to.unwrap_or_else(|| from.plus(6));
+    if to.since(from) > MOST_DAYS {
+        return Err(Problem::new(
+            "invalid",
+            "ask for the cards of at most a year",
+        ));
+    }
+    Ok(Json(List {
+        items: week::of_days(&app, &mut *tx, from, to).await?,
+        next: None,
+    }))
+}
+
+/// These routes.
+pub fn router() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new()
+        .routes(routes!(plan, plans))
+        .routes(routes!(cards))
+}

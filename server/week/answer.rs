@@ -1,0 +1,465 @@
+//! From the planner's answer to a plan for people: order and start times within a day, what each batch is for, what ships short.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use uuid::Uuid;
+
+use super::Feed;
+use super::facts::{Facts, less};
+use super::instance::{grams, green, limits, roaster_of};
+use super::pins::{Pins, minutes};
+use super::plan::Round;
+use super::sure::id;
+use super::view::{
+    Certainty, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView, PullLine,
+    ShortLine,
+};
+use super::why::why;
+use crate::day::{Day, TimeOfDay};
+use crate::floor::view::Named;
+use crate::fraction::Fraction;
+use crate::ids::{CardId, CoffeeId, LotId, RoasterId, StyleId};
+use crate::mass::Mass;
+use crate::planner::{LevelProof, Reason, Source, UNITS_PER_GRAM};
+use crate::refusal::Outcome;
+use crate::store::StoreError;
+use crate::text::Name;
+
+/// A batch on its way from the planner's form to that of people.
+struct Placed {
+    card: Option<CardId>,
+    pinned: bool,
+    roaster: RoasterId,
+    day: Day,
+    lot: LotId,
+    style: StyleId,
+    charge: i64,
+    start: TimeOfDay,
+    feeds: Vec<Feed>,
+}
+
+/// The plan of `last`. What is short is what `first` asked for beyond what `last` gives, for the reasons that `first` found.
+pub fn view(facts: &Facts, pins: &Pins, first: &Round, last: &Round) -> Outcome<PlanView> {
+    let mut placed = placed(facts, pins, last);
+    name_cards(facts, &mut placed);
+    set_times(facts, &mut placed);
+    set_feeds(facts, last, &mut placed);
+    let short = short(facts, first, last);
+    let missing = shorts_weight(facts, &short);
+    let batches = placed
+        .iter()
+        .map(|batch| plan_batch(facts, batch))
+        .collect::<Option<Vec<_>>>()
+        .ok_or_else(|| StoreError::Damaged("a plan names what is not there".to_owned()))?;
+    let proofs = &last.plan.proofs;
+    let least_short = first.plan.proofs[0].bound.min(units(missing));
+    let proved = [
+        least_short >= units(missing),
+        proofs[1].proved(),
+        proofs[2].proved(),
+        proofs[3].proved(),
+        proofs[4].proved(),
+    ];
+    Ok(PlanView {
+        from_day: facts.from,
+        days: u16::try_from(facts.days).unwrap_or(u16::MAX),
+        roasters: roasters(facts, &placed),
+        surplus_g: surplus(last, &batches),
+        pull: pull(facts, &placed),
+        certainty: certainty(facts, last),
+        levels: levels(missing, proofs, |proof| proof.value),
+        bounds: levels(mass_of(least_short), proofs, |proof| proof.bound),
+        proved,
+        batches,
+        short,
+        dropped_pins: pins
+            .dropped
+            .iter()
+            .map(|(pin, sentence)| DroppedPin {
+                pin: pin.clone(),
+                sentence: sentence.clone(),
+            })
+            .collect(),
+    })
+}
+
+fn placed(facts: &Facts, pins: &Pins, round: &Round) -> Vec<Placed> {
+    let batches = round.plan.batches.iter().enumerate();
+    batches
+        .filter_map(|(n, batch)| {
+            let pin = pins.kept.get(n).filter(|_| n < round.plan.pinned);
+            Some(Placed {
+                card: pin.and_then(|pin| pin.card),
+                pinned: pin.is_some(),
+                roaster: id(&batch.roaster)?,
+                day: facts.from.plus(batch.day),
+                lot: id(&batch.lot)?,
+                style: id(&batch.style)?,
+                charge: batch.charge_g,
+                start: TimeOfDay::from_minutes(0),
+                feeds: Vec::new(),
+            })
+        })
+        .collect()
+}
+
+/// A batch that is what a released card says already goes on under that card.
+fn name_cards(facts: &Facts, placed: &mut [Placed]) {
+    let mut taken: HashSet<CardId> = placed.iter().filter_map(|batch| batch.card).collect();
+    for batch in placed.iter_mut().filter(|batch| batch.card.is_none()) {
+        let same = facts.cards.iter().find(|(id, card)| {
+            !taken.contains(id)
+                && (card.roaster, card.day, card.lot, card.style)
+                    == (batch.roaster, batch.day, batch.lot, batch.style)
+                && Mass::from_grams(batch.charge) == Ok(card.charge_g)
+        });
+        if let Some((id, _)) = same {
+            taken.insert(*id);
+            batch.card = Some(*id);
+        }
+    }
+}
+
+/// Puts the batches of each roaster's day in order and gives them their starts: light styles first, and among equals a scarce lot never
+/// first; the batches of a stream follow one another, larger first.
+fn set_times(facts: &Facts, placed: &mut [Placed]) {
+    let scarce = scarce(facts, placed);
+    placed.sort_by_cached_key(|batch| {
+        let shade = facts
+            .styles
+            .get(&batch.style)
+            .map_or(0, |style| style.shade);
+        (
+            (batch.day, batch.roaster),
+            (shade, scarce.contains(&batch.lot), batch.style, batch.lot),
+            (!batch.pinned, std::cmp::Reverse(batch.charge)),
+        )
+    });
+    let mut at: HashMap<(RoasterId, Day), (u32, Option<(LotId, StyleId)>)> = HashMap::new();
+    for batch in placed.iter_mut() {
+        let Some(roaster) = roaster_of(facts, batch.roaster) else {
+            continue;
+        };
+        let fields = &roaster.fields;
+        let (minute, stream) = at
+            .entry((batch.roaster, batch.day))
+            .or_insert_with(|| (begins(facts, batch.roaster, batch.day), None));
+        if *stream != Some((batch.lot, batch.style)) {
+            *minute += fields.changeover_min;
+            *stream = Some((batch.lot, batch.style));
+        }
+        batch.start = TimeOfDay::from_minutes(*minute);
+        *minute += fields.cycle_min;
+    }
+    placed.sort_by_key(|batch| (batch.day, batch.roaster, batch.start));
+}
+
+/// The minute at which the first change-over of a roaster's day begins: when it opens and has heated up.
+fn begins(facts: &Facts, roaster: RoasterId, day: Day) -> u32 {
+    let Some(roaster) = roaster_of(facts, roaster) else {
+        return 0;
+    };
+    let opens = roaster
+        .shifts
+        .iter()
+        .find(|shift| shift.day == day)
+        .and_then(|shift| shift.opens);
+    let heating = if roaster.hot && day == facts.from {
+        0
+    } else {
+        roaster.fields.startup_min
+    };
+    opens.map_or(0, TimeOfDay::minutes) + heating
+}
+
+/// Lots of which nothing can be roasted beyond this plan.
+fn scarce(facts: &Facts, placed: &[Placed]) -> HashSet<LotId> {
+    let mut used: HashMap<LotId, i64> = HashMap::new();
+    for batch in placed {
+        *used.entry(batch.lot).or_default() += batch.charge;
+    }
+    used.into_iter()
+        .filter(|(id, used)| {
+            let lot = facts.lots.get(id);
+            let rest = lot.map_or(0, |lot| green(facts, *id, lot) - used);
+            let least = lot.into_iter().flat_map(|lot| {
+                facts
+                    .roasters
+                    .iter()
+                    .filter_map(|roaster| limits(roaster, *id, lot))
+                    .map(|(least, _)| least)
+            });
+            least.min().is_none_or(|least| rest < least)
+        })
+        .map(|(lot, _)| lot)
+        .collect()
+}
+
+/// Says what each batch is for: what a stream gives on a day is taken from its batches in order.
+fn set_feeds(facts: &Facts, round: &Round, placed: &mut [Placed]) {
+    let mut streams: BTreeMap<(Day, LotId, StyleId), Vec<(usize, i64)>> = BTreeMap::new();
+    for (n, batch) in placed.iter().enumerate() {
+        let room =
+            expected(facts, batch).map_or(0, |[mean, ..]| mean.mg() * (UNITS_PER_GRAM / 1_000));
+        streams
+            .entry((batch.day, batch.lot, batch.style))
+            .or_default()
+            .push((n, room));
+    }
+    for gift in &round.given.0 {
+        let Source::Batches { day, lot, style } = &gift.source else {
+            continue;
+        };
+        let (Some(lot), Some(style)) = (id(lot), id(style)) else {
+            continue;
+        };
+        let key = (facts.from.plus(*day), lot, style);
+        let Some(stream) = streams.get_mut(&key) else {
+            continue;
+        };
+        let mut left = gift.units;
+        let last = stream.len() - 1;
+        for (at, (n, room)) in stream.iter_mut().enumerate() {
+            // The planning yield may be above the mean where little certainty is asked for: what is over goes to the last batch.
+            let part = if at == last { left } else { left.min(*room) };
+            if part > 0 {
+                feed(facts, &mut placed[*n].feeds, gift.want, part);
+                left -= part;
+                *room -= part;
+            }
+        }
+    }
+}
+
+fn feed(facts: &Facts, feeds: &mut Vec<Feed>, want: usize, units: i64) {
+    let want = &facts.wants[want];
+    let mass = mass_of(units);
+    let same = feeds
+        .iter_mut()
+        .find(|feed| feed.order == want.order && feed.line == Some(want.line));
+    match same {
+        Some(feed) => feed.mass_g = feed.mass_g.plus(mass).unwrap_or(Mass::MAX),
+        None => feeds.push(Feed {
+            order: want.order,
+            line: Some(want.line),
+            product: want.product,
+            mass_g: mass,
+        }),
+    }
+}
+
+/// Expected mass of a batch, and the ends of its range.
+fn expected(facts: &Facts, batch: &Placed) -> Option<[Mass; 3]> {
+    let charge = Mass::from_grams(batch.charge).ok()?;
+    let range = facts
+        .questions
+        .range(batch.lot, batch.style, batch.roaster, charge)?;
+    // Most loss is least coffee.
+    Some([range.mean, range.hi, range.lo].map(|lost| less(charge, lost)))
+}
+
+fn plan_batch(facts: &Facts, batch: &Placed) -> Option<PlanBatch> {
+    let lot = &facts.lots.get(&batch.lot)?.fields;
+    let roaster = &roaster_of(facts, batch.roaster)?.fields;
+    let [expected_g, lo_g, hi_g] = expected(facts, batch)?;
+    Some(PlanBatch {
+        card: batch.card,
+        pinned: batch.pinned,
+        roaster: named(batch.roaster, &roaster.name),
+        day: batch.day,
+        start: batch.start,
+        minutes: roaster.cycle_min,
+        lot: named(batch.lot, &lot.name),
+        coffee: coffee(facts, lot.coffee)?,
+        grade: lot.grade.clone(),
+        style: named(batch.style, &facts.styles.get(&batch.style)?.name),
+        charge_g: Mass::from_grams(batch.charge).ok()?,
+        expected_g,
+        lo_g,
+        hi_g,
+        feeds: batch.feeds.clone(),
+    })
+}
+
+fn named(id: impl Into<Uuid>, name: &Name) -> Named {
+    Named {
+        id: id.into(),
+        name: name.clone(),
+    }
+}
+
+fn coffee(facts: &Facts, id: CoffeeId) -> Option<Named> {
+    facts.coffees.get(&id).map(|name| named(id, name))
+}
+
+fn roasters(facts: &Facts, placed: &[Placed]) -> Vec<PlanRoaster> {
+    facts
+        .roasters
+        .iter()
+        .map(|roaster| PlanRoaster {
+            id: roaster.id.0,
+            name: roaster.fields.name.clone(),
+            days: roaster
+                .shifts
+                .iter()
+                .map(|shift| {
+                    let there: Vec<&Placed> = placed
+                        .iter()
+                        .filter(|batch| (batch.roaster, batch.day) == (roaster.id, shift.day))
+                        .collect();
+                    let streams: HashSet<_> =
+                        there.iter().map(|batch| (batch.lot, batch.style)).collect();
+                    let at = (roaster.id, shift.day);
+                    let used = minutes(facts, at, there.len(), streams.len());
+                    PlanDay {
+                        day: shift.day,
+                        opens: shift.opens,
+                        available_min: shift.minutes,
+                        used_min: u32::try_from(used).unwrap_or(u32::MAX),
+                    }
+                })
+                .collect(),
+        })
+        .collect()
+}
+
+fn short(facts: &Facts, first: &Round, last: &Round) -> Vec<ShortLine> {
+    let mut lines = Vec::new();
+    for (n, want) in facts.wants.iter().enumerate() {
+        let missing = want.bags - last.given.bags(n, want, last.bags[n]);
+        if missing == 0 {
+            continue;
+        }
+        let (reason, sentence) = reason(facts, first, last, n);
+        lines.push(ShortLine {
+            order: want.order,
+            customer: want.customer.clone(),
+            line: want.line,
+            product: want.product,
+            bags: missing,
+            mass_g: Mass::from_grams(grams(missing, want.bag, Fraction::ONE)).unwrap_or(Mass::MAX),
+            reason,
+            sentence,
+        });
+    }
+    lines
+}
+
+/// Why a want is short: what the planner says of its scarcest coffee, else of another line that competes for it.
+fn reason(
+    facts: &Facts,
+    first: &Round,
+    last: &Round,
+    n: usize,
+) -> (super::view::ShortReason, String) {
+    let want = &facts.wants[n];
+    let mut own: Option<(i64, CoffeeId, Reason)> = None;
+    let mut others: Option<(CoffeeId, Reason)> = None;
+    for round in [first, last] {
+        for short in &round.plan.short {
+            let Some((of, part)) = round.items.get(&short.item).copied() else {
+                continue;
+            };
+            let coffee = facts.wants[of].parts[part].0;
+            if of == n && own.is_none_or(|(units, ..)| short.units > units) {
+                own = Some((short.units, coffee, short.reason));
+            } else if facts.wants[of].style == want.style
+                && want.parts.iter().any(|(own, _)| *own == coffee)
+            {
+                others = others.or(Some((coffee, short.reason)));
+            }
+        }
+    }
+    let missing_item = want
+        .parts
+        .iter()
+        .enumerate()
+        .find(|(part, _)| !first.items.values().any(|item| *item == (n, *part)));
+    let (coffee, reason) = match (own, missing_item, others) {
+        (Some((_, coffee, reason)), _, _) => (coffee, reason),
+        (None, Some((_, (coffee, _))), _) => (*coffee, Reason::NoStream),
+        (None, None, Some(other)) => other,
+        (None, None, None) => (want.parts[0].0, Reason::Green),
+    };
+    why(facts, want, coffee, reason)
+}
+
+/// Missing grams, each weighted by its order's priority.
+fn shorts_weight(facts: &Facts, short: &[ShortLine]) -> Mass {
+    let mut sum = Mass::ZERO;
+    for line in short {
+        let want = facts
+            .wants
+            .iter()
+            .find(|want| want.order == line.order && want.line == line.line);
+        let weight = want.map_or(1, |want| i64::from(want.priority));
+        let weighted = line.mass_g.times(weight).unwrap_or(Mass::MAX);
+        sum = sum.plus(weighted).unwrap_or(Mass::MAX);
+    }
+    sum
+}
+
+/// What the batches are expected to give beyond what they are for.
+fn surplus(round: &Round, batches: &[PlanBatch]) -> Mass {
+    let made = Mass::sum(batches.iter().map(|batch| batch.expected_g)).unwrap_or(Mass::MAX);
+    let given: i64 = round
+        .given
+        .0
+        .iter()
+        .filter(|gift| matches!(gift.source, Source::Batches { .. }))
+        .map(|gift| gift.units)
+        .sum();
+    made.minus(mass_of(given))
+        .unwrap_or_default()
+        .max(Mass::ZERO)
+}
+
+fn pull(facts: &Facts, placed: &[Placed]) -> Vec<PullLine> {
+    let mut sums: BTreeMap<(Day, LotId), i64> = BTreeMap::new();
+    for batch in placed {
+        *sums.entry((batch.day, batch.lot)).or_default() += batch.charge;
+    }
+    let line = |((day, id), grams): ((Day, LotId), i64)| {
+        let lot = facts.lots.get(&id)?;
+        Some(PullLine {
+            day,
+            lot: named(id, &lot.fields.name),
+            storeroom: named(lot.storeroom, facts.storerooms.get(&lot.storeroom)?),
+            mass_g: Mass::from_grams(grams).ok()?,
+        })
+    };
+    sums.into_iter().filter_map(line).collect()
+}
+
+fn certainty(facts: &Facts, round: &Round) -> Vec<Certainty> {
+    let told = round.sure.iter().filter_map(|sure| {
+        let (of, style) = sure.family;
+        Some(Certainty {
+            coffee: coffee(facts, of)?,
+            style: named(style, &facts.styles.get(&style)?.name),
+            ship_day: sure.ship_day,
+            probability: sure.fraction(),
+        })
+    });
+    told.collect()
+}
+
+fn levels(short: Mass, proofs: &[LevelProof; 5], of: impl Fn(&LevelProof) -> i64) -> LevelValues {
+    let grams = |proof: &LevelProof| Mass::from_grams(of(proof)).ok();
+    LevelValues {
+        short_weighted_g: Some(short),
+        roaster_min: u64::try_from(of(&proofs[1])).ok(),
+        stranded_g: grams(&proofs[2]),
+        rank_weighted_g: grams(&proofs[3]),
+        age_g_days: Some(mass_of(of(&proofs[4]))),
+    }
+}
+
+/// Planner's units as a mass, to the milligram.
+fn mass_of(units: i64) -> Mass {
+    Mass::from_mg(units / (UNITS_PER_GRAM / 1_000)).unwrap_or(Mass::MAX)
+}
+
+fn units(mass: Mass) -> i64 {
+    mass.mg().saturating_mul(UNITS_PER_GRAM / 1_000)
+}

@@ -1,0 +1,139 @@
+//! The minutes that a roaster has on each day: its hours, less what has passed of today, less the batches that stand ready.
+
+use crate::day::{Day, TimeOfDay};
+use crate::setup::Roaster;
+
+/// A roaster's time on one day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Shift {
+    /// The day.
+    pub day: Day,
+    /// When the next batch may begin; none where closed or over.
+    pub opens: Option<TimeOfDay>,
+    /// Minutes from then on.
+    pub minutes: u32,
+}
+
+/// What a roaster is at now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Busy {
+    /// When the drum is empty again, if something is in it.
+    pub until: Option<TimeOfDay>,
+    /// How many batches stand weighed in for it.
+    pub waiting: usize,
+    /// Whether it has roasted today, so that it needs no heating up.
+    pub hot: bool,
+}
+
+/// A roaster's shifts from today to a day, and the days on which the batches that stand ready will be roasted.
+pub fn shifts(
+    roaster: &Roaster,
+    (today, now): (Day, TimeOfDay),
+    last: Day,
+    busy: Busy,
+) -> (Vec<Shift>, Vec<Day>) {
+    let days = 0..=last.since(today).max(0);
+    let mut shifts: Vec<Shift> = days
+        .map(|n| {
+            let day = today.plus(n);
+            let earliest = if n == 0 {
+                now.max(busy.until.unwrap_or(now))
+            } else {
+                TimeOfDay::from_minutes(0)
+            };
+            shift(roaster, day, earliest)
+        })
+        .collect();
+    let cycle = roaster.cycle_min;
+    let ready = (0..busy.waiting)
+        .map(|_| {
+            let Some(shift) = shifts.iter_mut().find(|shift| shift.minutes >= cycle) else {
+                return today;
+            };
+            shift.minutes -= cycle;
+            shift.opens = shift
+                .opens
+                .map(|opens| TimeOfDay::from_minutes(opens.minutes() + cycle));
+            shift.day
+        })
+        .collect();
+    (shifts, ready)
+}
+
+fn shift(roaster: &Roaster, day: Day, earliest: TimeOfDay) -> Shift {
+    let hours = roaster.hours_on(day);
+    let opens = hours
+        .map(|hours| hours.from.max(earliest))
+        .filter(|opens| hours.is_some_and(|hours| *opens < hours.to));
+    Shift {
+        day,
+        opens,
+        minutes: hours.zip(opens).map_or(0, |(hours, opens)| {
+            hours.to.minutes().saturating_sub(opens.minutes())
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Open from 07:00 to 09:00 on weekdays, closed on the public holiday of Tuesday 8 December 2026; 30 minutes a batch.
+    fn roaster() -> Roaster {
+        let open = serde_json::json!({"from": "07:00", "to": "09:00"});
+        let id = "0190b8a0-0000-7000-8000-000000000000";
+        serde_json::from_value(serde_json::json!({
+            "name": "Drum", "min_charge_g": 4000, "max_charge_g": 12000, "step_g": 100, "cycle_min": 30, "changeover_min": 5,
+            "startup_min": 30, "hours": [open, open, open, open, open, null, null],
+            "exceptions": [{"day": "2026-12-08", "hours": null}], "weighs": "after_destoner", "green_scale": id,
+            "roasted_scale": id, "charge_limits": []
+        }))
+        .unwrap()
+    }
+
+    fn minutes(now: &str, busy: Busy) -> Vec<u32> {
+        // A Friday to the Wednesday after.
+        let today = "2026-12-04".parse().unwrap();
+        let (shifts, _) = shifts(
+            &roaster(),
+            (today, now.parse().unwrap()),
+            today.plus(5),
+            busy,
+        );
+        shifts.iter().map(|shift| shift.minutes).collect()
+    }
+
+    #[test]
+    fn hours_weekends_and_holidays() {
+        assert_eq!(minutes("06:00", Busy::default()), [120, 0, 0, 120, 0, 120]);
+    }
+
+    #[test]
+    fn what_has_passed_of_today_is_gone() {
+        assert_eq!(minutes("08:10", Busy::default())[0], 50);
+        assert_eq!(minutes("09:00", Busy::default())[0], 0);
+        let drum = Busy {
+            until: Some("08:25".parse().unwrap()),
+            ..Busy::default()
+        };
+        assert_eq!(minutes("08:10", drum)[0], 35);
+    }
+
+    #[test]
+    fn batches_that_stand_ready_take_the_first_time_there_is() {
+        let today: Day = "2026-12-04".parse().unwrap();
+        let busy = Busy {
+            waiting: 3,
+            ..Busy::default()
+        };
+        let (shifts, days) = shifts(
+            &roaster(),
+            (today, "08:00".parse().unwrap()),
+            today.plus(5),
+            busy,
+        );
+        assert_eq!(days, [today, today, today.plus(3)]);
+        assert_eq!((shifts[0].minutes, shifts[3].minutes), (0, 90));
+        assert_eq!(shifts[3].opens.unwrap().to_string(), "07:30");
+    }
+}
