@@ -38,5 +38,5 @@ fn first_good(bencher: divan::Bencher, name: &str) {
         effort: Effort::First,
         ..Options::default()
     };
-    bencher.bench(|| plan_with(&instance, &options));
+    bencher.bench_local(|| plan_with(&instance, &options));
 }
