@@ -209,6 +209,11 @@ fn least_minutes(f: &Family, left: &[i64]) -> i64 {
         .map_or(0, |(minutes, made)| ceil_div(units * minutes, made) * FINE)
 }
 
+#[expect(
+    clippy::too_many_arguments,
+    clippy::too_many_lines,
+    reason = "one walk over the ways to make a run, whose limits are its arguments"
+)]
 fn collect(
     state: &State,
     family: usize,

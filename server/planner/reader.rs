@@ -30,7 +30,7 @@ pub(super) fn draft(text: &str) -> Result<Draft, Vec<Fault>> {
 /// The fields of one object, taken one by one by name.
 struct Fields<'a> {
     at: String,
-    fields: &'a [(String, Json)],
+    given: &'a [(String, Json)],
     taken: Vec<&'static str>,
     faults: &'a mut Vec<Fault>,
 }
@@ -50,7 +50,7 @@ impl<'a> Fields<'a> {
         };
         Self {
             at,
-            fields,
+            given: fields,
             taken: Vec::new(),
             faults,
         }
@@ -64,14 +64,14 @@ impl<'a> Fields<'a> {
     /// The value of an optional field; `null` counts as absent.
     fn find(&mut self, name: &'static str) -> Option<&'a Json> {
         self.taken.push(name);
-        let value = self.fields.iter().find(|(n, _)| n == name).map(|(_, v)| v);
+        let value = self.given.iter().find(|(n, _)| n == name).map(|(_, v)| v);
         value.filter(|v| **v != Json::Null)
     }
 
     /// The value of a field that must be there.
     fn need(&mut self, name: &'static str, what: &str) -> Option<&'a Json> {
         let value = self.find(name);
-        if value.is_none() && !self.fields.is_empty() {
+        if value.is_none() && !self.given.is_empty() {
             self.fault(name, format!("is missing: give {what}"));
         }
         value
@@ -197,7 +197,7 @@ impl<'a> Fields<'a> {
 
     /// Names the fields that nothing asked for and those given twice.
     fn end(&mut self) {
-        let fields = self.fields;
+        let fields = self.given;
         for (n, (name, _)) in fields.iter().enumerate() {
             if !self.taken.iter().any(|t| t == name) {
                 let known = self.taken.join(", ");
@@ -361,6 +361,10 @@ fn batch(json: &Json, at: String, faults: &mut Vec<Fault>) -> Batch {
     batch
 }
 
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "all readers of list entries have one shape"
+)]
 fn whole(json: &Json, at: String, faults: &mut Vec<Fault>) -> i64 {
     if let Json::Whole(n) = json {
         return *n;
@@ -376,6 +380,10 @@ fn whole(json: &Json, at: String, faults: &mut Vec<Fault>) -> i64 {
     0
 }
 
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "all readers of list entries have one shape"
+)]
 fn text(json: &Json, at: String, faults: &mut Vec<Fault>) -> String {
     if let Json::Text(t) = json {
         return t.clone();

@@ -5,6 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::instance::{Batch, Draft, Fault, Item, Lot, Roaster, UNITS_PER_GRAM, Yield};
 use super::reader::MOST_FAULTS;
 
+/// Minutes of a roaster's day, and its streams.
+type Slot<'a> = (i64, BTreeSet<(&'a str, &'a str)>);
+
 /// Longest plan, days.
 const MOST_DAYS: i64 = 1_000;
 /// Heaviest single mass, grams: a thousand tonnes.
@@ -467,7 +470,7 @@ impl<'a> Rules<'a> {
     }
 
     fn pinned_minutes(&mut self) {
-        let mut slots: BTreeMap<(&str, i64), (i64, BTreeSet<(&str, &str)>)> = BTreeMap::new();
+        let mut slots: BTreeMap<(&str, i64), Slot<'_>> = BTreeMap::new();
         let mut crew: BTreeMap<i64, i64> = BTreeMap::new();
         let draft = self.draft;
         for (n, b) in draft.pinned.iter().enumerate() {

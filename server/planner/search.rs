@@ -328,11 +328,7 @@ impl<'p, 'o> Search<'p, 'o> {
                 self.chosen
                     .extend_from_slice(&self.state.problem.coffees[coffee].families);
             }
-            6 | 7 => {
-                if self.choose_short(size) {
-                    return;
-                }
-            }
+            6 | 7 if self.choose_short(size) => return,
             _ => {}
         }
         if self.chosen.is_empty() {

@@ -131,10 +131,6 @@ async fn name_request(request: Request, next: Next) -> Response {
     }
 }
 
-#[expect(
-    clippy::needless_pass_by_value,
-    reason = "the layer wants a function of an owned value"
-)]
 fn panicked(_what: Box<dyn std::any::Any + Send>) -> Response {
     tracing::error!("a handler panicked");
     Problem::new(

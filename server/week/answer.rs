@@ -120,6 +120,9 @@ fn name_cards(facts: &Facts, placed: &mut [Placed]) {
     }
 }
 
+/// The minute a roaster has come to on a day, and what it roasted last.
+type Clockwork = (u32, Option<(LotId, StyleId)>);
+
 /// Puts the batches of each roaster's day in order and gives them their starts: light styles first, and among equals a scarce lot never
 /// first; the batches of a stream follow one another, larger first.
 fn set_times(facts: &Facts, placed: &mut [Placed]) {
@@ -135,7 +138,7 @@ fn set_times(facts: &Facts, placed: &mut [Placed]) {
             (!batch.pinned, std::cmp::Reverse(batch.charge)),
         )
     });
-    let mut at: HashMap<(RoasterId, Day), (u32, Option<(LotId, StyleId)>)> = HashMap::new();
+    let mut at: HashMap<(RoasterId, Day), Clockwork> = HashMap::new();
     for batch in placed.iter_mut() {
         let Some(roaster) = roaster_of(facts, batch.roaster) else {
             continue;

@@ -464,6 +464,10 @@ pub(super) fn storeroom(
 }
 
 /// The lines of open orders that the days of a plan must see to, in order of ship day and number.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one pass over the orders, line by line"
+)]
 async fn wants(
     tx: &mut dyn Read,
     site: SiteId,

@@ -97,18 +97,24 @@ fn check(plan: &Value, has: &Roastery) {
 }
 
 each_database! {
-    /// A plan covers the orders, in order of shade, and says what it takes from where.
-    async fn a_plan_covers_the_orders(server: &Server) {
+    /// A plan keeps every rule and stores nothing; released it makes a card for each batch; withdrawn, a card asks before it is used.
+    async fn a_plan_is_released_and_withdrawn(server: &Server) {
         let has = roastery(server).await;
         server.set_time("2026-11-30T06:00:00Z");
         order(server, "T1", 1, &[(&has.kivu_bag, 40), (&has.blend_bag, 10)]).await;
-        order(server, "T2", 2, &[(&has.blend_bag, 12)]).await;
         let size = server.log_size().await;
-        let plan = plan(server, json!({})).await;
+        let plan = plan(server, json!({"from_day": "2026-11-26"})).await;
         assert_eq!(server.log_size().await, size, "planning stores nothing");
         check(&plan, &has);
-        assert_eq!((&plan["from_day"], &plan["days"], &plan["short"]), (&json!("2026-11-30"), &json!(7), &json!([])));
-        // Light coffee rests two days, so only Sunday's roast would do for packing on Tuesday: nothing light can be planned from Monday.
-        let _ = plan;
+        let released = release(server, &plan).await;
+        let cards = list(&released["cards"]).clone();
+        assert_eq!(cards.len(), list(&plan["batches"]).len());
+        for card in &cards {
+            assert_eq!(card["state"], "planned");
+        }
+        if let Some(card) = cards.first() {
+            let withdrawn = server.command("withdrawals", json!({"cards": [card["id"]]})).await;
+            assert_eq!(withdrawn["cards"][0]["state"], "withdrawn");
+        }
     }
 }

@@ -74,6 +74,10 @@ fn days(out: &mut String, instance: &Instance, bands: i64) {
     }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one band of the picture, drawn from left to right"
+)]
 fn band(
     out: &mut String,
     instance: &Instance,
