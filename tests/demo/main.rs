@@ -215,7 +215,7 @@ fn the_slipped_scale_is_noticed(run: &Run) {
 }
 
 fn the_book_holds_what_the_generator_holds(run: &Run) {
-    let shown: HashMap<&str, &str> = RUN
+    let shown: HashMap<&str, &str> = run
         .section("Green on the book")
         .iter()
         .filter(|line| !line.trim_end().ends_with("expected"))
