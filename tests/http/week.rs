@@ -61,6 +61,17 @@ fn check(plan: &Value, has: &Roastery) {
         }
     }
     let mut ends: BTreeMap<(String, String), (u32, String)> = BTreeMap::new();
+    let opens = |batch: &Value| {
+        let roaster = list(&plan["roasters"])
+            .iter()
+            .find(|roaster| roaster["id"] == batch["roaster"]["id"])
+            .expect("its roaster");
+        let day = list(&roaster["days"])
+            .iter()
+            .find(|day| day["day"] == batch["day"])
+            .expect("its day");
+        day["opens"].as_str().expect("open").to_owned()
+    };
     let minutes = |text: &str| -> u32 {
         let (h, m) = text.split_once(':').expect("a time");
         h.parse::<u32>().unwrap() * 60 + m.parse::<u32>().unwrap()
@@ -88,7 +99,9 @@ fn check(plan: &Value, has: &Roastery) {
         let at = (batch["roaster"]["id"].to_string(), batch["day"].to_string());
         let start = minutes(batch["start"].as_str().unwrap());
         let stream = format!("{}{}", batch["lot"]["id"], batch["style"]["id"]);
-        let (end, before) = ends.entry(at).or_insert((7 * 60 + 30, String::new()));
+        let (end, before) = ends
+            .entry(at)
+            .or_insert_with(|| (minutes(&opens(batch)) + 30, String::new()));
         let change = if *before == stream { 0 } else { 5 };
         assert_eq!(start, *end + change, "one after the other: {batch}");
         (*end, *before) = (start + 12, stream);
@@ -97,24 +110,208 @@ fn check(plan: &Value, has: &Roastery) {
 }
 
 each_database! {
-    /// A plan keeps every rule and stores nothing; released it makes a card for each batch; withdrawn, a card asks before it is used.
-    async fn a_plan_is_released_and_withdrawn(server: &Server) {
+    /// A plan covers the orders from now on, light before dark, and says what it takes from where.
+    async fn a_plan_covers_the_orders(server: &Server) {
         let has = roastery(server).await;
-        server.set_time("2026-11-30T06:00:00Z");
         order(server, "T1", 1, &[(&has.kivu_bag, 40), (&has.blend_bag, 10)]).await;
+        order(server, "T2", 2, &[(&has.blend_bag, 12)]).await;
         let size = server.log_size().await;
-        let plan = plan(server, json!({"from_day": "2026-11-26"})).await;
+        let plan = plan(server, json!({})).await;
         assert_eq!(server.log_size().await, size, "planning stores nothing");
         check(&plan, &has);
-        let released = release(server, &plan).await;
-        let cards = list(&released["cards"]).clone();
-        assert_eq!(cards.len(), list(&plan["batches"]).len());
-        for card in &cards {
-            assert_eq!(card["state"], "planned");
+        assert_eq!((&plan["from_day"], &plan["days"], &plan["short"]), (&json!("2026-11-25"), &json!(7), &json!([])));
+        let fed: f64 = list(&plan["batches"]).iter().flat_map(|batch| list(&batch["feeds"])).map(|feed| grams(&feed["mass_g"])).sum();
+        // 40 x 250 g, 22 x 1 kg: a share is whole grams, up.
+        assert!((32_000.0..32_010.0).contains(&fed), "{fed}");
+        let charged: f64 = list(&plan["batches"]).iter().map(|batch| grams(&batch["charge_g"])).sum();
+        let pulled: f64 = list(&plan["pull"]).iter().map(|line| grams(&line["mass_g"])).sum();
+        assert!((charged - pulled).abs() < 1e-6);
+        for sure in list(&plan["certainty"]) {
+            assert!(grams(&sure["probability"]) >= 0.89, "{sure}");
         }
-        if let Some(card) = cards.first() {
-            let withdrawn = server.command("withdrawals", json!({"cards": [card["id"]]})).await;
-            assert_eq!(withdrawn["cards"][0]["state"], "withdrawn");
+        let today = server.get("/api/me").await["today"].clone();
+        let open = &plan["roasters"][0]["days"][0];
+        assert_eq!((&open["day"], &open["opens"], &open["available_min"]), (&today, &json!("08:00"), &json!(420)), "an hour of the day is gone");
+    }
+
+    /// What cannot be covered falls on whole bags, on the lightest orders, and is explained.
+    async fn shortages_are_whole_bags(server: &Server) {
+        let has = roastery(server).await;
+        // 720 kg of green give at most 630 kg: 2,500 bags of 250 g are 625 kg and 400 more are beyond it, and beyond the roasters' time.
+        order(server, "T1", 5, &[(&has.kivu_bag, 400)]).await;
+        order(server, "T2", 1, &[(&has.kivu_bag, 2_500)]).await;
+        let plan = plan(server, json!({})).await;
+        check(&plan, &has);
+        let short = list(&plan["short"]);
+        assert_eq!(short.len(), 1, "{short:?}");
+        let line = &short[0];
+        let bags = line["bags"].as_u64().expect("whole bags");
+        assert!(bags > 0 && bags <= 2_500);
+        assert_eq!(line["mass_g"].as_u64(), Some(bags * 250));
+        assert!(["minutes", "green"].contains(&line["reason"].as_str().expect("a word")), "{line}");
+        assert!(line["sentence"].as_str().expect("a sentence").len() > 20);
+        assert_eq!(plan["levels"]["short_weighted_g"].as_u64(), Some(bags * 250));
+    }
+
+    /// A blend ships no more than its scarcest coffee allows, and the other is not roasted for nothing.
+    async fn a_short_blend_is_short_in_proportion(server: &Server) {
+        let has = roastery(server).await;
+        // Leaves 10 kg of Huila: 60 % of a bag, so 8.35 kg roasted make no more than 13 bags.
+        let sample = json!({"lot": has.washed, "mass_g": 290_000, "purpose": "kept for a fair"});
+        server.put_new("sample-requests", sample).await;
+        order(server, "T1", 1, &[(&has.blend_bag, 60)]).await;
+        let plan = plan(server, json!({})).await;
+        check(&plan, &has);
+        let line = &plan["short"][0];
+        let bags = 60 - line["bags"].as_u64().expect("bags");
+        assert_eq!(line["reason"], "green");
+        assert!((11..=13).contains(&bags), "{line}");
+        let kivu: f64 = list(&plan["batches"]).iter().filter(|batch| batch["coffee"]["id"] == has.kivu.as_str()).map(|batch| grams(&batch["charge_g"])).sum();
+        assert!(kivu <= 9_000.0, "{kivu} g of Kivu for {bags} bags");
+    }
+
+    /// A window that has closed, and a style that no day allows, are named as such.
+    async fn windows_that_have_closed(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 4)]).await;
+        server.set_time("2026-11-30T06:00:00Z");
+        let plan = plan(server, json!({})).await;
+        let line = &plan["short"][0];
+        assert_eq!((&line["reason"], &line["bags"], &plan["batches"]), (&json!("window"), &json!(4), &json!([])));
+        assert!(line["sentence"].as_str().unwrap().contains("Sun 29 Nov"), "{line}");
+    }
+
+    /// Released cards hold their green, are kept when planning again, keep their ids when released again, and are taken back.
+    async fn release_keep_and_withdraw(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 40), (&has.blend_bag, 10)]).await;
+        let first = plan(server, json!({})).await;
+        let released = release(server, &first).await;
+        let cards = list(&released["cards"]);
+        assert_eq!(cards.len(), list(&first["batches"]).len());
+        assert!(cards.iter().all(|card| card["state"] == "planned" && card["pull"].as_str().is_some_and(|pull| !pull.is_empty())));
+        let of_kivu = cards.iter().find(|card| card["coffee"]["id"] == has.kivu.as_str()).expect("a card of Kivu");
+        let mut lots: Vec<_> = list(&of_kivu["ranges"]).iter().map(|range| range["lot"].clone()).collect();
+        assert_eq!(lots[0], of_kivu["lot"]["id"], "its own lot first");
+        lots.sort_by_key(ToString::to_string);
+        let mut both = [json!(has.screen_18), json!(has.peaberry)];
+        both.sort_by_key(ToString::to_string);
+        assert_eq!(lots, both, "then its sibling");
+
+        let again = plan(server, json!({})).await;
+        assert!(list(&again["batches"]).iter().all(|batch| batch["pinned"] == true));
+        let ids = |plan: &Value| -> Vec<Value> { list(&plan["batches"]).iter().map(|batch| batch["card"].clone()).collect() };
+        let mut kept = ids(&again);
+        kept.sort_by_key(ToString::to_string);
+        let mut known: Vec<Value> = cards.iter().map(|card| card["id"].clone()).collect();
+        known.sort_by_key(ToString::to_string);
+        assert_eq!(kept, known);
+        let second = release(server, &again).await;
+        assert_eq!(second["withdrawn"], json!([]));
+        let listed = server.get("/api/cards?from=2026-11-25&to=2026-12-01").await;
+        assert_eq!(list(&listed["items"]).len(), cards.len());
+
+        // Made freely from the same facts, the same batches come out under the same cards.
+        let freely = plan(server, json!({"freely": true})).await;
+        assert_eq!(freely["levels"], first["levels"]);
+        assert!(list(&freely["batches"]).iter().all(|batch| batch["pinned"] == false && !batch["card"].is_null()));
+
+        let taken = server.command("withdrawals", json!({"cards": [cards[0]["id"]]})).await;
+        assert_eq!(taken["cards"][0]["state"], "withdrawn");
+        server.order("withdrawals", &server.id(), json!({"cards": [cards[0]["id"]]})).await.problem(409, "conflict");
+        let empty = json!({"from_day": "2026-11-25", "days": 7, "batches": []});
+        let last = server.command("releases", empty).await;
+        assert_eq!(list(&last["withdrawn"]).len(), cards.len() - 1);
+        let lot = server.get(&format!("/api/lots/{}", has.screen_18)).await;
+        assert_eq!(lot["reserved_g"], 0);
+    }
+
+    /// A weighed-in batch is coffee to come, takes the first time there is, and leaves nothing to plan twice.
+    async fn from_now_on(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 40)]).await;
+        server.set_time("2026-11-27T08:00:00Z");
+        let first = plan(server, json!({})).await;
+        let released = release(server, &first).await;
+        let cards = list(&released["cards"]);
+        let card = &cards[0];
+        assert_eq!(card["day"], "2026-11-27");
+        let roaster = if card["roaster"]["id"] == has.drum.as_str() { 0 } else { 1 };
+        let batch = server.id();
+        let kilograms = format!("{:.2}", grams(&card["charge_g"]) / 1_000.0);
+        let weigh_in = json!({"batch": batch, "card": card["id"], "lot": card["lot"]["id"], "style": card["style"]["id"], "roaster": card["roaster"]["id"], "weight": has.weighed(&kilograms)});
+        server.command("weigh-ins", weigh_in).await;
+        let ready = plan(server, json!({})).await;
+        check(&ready, &has);
+        assert_eq!(ready["short"], json!([]));
+        let charged = |plan: &Value| -> f64 { list(&plan["batches"]).iter().map(|batch| grams(&batch["charge_g"])).sum() };
+        assert!((charged(&first) - charged(&ready) - grams(&card["charge_g"])).abs() < 1e-6, "the batch is no longer planned");
+        let day = &ready["roasters"][roaster]["days"][0];
+        assert_eq!((&day["opens"], &day["available_min"]), (&json!("08:12"), &json!(408)));
+
+        server.command("starts", json!({"batch": batch})).await;
+        server.advance_minutes(12);
+        let out = json!({"batches": [batch], "weight": has.weighed(&format!("{:.2}", grams(&card["charge_g"]) * 0.865 / 1_000.0))});
+        server.command("weigh-outs", out).await;
+        let done = plan(server, json!({})).await;
+        assert_eq!(done["short"], json!([]));
+        let shown = server.get("/api/cards").await;
+        let shown = list(&shown["items"]).iter().find(|shown| shown["id"] == card["id"]).expect("the card").clone();
+        assert_eq!((&shown["state"], &shown["batch"]), (&json!("weighed_out"), &json!(batch)));
+
+        server.command("holds", json!({"batch": batch, "reason": "cupped thin"})).await;
+        let held = plan(server, json!({"freely": true})).await;
+        assert!(charged(&held) > charged(&done), "coffee on hold is no supply");
+        assert_eq!(held["roasters"][roaster]["days"][0]["opens"], "08:12");
+    }
+
+    /// Pins are kept where they fit; the others are named with why.
+    async fn pins_that_do_not_fit(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 40)]).await;
+        let pin = |over: Value| {
+            crate::support::merged(
+                json!({"roaster": has.drum, "day": "2026-11-26", "lot": has.peaberry, "style": has.light, "charge_g": 8_000}),
+                over,
+            )
+        };
+        let pinned = json!([
+            pin(json!({})), pin(json!({"charge_g": 8_050})), pin(json!({"day": "2026-11-28"})), pin(json!({"day": "2027-01-01"})),
+            pin(json!({"lot": server.id()})), pin(json!({"charge_g": 500})),
+        ]);
+        let plan = plan(server, json!({"pinned": pinned})).await;
+        check(&plan, &has);
+        let kept: Vec<_> = list(&plan["batches"]).iter().filter(|batch| batch["pinned"] == true).collect();
+        assert_eq!(kept.len(), 1);
+        assert_eq!((&kept[0]["lot"]["id"], &kept[0]["day"], &kept[0]["charge_g"]), (&json!(has.peaberry), &json!("2026-11-26"), &json!(8_000)));
+        let dropped = list(&plan["dropped_pins"]);
+        assert_eq!(dropped.len(), 5);
+        assert!(dropped.iter().all(|pin| pin["sentence"].as_str().is_some_and(|why| why.len() > 15)), "{dropped:?}");
+    }
+
+    /// What cannot be planned or released is refused at the field, and nothing changes.
+    async fn bad_plans_and_releases(server: &Server) {
+        let has = roastery(server).await;
+        let size = server.log_size().await;
+        for (body, pointer) in [
+            (json!({"days": 0}), "/days"), (json!({"days": 32}), "/days"), (json!({"days": -1}), "/days"), (json!({"from_day": "today"}), "/from_day"),
+            (json!({"pinned": [{}]}), "/pinned/0"), (json!({"short_allowance_g": 1e308}), "/short_allowance_g"),
+        ] {
+            let answer = server.post("/api/plans", &body).await;
+            answer.problem(422, "invalid");
+            assert_eq!(answer.pointers(), [pointer], "{body}");
         }
+        let batch = json!({"roaster": has.drum, "day": "2026-11-26", "start": "07:40", "lot": has.screen_18, "style": has.light, "charge_g": 8_000});
+        for (over, pointer) in [
+            (json!({"day": "2026-12-24"}), "/batches/0/day"), (json!({"start": "7:40"}), "/batches/0/start"), (json!({"lot": server.id()}), "/batches/0/lot"),
+            (json!({"charge_g": 12_100}), "/batches/0/charge_g"), (json!({"charge_g": -1}), "/batches/0/charge_g"), (json!({"roaster": has.light}), "/batches/0/roaster"),
+        ] {
+            let batch = crate::support::merged(batch.clone(), over);
+            let body = json!({"from_day": "2026-11-25", "days": 7, "batches": [batch]});
+            let answer = server.order("releases", &server.id(), body).await;
+            answer.problem(422, "invalid");
+            assert_eq!(answer.pointers(), [pointer]);
+        }
+        assert_eq!(server.log_size().await, size);
     }
 }
