@@ -89,7 +89,8 @@ impl Run {
         let lines = self.section("Seven months");
         let numbered = lines.windows(2).filter_map(|pair| {
             let number = pair[0].split_whitespace().next()?.parse().ok()?;
-            Some((number, pair[1].trim().to_owned()))
+            let is_batch = pair[0].contains(" loss ");
+            is_batch.then(|| (number, pair[1].trim().to_owned()))
         });
         numbered.collect()
     }
