@@ -4,7 +4,7 @@ import { button, h } from './dom.js';
 import { floor, lotOption, places, scaleOf, unitOf } from './floor-shared.js';
 import { lay, sameRun, verdictHere } from './floor-state.js';
 import { send, start, THROWN, TOLD, undo } from './floor-steps.js';
-import { clock, mass, percent } from './format.js';
+import { clock, mass, percent, share } from './format.js';
 import { askForm } from './forms.js';
 import { isReachable, keptEntries } from './kept.js';
 import { empty, linkTo } from './parts/page-frame.js';
@@ -250,7 +250,7 @@ function showVerdict(verdict, kept, posting, batches, net, unit) {
 }
 
 /** The verdict in words; the service's own sentence where there is one. @param {Verdict} verdict */
-const sentence = (verdict) => verdict.sentence ?? T.verdict.sentence(percent(verdict.loss), percent(verdict.lo), percent(verdict.hi), verdict.judgement);
+const sentence = (verdict) => verdict.sentence ?? T.verdict.sentence(percent(verdict.loss), share(verdict.lo), percent(verdict.hi), verdict.judgement);
 
 /** @param {Node} words @param {Node|null} more @param {Node[]} actions */
 function showAnswer(words, more, actions) {

@@ -6,6 +6,8 @@ export const GRAMS = { g: 1, kg: 1000, lb: 453.59237 };
 /** @typedef {keyof typeof GRAMS} Unit */
 
 const LOCALE = globalThis.navigator?.language || 'en';
+/** Keeps a number and its unit on one line. */
+const JOINED = '\u00a0';
 const CHOSEN_UNIT = 'outturn.unit';
 /** @type {{unit: 'kg'|'lb', zone: string}} */
 const at = { unit: 'kg', zone: Intl.DateTimeFormat().resolvedOptions().timeZone };
@@ -45,15 +47,18 @@ export function number(value, least = 0, most = Math.max(least, 3)) {
  */
 export function mass(grams, unit = at.unit, digits = 2) {
   if (grams === null || grams === undefined) return '–';
-  if (unit === 'kg' && grams !== 0 && Math.abs(grams) < 100) return `${number(grams, 0, 1)} g`;
-  return `${number(grams / GRAMS[unit], digits, digits)} ${unit}`;
+  if (unit === 'kg' && grams !== 0 && Math.abs(grams) < 100) return `${number(grams, 0, 1)}${JOINED}g`;
+  return `${number(grams / GRAMS[unit], digits, digits)}${JOINED}${unit}`;
 }
 
 /** A fraction as a percentage with one decimal: "14.8 %". @param {number|null|undefined} share @param {number} [digits] */
 export function percent(share, digits = 1) {
   if (share === null || share === undefined) return '–';
-  return `${number(share * 100, digits, digits)} %`;
+  return `${number(share * 100, digits, digits)}${JOINED}%`;
 }
+
+/** A percentage without its mark, for the first of a pair: "13.3 to 16.1 %". @param {number} fraction */
+export const share = (fraction) => number(fraction * 100, 1, 1);
 
 /** @param {{minor: number, currency: string}|null|undefined} money */
 export function money(money) {

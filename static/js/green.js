@@ -101,7 +101,7 @@ async function drawOne() {
       lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
       lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null),
     siblings.length ? h('p', { class: 'siblings' }, G.siblings, ' ', siblings.map((each) => [h('a', { href: `#${each.id}` }, sack(each.name, each.grade)), ' '])) : null,
-    picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name)),
+    lot.received_day ? [picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
     movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, 40).map((/** @type {any} */ each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', T.postings[each.kind] ?? each.kind, ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
 }

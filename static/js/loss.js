@@ -1,7 +1,7 @@
 /** Loss: what stands out, what is expected of each lot, and a person's word on a batch. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { day, mass, percent } from './format.js';
+import { day, mass, percent, share } from './format.js';
 import { holdText } from './floor-state.js';
 import { askCommand } from './forms.js';
 import { listen } from './live.js';
@@ -57,7 +57,7 @@ function outsideCard(batch) {
   if (batch.verdict) drawn.show(batch.verdict);
   return h('li', { class: 'sheet' }, h('p', { class: 'when' }, day(batch.day)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${batch.roaster.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`),
-    batch.verdict ? h('p', { class: `verdict ${batch.verdict.judgement}` }, batch.verdict.sentence ?? T.verdict.sentence(percent(batch.verdict.loss), percent(batch.verdict.lo), percent(batch.verdict.hi), batch.verdict.judgement)) : null, drawn,
+    batch.verdict ? h('p', { class: `verdict ${batch.verdict.judgement}` }, batch.verdict.sentence ?? T.verdict.sentence(percent(batch.verdict.loss), share(batch.verdict.lo), percent(batch.verdict.hi), batch.verdict.judgement)) : null, drawn,
     batch.hold ? h('p', { class: 'flag' }, holdText(batch)) : null,
     batch.review ? h('p', { class: 'reviewed' }, `${L.findings[/** @type {'was_so'} */ (batch.review.finding)]}: ${batch.review.reason}`) : null,
     h('div', { class: 'actions' }, button(L.review, () => review(batch), { kind: batch.review ? 'plain' : 'main', 'data-key': `review-${batch.id}`, 'aria-label': `${L.review}: ${batch.lot.name}` }),

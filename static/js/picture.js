@@ -10,10 +10,34 @@ export function picture(path, name) {
   fetch(path, { headers: { accept: 'image/svg+xml' } })
     .then(async (answer) => {
       if (!answer.ok) throw new Error(String(answer.status));
-      const drawn = new DOMParser().parseFromString(await answer.text(), 'image/svg+xml').documentElement;
-      if (drawn.nodeName !== 'svg') throw new Error('no picture');
-      box.append(document.importNode(drawn, true));
+      box.append(drawn(await answer.text()));
     })
     .catch(() => box.remove());
   return box;
+}
+
+/** The picture takes the width there is. */
+const FRAME = 'svg { display: block; width: 100%; height: auto; max-height: 26rem; }';
+
+/**
+ * The picture with the rules it brings along, in a root of its own: pages allow no style element (Content-Security-Policy, which a
+ * browser applies as early as it parses), and rules for `text` must not reach the page.
+ * @param {string} svg
+ */
+function drawn(svg) {
+  /** @type {string[]} */
+  const own = [FRAME];
+  const bare = svg.replace(/<style>([^<]*)<\/style>/g, (_, rules) => {
+    own.push(rules);
+    return '';
+  });
+  const parsed = new DOMParser().parseFromString(bare, 'image/svg+xml').documentElement;
+  if (parsed.nodeName !== 'svg') throw new Error('no picture');
+  const place = h('div');
+  const sheet = new CSSStyleSheet();
+  sheet.replaceSync(own.join('\n'));
+  const root = place.attachShadow({ mode: 'open' });
+  root.adoptedStyleSheets = [sheet];
+  root.append(document.importNode(parsed, true));
+  return place;
 }

@@ -7,6 +7,8 @@ import { T } from '../texts.js';
 
 const WIDTH = 320;
 const EDGE = 14;
+/** Half the width of a label such as "13.3 %". */
+const HALF_LABEL = 26;
 
 export class RangePicture extends HTMLElement {
   /** @param {Pick<Verdict, 'judgement'|'loss'|'mean'|'lo'|'hi'>} verdict */
@@ -24,8 +26,8 @@ export class RangePicture extends HTMLElement {
       s('line', { class: 'axis', x1: EDGE, x2: WIDTH - EDGE, y1: 52, y2: 52 }),
       s('rect', { class: 'band', x: x(lo), width: x(hi) - x(lo), y: 40, height: 24, rx: 2 }),
       s('line', { class: 'mean', x1: x(mean), x2: x(mean), y1: 40, y2: 64 }),
-      s('text', { x: Math.max(EDGE, middle - apart), y: 80, 'text-anchor': middle - apart < EDGE ? 'start' : 'middle' }, percent(lo)),
-      s('text', { x: Math.min(WIDTH - EDGE, middle + apart), y: 80, 'text-anchor': middle + apart > WIDTH - EDGE ? 'end' : 'middle' }, percent(hi)),
+      s('text', { x: Math.max(HALF_LABEL, middle - apart), y: 80, 'text-anchor': 'middle' }, percent(lo)),
+      s('text', { x: Math.min(WIDTH - HALF_LABEL, middle + apart), y: 80, 'text-anchor': 'middle' }, percent(hi)),
       mark(verdict.judgement, x(shown)),
       s('text', { class: 'value', x: Math.min(Math.max(x(shown), EDGE + 34), WIDTH - EDGE - 34), y: 20, 'text-anchor': 'middle' }, percent(loss)));
     this.replaceChildren(picture);

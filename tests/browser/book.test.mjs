@@ -1,0 +1,122 @@
+/** What is booked away from the floor: counts, drying, samples, moisture, review, correction, packing, shipping, statement, closing. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { addDays, apiOf, openPage, releaseWeek, roastery, shot, startBrowser, startService } from './support.mjs';
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+/** @type {import('./support.mjs').Api} */
+let api;
+/** @type {Awaited<ReturnType<typeof roastery>>} */
+let made;
+/** @type {string} */
+let lot;
+
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+  api = apiOf(service.url);
+  made = await roastery(api);
+  lot = made.lots[0] ?? '';
+  await releaseWeek(api);
+  /** @param {string} scale @param {string} gross */
+  const weight = (scale, gross) => ({ basis: 'weighed', scale, source: 'typed', readings: [{ gross, container: null }] });
+  for (const out of ['10.34', '10.30', '9.20', '10.36']) {
+    const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot, style: made.filter, roaster: made.roaster, storeroom: made.store, weight: weight(made.greenScale, '12.00') });
+    await api.command('weigh-outs', { batches: [batch.id], weight: weight(made.roastedScale, out) });
+  }
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+/** @param {import('playwright-core').Page} page @param {Record<string, string>} values */
+async function answer(page, values) {
+  for (const [name, value] of Object.entries(values)) await page.fill(`dialog input[name="${name}"]`, value);
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('dialog', { state: 'detached' });
+}
+
+/** @returns {Promise<any>} */
+const stock = async () => (await api.read('/api/stock')).lots.find((/** @type {any} */ each) => each.id === lot);
+
+test('a lot is counted, dries, gives a sample and a moisture reading', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+  await page.goto(`${service.url}/green#${lot}`);
+  await page.click('[data-key="count"]');
+  await answer(page, { gross: '40.00' });
+  await page.waitForSelector('.toast >> text=difference');
+  assert.equal((await stock()).store_g, 40000);
+  await page.click('[data-key="drying"]');
+  await answer(page, { gross: '0.20' });
+  await page.click('[data-key="sample"]');
+  await answer(page, { gross: '0.20', purpose: 'cupping' });
+  assert.equal((await stock()).store_g, 39600);
+  await page.click('[data-key="moisture"]');
+  await answer(page, { fraction: '10,9' });
+  assert.deepEqual((await stock()).moisture.map((/** @type {any} */ each) => each.fraction), [0.108, 0.109]);
+  await page.waitForSelector('#one .picture');
+  await shot(page, 'green-lot');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a batch outside its range is reviewed with a reason, another one corrected', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/loss#${lot}`);
+  await page.click('.outside .main');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('dialog .error >> text=fill this in');
+  await page.selectOption('dialog select[name="finding"]', 'set_aside');
+  await answer(page, { reason: 'a hopper was left open' });
+  await page.waitForSelector('.reviewed');
+  await page.click('#one summary');
+  await page.click('[data-key^="rowc-"]:visible');
+  await answer(page, { roasted_g: '10.31', reason: 'misread' });
+  const batches = (await api.read(`/api/batches?lot=${lot}`)).items;
+  assert.ok(batches.some((/** @type {any} */ each) => each.weighed_out_g === 10310), 'the correction is booked');
+  assert.ok(batches.some((/** @type {any} */ each) => each.review?.finding === 'set_aside'));
+  await shot(page, 'loss-lot');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('an order is packed and shipped, and shipping is undone', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/shipping`);
+  await page.click(`[data-key="pack-${made.order}-1"]`);
+  await answer(page, { bags: '20' });
+  await page.waitForSelector('text=20 of 180 packed');
+  await page.click(`[data-key="ship-${made.order}"]`);
+  await page.waitForSelector('.toast >> text=shipped');
+  assert.equal((await api.read(`/api/orders/${made.order}`)).lines[0].shipped_bags, 20);
+  await page.click('.toast >> text=Undo');
+  await page.waitForFunction(async (path) => (await (await fetch(path)).json()).lines[0].shipped_bags === 0, `/api/orders/${made.order}`);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a statement adds up and is reproduced as it was known at a closing; the book holds', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/audit?lot=${lot}`);
+  await page.waitForSelector('.statement');
+  await page.click('text=This month');
+  await page.waitForSelector('.statement >> text=Closing balance');
+  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.00\s+kg$/, 'all places of a lot sum to nothing');
+  assert.match((await page.textContent('.statement tbody tr:last-child')) ?? '', /39\.60\s+kg/);
+  await page.click('#verify-go');
+  await page.waitForSelector('.verified.good');
+  await shot(page, 'audit-statement');
+  await page.click('[data-key="close"]');
+  await answer(page, { to_day: addDays(made.today, -1) });
+  await page.waitForSelector('[data-key^="reopen-"]');
+  await page.selectOption('#known', { index: 1 });
+  await page.waitForSelector('.statement');
+  await page.click('[data-key^="reopen-"]');
+  await answer(page, { reason: 'one day too early' });
+  await page.waitForSelector('#closings >> text=reopened');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
