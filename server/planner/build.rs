@@ -34,20 +34,18 @@ pub(super) struct Builder {
     best: Vec<Run>,
     best_cost: (i64, i64),
     trials: usize,
-    noise: i64,
-    jitter: i64,
+    shake: Shake,
 }
 
 impl Builder {
-    /// Serves the family's open items with new runs. The family must have no runs. `noise` is in thousandths of the
-    /// score; after `trials` branches no further one is opened.
+    /// Serves the family's open items with new runs. The family must have no runs. After `trials` branches no further
+    /// one is opened.
     pub(super) fn build(
         &mut self,
         state: &mut State,
         family: usize,
         random: &mut Random,
-        noise: i64,
-        jitter: i64,
+        shake: Shake,
         trials: usize,
     ) {
         let f = &state.problem.families[family];
@@ -55,8 +53,7 @@ impl Builder {
         self.best.clear();
         self.best_cost = (i64::MAX, i64::MAX);
         self.trials = trials;
-        self.noise = noise;
-        self.jitter = jitter;
+        self.shake = shake;
         self.start(f);
         self.explore(state, family, random, 0, (0, 0));
         for run in std::mem::take(&mut self.best) {
@@ -110,9 +107,7 @@ impl Builder {
             family,
             urgent,
             &self.left[depth],
-            random,
-            self.noise,
-            self.jitter,
+            (random, self.shake),
             &mut choices,
         );
         state.effort += 1 + u64::try_from(choices.len()).unwrap_or(0);
@@ -209,19 +204,35 @@ fn least_minutes(f: &Family, left: &[i64]) -> i64 {
         .map_or(0, |(minutes, made)| ceil_div(units * minutes, made) * FINE)
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    clippy::too_many_lines,
-    reason = "one walk over the ways to make a run, whose limits are its arguments"
-)]
+/// How the choices at a node are perturbed.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Shake {
+    /// Largest noise on the order of the choices, in thousandths of the score.
+    pub noise: i64,
+    /// Upper end (exclusive) of the jitter on the cost of a run, in sixteenths of a minute; at least 1.
+    pub jitter: i64,
+}
+
+/// A stream that may serve the urgent item.
+#[derive(Clone, Copy)]
+struct Stream {
+    slot: usize,
+    way: usize,
+    /// Minutes beside the batches that count in comparisons.
+    asked: i64,
+    /// Batches that room and green allow.
+    most: i64,
+    /// Days between this one and the last that would do.
+    late: i64,
+}
+
+/// All ways to serve the urgent item by one more run.
 fn collect(
     state: &State,
     family: usize,
     urgent: usize,
     left: &[i64],
-    random: &mut Random,
-    noise: i64,
-    jitter: i64,
+    (random, shake): (&mut Random, Shake),
     choices: &mut Vec<Choice>,
 ) {
     let problem = state.problem;
@@ -236,8 +247,9 @@ fn collect(
                 continue;
             }
             let slot = problem.slot(way.roaster, day);
-            let fixed = state.startup(slot) + state.change(family, slot, n);
-            let spare = state.room(slot) - fixed;
+            let start = state.startup(slot);
+            let change = state.change(family, slot, n);
+            let spare = state.room(slot) - start - change;
             if spare < way.cycle {
                 continue;
             }
@@ -245,51 +257,62 @@ fn collect(
                 wanted = way.place;
                 needs = cumulated(f, left, problem.day[day], way.place);
             }
-            let asked = if state.lit == Some(slot) {
-                fixed - state.startup(slot)
-            } else {
-                fixed
-            };
+            let asked = change + if state.lit == Some(slot) { 0 } else { start };
             let most = (spare / way.cycle).min(state.green[way.lot] / way.least);
-            let green = state.green[way.lot] / way.step * way.step;
-            let whole = (ceil_div(needs[3], way.rate * way.step) * way.step).min(green);
-            let mut tried = [0; 5];
-            for (k, need) in needs.into_iter().chain([0]).enumerate() {
-                let charge = (ceil_div(need, way.rate * way.step) * way.step).min(green);
-                let batches = if k == 4 {
-                    (ceil_div(whole, way.most) - 1).min(most)
-                } else {
-                    ceil_div(charge, way.most).clamp(1, most)
-                };
-                if batches < 1 || (need == 0 && k < 4) || tried.contains(&batches) {
-                    continue;
-                }
-                tried[k] = batches;
-                let charge = whole.max(batches * way.least).min(batches * way.most);
-                let run = Run {
-                    slot,
-                    way: n,
-                    batches,
-                    charge,
-                };
-                let minutes = batches * way.cycle + asked;
-                let cost = minutes * FINE + random.whole(jitter);
-                let score = score(
-                    state,
-                    family,
-                    &run,
-                    cost,
-                    needs[3],
-                    late,
-                    PLAIN + random.whole(noise + 1),
-                );
-                choices.push(Choice {
-                    score,
-                    minutes: cost,
-                    run,
-                });
-            }
+            let stream = Stream {
+                slot,
+                way: n,
+                asked,
+                most,
+                late,
+            };
+            counts(state, family, stream, needs, (random, shake), choices);
         }
+    }
+}
+
+/// The batch counts worth trying in a stream: for each partial sum of what is open, and one less than for the whole.
+fn counts(
+    state: &State,
+    family: usize,
+    stream: Stream,
+    needs: [i64; 4],
+    (random, shake): (&mut Random, Shake),
+    choices: &mut Vec<Choice>,
+) {
+    let way = &state.problem.families[family].ways[stream.way];
+    let green = state.green[way.lot] / way.step * way.step;
+    let charge_for = |need: i64| (ceil_div(need, way.rate * way.step) * way.step).min(green);
+    let whole = charge_for(needs[3]);
+    let one_less = (ceil_div(whole, way.most) - 1).min(stream.most);
+    let fitting = needs.map(|need| {
+        if need == 0 {
+            0
+        } else {
+            ceil_div(charge_for(need), way.most).clamp(1, stream.most)
+        }
+    });
+    let mut tried = [0; 5];
+    for (k, batches) in fitting.into_iter().chain([one_less]).enumerate() {
+        if batches < 1 || tried.contains(&batches) {
+            continue;
+        }
+        tried[k] = batches;
+        let charge = whole.max(batches * way.least).min(batches * way.most);
+        let run = Run {
+            slot: stream.slot,
+            way: stream.way,
+            batches,
+            charge,
+        };
+        let minutes = (batches * way.cycle + stream.asked) * FINE + random.whole(shake.jitter);
+        let noisy = PLAIN + random.whole(shake.noise + 1);
+        let score = score(state, family, &run, minutes, needs[3], stream.late) * noisy / PLAIN;
+        choices.push(Choice {
+            score,
+            minutes,
+            run,
+        });
     }
 }
 
@@ -311,15 +334,8 @@ fn cumulated(f: &Family, left: &[i64], day: i64, place: usize) -> [i64; 4] {
     needs
 }
 
-fn score(
-    state: &State,
-    family: usize,
-    run: &Run,
-    minutes: i64,
-    wanted: i64,
-    late: i64,
-    noisy: i64,
-) -> i64 {
+/// Minutes per covered unit, weighed for an older lot, a later day and a stranded rest.
+fn score(state: &State, family: usize, run: &Run, minutes: i64, wanted: i64, late: i64) -> i64 {
     let problem = state.problem;
     let way = &problem.families[family].ways[run.way];
     let covered = wanted.min(run.charge * way.rate).max(1);
@@ -328,7 +344,8 @@ fn score(
     if bin.stranded(state.green[way.lot] - run.charge) > 0 {
         weight += 10;
     }
-    (minutes.saturating_mul(SCALE) / covered).saturating_mul(weight) / PLAIN * noisy / PLAIN
+    // The weight is applied before the noise, and a thousandfold score still fits 64 bits.
+    ((minutes.saturating_mul(SCALE) / covered).saturating_mul(weight) / PLAIN).min(i64::MAX / 4_000)
 }
 
 /// a / b rounded up, for b > 0 and a >= 0.

@@ -7,6 +7,9 @@ use super::state::{FamilyPlan, Run, State};
 /// More steps than this are not worth trying.
 const MOST_STEPS: u64 = 60_000;
 
+/// More combinations than this, counted stream by stream, are not even begun.
+const MOST_USES: i64 = 1 << 40;
+
 /// The best of all plans, or `None` if there are too many of them.
 pub(super) fn best(state: &mut State) -> Option<Vec<FamilyPlan>> {
     for f in 0..state.families.len() {
@@ -14,6 +17,9 @@ pub(super) fn best(state: &mut State) -> Option<Vec<FamilyPlan>> {
         state.weigh(f);
     }
     let streams = streams(state);
+    if uses(state, &streams) > MOST_USES {
+        return None;
+    }
     let mut all = All {
         streams,
         steps: 0,
@@ -21,6 +27,16 @@ pub(super) fn best(state: &mut State) -> Option<Vec<FamilyPlan>> {
     };
     all.explore(state, 0);
     (all.steps <= MOST_STEPS).then(|| all.best.map(|(_, plans)| plans))?
+}
+
+/// How many plans there would be if the streams did not share minutes and green.
+fn uses(state: &State, streams: &[(usize, usize, usize)]) -> i64 {
+    let of = |(f, slot, w): &(usize, usize, usize)| {
+        let way = &state.problem.families[*f].ways[*w];
+        let batches = (state.room(*slot) / way.cycle).min(state.green[way.lot] / way.least);
+        1 + batches * ((way.most - way.least) / way.step + 1)
+    };
+    streams.iter().map(of).fold(1, i64::saturating_mul)
 }
 
 struct All {

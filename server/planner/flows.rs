@@ -1,6 +1,7 @@
 //! Who gets what: the transportation problem of one family, exactly, in units of 0.1 mg.
 //!
-//! L1 = sum p_j short_j first, then L5 = sum f[s,j] (h_j - day_s). L5 telescopes to sum_j h_j served_j - sum_s day_s used_s,
+//! First L1 = `sum_j p_j short_j`, then L5 = `sum_sj f[s,j] (h_j - day_s)`, which telescopes to
+//! `sum_j h_j served_j - sum_s day_s used_s`,
 //! and the sets of units that can be served together, and used together, are the two sides of a transversal matroid. So
 //! both sides may be chosen greedily and apart (Mendelsohn and Dulmage, 1958: a matching covering the best items and one
 //! covering the best sources give one that covers both): items by heavier p, then earlier h; sources by later day.

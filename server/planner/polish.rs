@@ -384,30 +384,32 @@ fn move_batches(
     state: &mut State,
     (f, r): (usize, usize),
     moved: i64,
-    (slot, w): (usize, usize),
+    stream: (usize, usize),
 ) -> bool {
     let before = state.levels;
+    let (slot, goal) = stream;
     let saved: FamilyPlan = state.families[f].clone();
     let old = state.families[f].runs[r];
-    let (a, b) = (way(state, (f, r)), &state.problem.families[f].ways[w]);
-    let share = share(&old, a, moved);
+    let from = way(state, (f, r));
+    let to = &state.problem.families[f].ways[goal];
+    let share = share(&old, from, moved);
     if moved == old.batches {
         state.remove(f, r);
     } else {
         state.charge(f, r, -share);
         state.change_batches(f, r, -moved);
     }
-    let need = ceil_div(share * a.rate, b.rate * b.step) * b.step;
-    let batches = ceil_div(need, b.most).max(1);
-    let charge = need.max(batches * b.least);
-    let minutes = batches * b.cycle + state.startup(slot) + state.change(f, slot, w);
-    let fits = minutes <= state.room(slot) && charge <= state.green[b.lot];
+    let need = ceil_div(share * from.rate, to.rate * to.step) * to.step;
+    let batches = ceil_div(need, to.most).max(1);
+    let charge = need.max(batches * to.least);
+    let minutes = batches * to.cycle + state.startup(slot) + state.change(f, slot, goal);
+    let fits = minutes <= state.room(slot) && charge <= state.green[to.lot];
     if fits && (state.levels.minutes + minutes <= before.minutes || before.short_units > 0) {
         state.add(
             f,
             Run {
                 slot,
-                way: w,
+                way: goal,
                 batches,
                 charge,
             },
@@ -418,7 +420,7 @@ fn move_batches(
             settle(
                 state,
                 f,
-                (slot, w),
+                stream,
                 (moved < old.batches).then_some((old.slot, old.way)),
             );
         }

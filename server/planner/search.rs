@@ -3,7 +3,7 @@
 //! one or count one as lit for a while and come back only if that did not pay. At the end the same with polishing, for
 //! the levels after the minutes.
 
-use super::build::{self, Builder};
+use super::build::{self, Builder, Shake};
 use super::exact;
 use super::plan::{Effort, Levels, Options};
 use super::polish;
@@ -24,7 +24,7 @@ const WARMTH: i64 = 8;
 /// With so few streams, trying every plan is worth an attempt.
 const FEW_STREAMS: usize = 16;
 /// Work units that the smallest instance gets.
-const LEAST_EFFORT: u64 = 80_000;
+const LEAST_EFFORT: u64 = 60_000;
 /// Work units that the largest instance gets.
 const MOST_EFFORT: u64 = 40_000_000;
 
@@ -139,7 +139,16 @@ impl<'p, 'o> Search<'p, 'o> {
         let mut random = Random::seeded(&problem.instance.name);
         let mut builder = Builder::default();
         for f in build::order(problem) {
-            builder.build(&mut state, f, &mut random, 0, 1, 20);
+            builder.build(
+                &mut state,
+                f,
+                &mut random,
+                Shake {
+                    noise: 0,
+                    jitter: 1,
+                },
+                20,
+            );
         }
         Search {
             random,
@@ -194,8 +203,13 @@ impl<'p, 'o> Search<'p, 'o> {
         let trials = [4, 20, 60, 150][self.random.below(4)];
         self.state.lit = lit;
         for f in &self.chosen {
-            self.builder
-                .build(&mut self.state, *f, &mut self.random, noise, jitter, trials);
+            self.builder.build(
+                &mut self.state,
+                *f,
+                &mut self.random,
+                Shake { noise, jitter },
+                trials,
+            );
         }
         self.state.lit = None;
     }
