@@ -174,9 +174,7 @@ impl App {
         id: Uuid,
         command: &C,
     ) -> Outcome<Done> {
-        let digest = canonical::digest(
-            &json!({"command": C::NAME, "person": actor.person, "device": actor.device, "body": command}),
-        );
+        let digest = digest_of(actor, command);
         let mut book = self.begin(actor, digest).await?;
         if let Some(row) = book.tx().command(id).await? {
             return repeat(&row.digest, &digest, &row.answer);
@@ -195,18 +193,22 @@ impl App {
         refusal: Refusal,
     ) -> Outcome<Done> {
         let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
-        let row = UnsettledRow {
-            id,
-            command: C::NAME.to_owned(),
-            person: actor.person,
-            device: actor.device,
-            received_at: self.clock.now(),
-            body: canonical::text(command),
-            problem: problem.to_string(),
-        };
-        let mut tx = self.store.write().await?;
-        tx.insert_unsettled(self.site, &row).await?;
-        tx.commit().await?;
+        let mut book = self.begin(actor, digest_of(actor, command)).await?;
+        let waiting = book.tx().unsettled(self.site).await?;
+        if waiting.iter().all(|row| row.id != id) {
+            let row = UnsettledRow {
+                id,
+                command: C::NAME.to_owned(),
+                person: actor.person,
+                device: actor.device,
+                received_at: book.now(),
+                body: canonical::text(command),
+                problem: canonical::text(&problem),
+            };
+            let entry = self.clock.new_id();
+            book.keep(&row, entry, command.common().happened_at).await?;
+            book.close(None, "").await?;
+        }
         let _ = self.changes.send(Changed {
             kinds: vec!["unsettled"],
         });
@@ -304,6 +306,13 @@ impl Follower {
             }
         }
     }
+}
+
+/// What tells a command from others of its id: what it says, who sends it and from which device.
+fn digest_of<C: Command>(actor: Actor, command: &C) -> Hash {
+    canonical::digest(
+        &json!({"command": C::NAME, "person": actor.person, "device": actor.device, "body": command}),
+    )
 }
 
 fn repeat(stored: &[u8], digest: &Hash, answer: &str) -> Outcome<Done> {

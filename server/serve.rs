@@ -8,7 +8,7 @@ use tokio::net::TcpListener;
 use tracing_subscriber::EnvFilter;
 
 use crate::app::App;
-use crate::book::verify;
+use crate::audit::verify;
 use crate::clock::Clock;
 use crate::settings::Settings;
 use crate::store::{self, StoreError};

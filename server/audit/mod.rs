@@ -7,6 +7,7 @@ mod journal;
 mod postings;
 pub mod statement;
 mod unsettled;
+pub mod verify;
 
 pub use close::{
     ClosedTotal, Closing, ClosingDetail, ClosingView, PeriodClosed, Reopening, closing, closings,

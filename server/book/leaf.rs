@@ -334,6 +334,8 @@ words! {
         ProfileChanged = "profile_changed",
         /// A drift notice was dealt with.
         NoticeClosed = "notice_closed",
+        /// A command kept on a tablet could not be booked, and waits for a person.
+        Keep = "keep",
         /// A kept command was settled.
         Settle = "settle",
     }

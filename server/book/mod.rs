@@ -8,18 +8,18 @@ pub mod canonical;
 pub mod leaf;
 pub mod merkle;
 pub mod place;
-pub mod verify;
 
 use std::collections::BTreeSet;
 
-use serde_json::Value;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::day::{Day, Instant, Zone};
 use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, Write};
+use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write};
 use leaf::{Act, Closing, Entry, Head, Kind, Leaf, Movement, Posting, Total, VERSION, Weighing};
 use merkle::{Frontier, Hash, leaf_hash};
 use place::Place;
@@ -245,6 +245,32 @@ impl Book {
         Ok(entry)
     }
 
+    /// Stores a kept command that could not be booked, and its journal entry: it waits for a person, and cannot vanish.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn keep(
+        &mut self,
+        row: &UnsettledRow,
+        entry: Uuid,
+        happened_at: Instant,
+    ) -> Outcome<()> {
+        self.tx.insert_unsettled(self.site, row).await?;
+        let read = |text: &str| serde_json::from_str::<Value>(text).map_err(damaged);
+        self.remark(Remark {
+            id: entry,
+            kind: "command",
+            subject: row.id,
+            act: Act::Keep,
+            happened_at,
+            reason: None,
+            before: Value::Null,
+            after: json!({"command": row.command, "body": read(&row.body)?, "problem": read(&row.problem)?}),
+        })
+        .await?;
+        Ok(())
+    }
+
     /// Writes a record and its journal entry. `before` is the record as it is, none if it is new.
     ///
     /// # Errors
@@ -360,14 +386,23 @@ impl Book {
     /// [`StoreError`] when the database fails.
     pub async fn close(mut self, command: Option<Uuid>, answer: &str) -> Result<(), StoreError> {
         if let Some(id) = command {
+            let hash = answer_hash(id, &self.digest, answer);
             self.tx
-                .insert_command(id, self.site, &self.digest, answer)
+                .insert_command(id, self.site, &self.digest, answer, &hash)
                 .await?;
+        }
+        if self.is_unwritten() {
+            return self.tx.commit().await;
         }
         self.head.frontier = self.frontier.bytes();
         self.head.root = self.frontier.root().to_vec();
         self.tx.update_head(self.site, &self.head).await?;
         self.tx.commit().await
+    }
+
+    /// Whether this turn has added nothing to the log, whose head then stays as it is.
+    fn is_unwritten(&self) -> bool {
+        self.frontier.bytes() == self.head.frontier
     }
 
     async fn book_closing(&mut self, closing: Closing) -> Outcome<Closing> {
@@ -472,10 +507,20 @@ impl Book {
     }
 }
 
+/// What binds a command's id, digest and answer together: an answer is not in the log, so this is what shows that it is unchanged.
+#[must_use]
+pub fn answer_hash(id: Uuid, digest: &[u8], answer: &str) -> Hash {
+    let mut hash = Sha256::new();
+    hash.update(id.as_bytes());
+    hash.update(digest);
+    hash.update(answer.as_bytes());
+    hash.finalize().into()
+}
+
 fn short_of(place: Place, left: Mass) -> Refusal {
     let missing = Mass::from_mg(-left.mg()).unwrap_or(Mass::ZERO);
     let mut facts = serde_json::Map::new();
-    facts.insert("missing_g".to_owned(), serde_json::json!(missing));
+    facts.insert("missing_g".to_owned(), json!(missing));
     facts.insert("place".to_owned(), Value::from(place.word()));
     Refusal::Conflict {
         sentence: format!(

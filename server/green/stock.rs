@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::day::Day;
 use crate::floor::view::Named;
@@ -11,6 +11,7 @@ use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Coffee, Delivery, Kept, Lot, SampleRequest, Style};
 use crate::store::{BatchRow, Read, Receipts, RecordRow, Standing, StoreError};
+use crate::week::Card;
 
 /// How far a delivery has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, utoipa::ToSchema)]
@@ -242,15 +243,6 @@ pub async fn delivery(tx: &mut dyn Read, site: SiteId, id: DeliveryId) -> Outcom
     Ok(Stock::read(tx, site).await?.delivery(kept))
 }
 
-/// What a card says of the green it will take.
-#[derive(Deserialize)]
-struct CardGreen {
-    lot: LotId,
-    charge_g: Mass,
-    #[serde(default)]
-    withdrawn: bool,
-}
-
 /// What cards that nobody has weighed in on, unless withdrawn, and open sample requests will take of each lot.
 fn reserved(
     cards: &[RecordRow],
@@ -263,7 +255,7 @@ fn reserved(
         Ok::<_, StoreError>(())
     };
     for row in cards {
-        let card: CardGreen = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
+        let card: Card = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
         if !card.withdrawn {
             add(card.lot, card.charge_g)?;
         }

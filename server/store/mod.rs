@@ -83,11 +83,19 @@ pub trait Store: Send + Sync + std::fmt::Debug {
 
 /// Everything that can be read.
 pub trait Read:
-    ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + Send
+    ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + ReadStored + Send
 {
 }
-impl<T: ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + Send>
-    Read for T
+impl<
+    T: ReadBook
+        + ReadRecords
+        + ReadBatches
+        + ReadMovements
+        + ReadBags
+        + ReadStatements
+        + ReadStored
+        + Send,
+> Read for T
 {
 }
 
@@ -218,6 +226,7 @@ pub trait WriteBook: ReadBook {
         site: SiteId,
         digest: &Hash,
         answer: &str,
+        answer_hash: &Hash,
     ) -> Result<()>;
     /// Stores a posting's own columns.
     async fn insert_posting(&mut self, posting: &Posting) -> Result<()>;
@@ -323,13 +332,6 @@ pub trait ReadRecords {
     async fn links(&mut self, record: Uuid) -> Result<Vec<Uuid>>;
     /// Cards on which no batch stands that was not undone.
     async fn open_cards(&mut self, site: SiteId) -> Result<Vec<RecordRow>>;
-    /// All records of a site by id, after one: for verifying.
-    async fn all_records(
-        &mut self,
-        site: SiteId,
-        after: Option<Uuid>,
-        limit: i64,
-    ) -> Result<Vec<RecordRow>>;
     /// Commands that wait to be settled.
     async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>>;
 }
@@ -573,17 +575,64 @@ pub trait ReadMovements {
         filter: &PostingFilter,
         limit: i64,
     ) -> Result<Vec<LogRow>>;
-    /// All accounts, for verifying.
+}
+
+/// A command with its answer, as stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredCommand {
+    /// Its id.
+    pub id: Uuid,
+    /// SHA-256 of the command.
+    pub digest: Vec<u8>,
+    /// What was answered, as JSON.
+    pub answer: String,
+    /// What binds the three together.
+    pub answer_hash: Vec<u8>,
+}
+
+/// Reads of what is stored, as it is stored: for verifying. Rows are JSON objects by column, text as text and flags as 0 or 1.
+#[async_trait]
+pub trait ReadStored {
+    /// All accounts.
     async fn accounts(&mut self, site: SiteId) -> Result<Vec<AccountRow>>;
-    /// All monthly figures, for verifying.
+    /// All monthly figures.
     async fn months(&mut self, site: SiteId) -> Result<Vec<(i64, String, i64)>>;
-    /// The stored columns of postings, movements, weighings and journal entries from a place in the log on, as canonical JSON by position: for verifying.
+    /// The columns of postings, movements, weighings, bags and journal entries from a place in the log on, by position.
     async fn stored(
         &mut self,
         site: SiteId,
         from: i64,
         to: i64,
     ) -> Result<Vec<(i64, serde_json::Value)>>;
+    /// The columns of records by id, after one.
+    async fn stored_records(
+        &mut self,
+        site: SiteId,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<serde_json::Value>>;
+    /// What each record names.
+    async fn stored_links(&mut self, site: SiteId) -> Result<Vec<(Uuid, Uuid)>>;
+    /// The columns of closings.
+    async fn stored_closings(&mut self, site: SiteId) -> Result<Vec<serde_json::Value>>;
+    /// The columns of batches by id, after one.
+    async fn stored_batches(
+        &mut self,
+        site: SiteId,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<serde_json::Value>>;
+    /// Commands by id, after one.
+    async fn stored_commands(
+        &mut self,
+        site: SiteId,
+        after: Option<Uuid>,
+        limit: i64,
+    ) -> Result<Vec<StoredCommand>>;
+    /// Tables with rows of a site that has no log, and how many.
+    async fn strays(&mut self) -> Result<Vec<(String, i64)>>;
+    /// The columns of kept commands.
+    async fn stored_unsettled(&mut self, site: SiteId) -> Result<Vec<serde_json::Value>>;
 }
 
 /// Bags that a posting packed or shipped.

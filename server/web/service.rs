@@ -75,13 +75,15 @@ async fn log_head(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<LogH
 }
 
 #[utoipa::path(get, path = "/api/verify", operation_id = "verify_book", tag = "audit",
-    responses((status = 200, body = crate::book::verify::Report), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+    responses((status = 200, body = crate::audit::verify::Report), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn verify(
     State(app): State<Arc<App>>,
     _who: Reader,
-) -> Answer<Json<crate::book::verify::Report>> {
+) -> Answer<Json<crate::audit::verify::Report>> {
     let mut tx = app.read().await?;
-    Ok(Json(crate::book::verify::verify(&mut *tx, app.site).await?))
+    Ok(Json(
+        crate::audit::verify::verify(&mut *tx, app.site).await?,
+    ))
 }
 
 #[utoipa::path(get, path = "/api/events", operation_id = "listen", tag = "service",

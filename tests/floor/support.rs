@@ -3,7 +3,8 @@
 use std::sync::Arc;
 
 use outturn::app::{App, Done};
-use outturn::book::{Actor, verify};
+use outturn::audit::verify;
+use outturn::book::Actor;
 use outturn::clock::Clock;
 use outturn::command::Command;
 use outturn::day::Zone;

@@ -8,6 +8,7 @@ mod green;
 mod records;
 mod statement;
 mod stock;
+mod tamper;
 mod week;
 
 #[path = "../support/mod.rs"]

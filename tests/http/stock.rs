@@ -59,6 +59,22 @@ each_database! {
         expect(server, &path, json!({"reserved_g": 0})).await;
     }
 
+    async fn a_planned_card_reserves_green_until_it_is_weighed_in(server: &Server) {
+        let r = roastery(server).await;
+        let path = format!("/api/lots/{}", r.screen_18);
+        let card = json!({"roaster": r.drum, "day": "2026-11-25", "start": "10:00", "lot": r.screen_18, "style": r.light, "charge_g": 10_000});
+        let released = server.command("releases", json!({"from_day": "2026-11-25", "days": 7, "batches": [card, card]})).await;
+        expect(server, &path, json!({"store_g": 600_000, "reserved_g": 20_000, "free_g": 580_000})).await;
+        let cards = [&released["cards"][0]["id"], &released["cards"][1]["id"]];
+        let weighed = json!({"batch": server.id(), "card": cards[0], "lot": r.screen_18, "style": r.light, "roaster": r.drum, "weight": reckoned(9_900)});
+        let weighed = server.command("weigh-ins", weighed).await;
+        expect(server, &path, json!({"store_g": 590_100, "reserved_g": 10_000, "free_g": 580_100})).await;
+        server.command("withdrawals", json!({"cards": [cards[1]]})).await;
+        expect(server, &path, json!({"reserved_g": 0, "free_g": 590_100})).await;
+        server.command("reversals", json!({"posting": weighed["posting"]["id"]})).await;
+        expect(server, &path, json!({"store_g": 600_000, "reserved_g": 10_000})).await;
+    }
+
     async fn lots_and_deliveries_are_records_like_all_others(server: &Server) {
         let r = roastery(server).await;
         let before = server.ask(&format!("/api/lots/{}", r.washed)).await;

@@ -157,7 +157,7 @@ impl Server {
         let _ = self.stop.send(());
         self.served.await.expect("the server stops");
         let mut tx = self.app.read().await.expect("a snapshot");
-        let report = outturn::book::verify::verify(&mut *tx, self.app.site)
+        let report = outturn::audit::verify::verify(&mut *tx, self.app.site)
             .await
             .expect("a report");
         assert!(report.ok, "{report}");
@@ -172,6 +172,11 @@ impl Server {
         if let Home::Schema(schema) = self.home {
             schema.drop().await;
         }
+    }
+
+    /// The URL of the database, for tests that go behind the service's back.
+    pub fn database_url(&self) -> String {
+        self.home.url()
     }
 
     /// A new id (UUID version 7), the same in every run.

@@ -266,15 +266,17 @@ impl WriteBook for Transaction {
         site: SiteId,
         digest: &Hash,
         answer: &str,
+        answer_hash: &Hash,
     ) -> Result<()> {
         sqlx::query(
-            "INSERT INTO command (id, site, digest, answer)
-             VALUES ($1, $2, $3, $4)",
+            "INSERT INTO command (id, site, digest, answer, answer_hash)
+             VALUES ($1, $2, $3, $4, $5)",
         )
         .bind(id)
         .bind(site.0)
         .bind(digest.to_vec())
         .bind(answer.to_owned())
+        .bind(answer_hash.to_vec())
         .execute(&mut **self)
         .await?;
         Ok(())

@@ -6,6 +6,7 @@ mod book;
 mod movements;
 mod records;
 mod statements;
+mod verify;
 
 use async_trait::async_trait;
 use uuid::Uuid;

@@ -130,27 +130,6 @@ impl ReadRecords for Transaction {
         rows.into_iter().map(row).collect()
     }
 
-    async fn all_records(
-        &mut self,
-        site: SiteId,
-        after: Option<Uuid>,
-        limit: i64,
-    ) -> Result<Vec<RecordRow>> {
-        let rows: Vec<Columns> = sqlx::query_as(
-            "SELECT id, kind, revision, label, day, body
-             FROM record
-             WHERE site = $1 AND id > $2
-             ORDER BY id
-             LIMIT $3",
-        )
-        .bind(site.0)
-        .bind(after.unwrap_or_default())
-        .bind(limit)
-        .fetch_all(&mut **self)
-        .await?;
-        rows.into_iter().map(row).collect()
-    }
-
     async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>> {
         let rows: Vec<(Uuid, String, Uuid, Option<Uuid>, i64, String, String)> = sqlx::query_as(
             "SELECT id, command, person, device, received_at, body, problem
