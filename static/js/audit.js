@@ -172,5 +172,5 @@ function differences(entry) {
 
 page.today = (await trying(openPage))?.today ?? '';
 drawVerify(null);
+await listen(load);
 await load();
-listen(load);

@@ -18,6 +18,9 @@ import { onDisplay } from './weighing.js';
 /** A clock further off than this is told to the operator. */
 const CLOCK_MS = 120000;
 const CARD_DAYS = 7;
+/** The next ones at a glance; more by a tap. */
+const FEW_CARDS = 6;
+let allCards = false;
 
 /** What this tablet knew when it was last closed. */
 async function recall() {
@@ -122,8 +125,12 @@ function paper(card, large = false) {
 /** @param {CardView[]} cards */
 function drawCards(cards) {
   places.cards.hidden = cards.length === 0;
-  redraw(places.cards, h('h2', {}, T.floor.later), h('ul', { class: 'stack' }, cards.map((card) => h('li', {}, paper(card),
-    button(T.floor.weighIn, () => beginCard(card), { class: 'button plain huge', 'data-key': `in-${card.id}`, 'aria-label': `${T.floor.weighIn}: ${card.lot.name}, ${day(card.day)} ${card.start}` })))));
+  redraw(places.cards, h('h2', {}, T.floor.later), h('ul', { class: 'stack' }, cards.slice(0, allCards ? cards.length : FEW_CARDS).map((card) => h('li', {}, paper(card),
+    button(T.floor.weighIn, () => beginCard(card), { class: 'button plain huge', 'data-key': `in-${card.id}`, 'aria-label': `${T.floor.weighIn}: ${card.lot.name}, ${day(card.day)} ${card.start}` })))),
+  cards.length > FEW_CARDS ? button(allCards ? T.floor.fewCards : T.floor.allCards(cards.length), () => {
+    allCards = !allCards;
+    drawCards(cards);
+  }, { kind: 'quiet', 'data-key': 'all-cards' }) : null);
 }
 
 /* What is under way, and what is done */
@@ -205,9 +212,9 @@ await openKept();
 watchKept(draw);
 await recall();
 draw();
+await listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
 await reload();
 if (!floor.me) floor.me = await openPage().catch(() => null);
-listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
 addEventListener('online', () => reload());
 setInterval(tick, 1000);
 keepAwake();

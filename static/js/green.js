@@ -224,8 +224,8 @@ function drawRequests() {
 }
 
 page.today = (await trying(openPage))?.today ?? '';
+await listen(load);
 await load();
-listen(load);
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);
   drawOne();

@@ -6,8 +6,10 @@ const REOPEN_MS = 5000;
 /**
  * Calls `changed` with the kinds that changed, and with an empty set after a broken connection is back.
  * Bursts are gathered for a tenth of a second.
+ * Fulfilled once the line stands or has failed: what is read after that misses no change.
  * @param {(kinds: Set<string>) => void} changed
  * @param {(up: boolean) => void} [connection]
+ * @returns {Promise<void>}
  */
 export function listen(changed, connection = () => {}) {
   /** @type {Set<string>} */
@@ -22,7 +24,8 @@ export function listen(changed, connection = () => {}) {
       changed(kinds);
     }, 100);
   };
-  const open = () => {
+  /** @param {() => void} tried */
+  const open = (tried) => {
     const source = new EventSource('/api/events');
     source.addEventListener('changed', (event) => {
       for (const kind of JSON.parse(event.data).kinds) gathered.add(kind);
@@ -32,13 +35,15 @@ export function listen(changed, connection = () => {}) {
       connection(true);
       if (broken) soon();
       broken = false;
+      tried();
     });
     source.addEventListener('error', () => {
       broken = true;
       connection(false);
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS);
+      tried();
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS, tried);
     });
     addEventListener('pagehide', () => source.close());
   };
-  open();
+  return new Promise(open);
 }

@@ -35,16 +35,17 @@ function draw() {
 }
 
 function drawNotices() {
-  const { notices } = page.loss;
-  redraw(places.notices, h('h2', {}, L.notices), notices.length === 0 ? h('p', { class: 'none' }, L.noNotices) : h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence ?? '')))));
+  const open = page.loss.notices.filter((each) => each.open);
+  const over = page.loss.notices.filter((each) => !each.open);
+  redraw(places.notices, h('h2', {}, L.notices), open.length === 0 ? h('p', { class: 'none' }, L.noNotices) : noticeList(open),
+    over.length ? h('details', { 'data-key': 'earlier' }, h('summary', {}, L.earlier(over.length)), noticeList(over)) : null);
 }
 
+/** @param {any[]} notices */
+const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence))));
+
 /** What drifts: a lot, or a roaster with its scales. @param {any} notice */
-function noticeOf(notice) {
-  if (notice.lot) return nameOf(page.lots, notice.lot);
-  if (notice.roaster) return nameOf(page.roasters, notice.roaster);
-  return nameOf([...page.lots, ...page.roasters], notice.of ?? notice.channel ?? notice.id);
-}
+const noticeOf = (notice) => (notice.lot ?? notice.roaster)?.name ?? '';
 
 function drawOutside() {
   const { outside } = page.loss;
@@ -124,8 +125,8 @@ async function drawOne() {
 const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;
 
 await trying(openPage);
+await listen(load);
 await load();
-listen(load);
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);
   drawOne();

@@ -119,6 +119,6 @@ function unitBox() {
 
 tabs.setAttribute('aria-label', T.setup.kinds);
 await trying(openPage);
+await listen(load);
 await load();
-listen(load);
 addEventListener('hashchange', () => choose(/** @type {any} */ (location.hash.slice(1))));

@@ -174,5 +174,5 @@ function drawRoasted() {
 
 await trying(openPage);
 drawImport();
+await listen(load);
 await load();
-listen(load);

@@ -3,6 +3,9 @@
 /** @param {number} n @param {string} one @param {string} many */
 const n = (n, one, many) => `${n} ${n === 1 ? one : many}`;
 
+/** @param {number} minutes */
+const howLong = (minutes) => (minutes < 120 ? n(minutes, 'minute', 'minutes') : minutes < 2880 ? n(Math.round(minutes / 60), 'hour', 'hours') : n(Math.round(minutes / 1440), 'day', 'days'));
+
 /** @type {Record<string, string>} */
 const places = { supplier: 'supplier', store: 'store', batch: 'in a batch', roasted: 'roasted', packed: 'packed', shipped: 'shipped', sample: 'samples', waste: 'waste', air: 'roasting and drying loss', blended: 'blends', transit: 'on the way', variance: 'count difference' };
 
@@ -66,7 +69,7 @@ export const T = {
     weighedIn: (/** @type {string} */ mass, /** @type {string} */ lot) => `${mass} of ${lot} weighed in.`, weighedOut: (/** @type {string} */ mass) => `${mass} weighed out.`,
     isKept: 'Kept on this tablet. It is sent by itself when the network is back.', keptHere: 'kept on this tablet', noVerdict: 'No range is known for this batch yet.',
     kept: (/** @type {number} */ count) => `${n(count, 'weight', 'weights')} kept on this tablet.`, toSettle: (/** @type {number} */ count) => `${n(count, 'weight', 'weights')} to settle.`, noNetwork: 'No network: work on, weights are kept here.',
-    notDurable: 'This browser may clear kept weights when the disk is full.', clock: (/** @type {number} */ minutes) => `The clock of this tablet is ${n(Math.abs(minutes), 'minute', 'minutes')} ${minutes > 0 ? 'fast' : 'slow'}.`,
+    notDurable: 'This browser may clear kept weights when the disk is full.', clock: (/** @type {number} */ minutes) => `The clock of this tablet is ${howLong(Math.abs(minutes))} ${minutes > 0 ? 'fast' : 'slow'}.`, allCards: (/** @type {number} */ count) => `Show all ${count}`, fewCards: 'Show fewer',
     noSite: 'This roastery is not set up yet. Start with its name, then scales, roasters and coffees.', noCards: 'No card is waiting. Release a plan on the Week page, or roast a batch without a card.', toWeek: 'To the week',
     noDrum: 'The drums are empty.', noScale: 'No scale is set up for this roaster.', further: 'One further tap',
     explains: 'What would explain it:', readAgainWhy: 'Outside the range: read the scale again.', readAgain: 'Read the scale again', keep: (/** @type {string} */ mass) => `It is ${mass}: keep it`, takeOut: (/** @type {string} */ mass) => `Take ${mass}`, takeIn: (/** @type {string} */ mass) => `Take ${mass} weighed in`,
@@ -80,7 +83,7 @@ export const T = {
     sum: (/** @type {number} */ batches, /** @type {string} */ green, /** @type {string} */ time, /** @type {string} */ surplus) => `${n(batches, 'batch', 'batches')}, ${green} of green, ${time} h on the roasters, ${surplus} more than ordered.`,
     dropped: (/** @type {number} */ pins) => `${n(pins, 'pinned batch', 'pinned batches')} could not stay where it was pinned.`, bags: (/** @type {number} */ bags, /** @type {string} */ product) => `${n(bags, 'bag', 'bags')} of ${product}`,
     reasons: { green: 'Not enough green.', minutes: 'No roaster time.', window: 'Too late to roast for it.', no_lot: 'No lot fits.' },
-    shut: 'closed', used: (/** @type {string} */ used, /** @type {string} */ available) => `${used} of ${available} h`, pinned: 'pinned',
+    planning: 'Planning …', shut: 'closed', used: (/** @type {string} */ used, /** @type {string} */ available) => `${used} of ${available} h`, pinned: 'pinned', onCard: 'on a card',
     comesOut: (/** @type {string} */ expected, /** @type {string} */ lo, /** @type {string} */ hi) => `Comes out at ${expected} (${lo} to ${hi}).`, feedsNone: 'For the shelf: no order line needs it.',
     move: 'Move this batch', earlier: 'A day earlier', later: 'A day later', otherRoaster: 'On the other roaster', change: 'Change …', pin: 'Pin here', unpin: 'Unpin', charge: 'Charge', edge: 'This is outside the days that are planned.',
     movedTo: (/** @type {string} */ lot, /** @type {string} */ day, /** @type {string} */ roaster) => `${lot} pinned to ${day}, ${roaster}. The rest is planned around it.`,
@@ -96,7 +99,7 @@ export const T = {
     states: { expected: 'Expected', received: 'Received', on_hold: 'On hold', returned: 'Returned' }, siblings: 'Of the same delivery:', lossPicture: (/** @type {string} */ lot) => `Loss of ${lot}, batch by batch, with the expected range`, drawdown: (/** @type {string} */ lot) => `Green of ${lot} in store, day by day`, movements: 'Movements', noMovements: 'Nothing has moved yet.', statement: 'Statement of this lot',
   },
   loss: {
-    notices: 'Drift notices', noNotices: 'Nothing drifts.', outside: 'Batches outside their range', noOutside: 'No batch stands out. Whatever leaves its range shows up here to be looked at.', expected: 'Expected loss', nothingYet: 'Nothing is expected yet. It starts with the first lot in stock.', noBatches: 'No batch of this lot is weighed out yet.',
+    earlier: (/** @type {number} */ count) => `${n(count, 'earlier notice', 'earlier notices')}, closed`, notices: 'Drift notices', noNotices: 'Nothing drifts.', outside: 'Batches outside their range', noOutside: 'No batch stands out. Whatever leaves its range shows up here to be looked at.', expected: 'Expected loss', nothingYet: 'Nothing is expected yet. It starts with the first lot in stock.', noBatches: 'No batch of this lot is weighed out yet.',
     review: 'Review', finding: 'What was it?', findingHelp: 'Only what was so is learned from.', findings: { was_so: 'The weights are right: it was so', set_aside: 'Set aside: do not learn from it', carried_over: 'Carried over from the neighbouring batch' }, correct: 'Correct', correctLead: 'The first booking stays visible; the correction is booked beside it.', sameLot: 'the lot stays',
     mean: 'Mean', range: 'Expected', batches: 'Batches', loss: 'Loss', notice: 'drifts', asTable: 'Batch by batch, to review and correct',
   },

@@ -15,20 +15,30 @@ const W = T.week;
 const places = { controls: byId('controls'), verdict: byId('summary'), board: byId('board'), cards: byId('cards'), papers: byId('papers') };
 
 /** What the planner is asked; every change keeps the one before for Undo. @typedef {{from_day: string, days: number, freely: boolean, pinned: Pin[]}} Asked */
-/** @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, dragged: PlanBatch|null, today: string, error: string}} */
-const page = { asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', dragged: null, today: '', error: '' };
+/** @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, dragged: PlanBatch|null, today: string, error: string, question: number}} */
+const page = { asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', dragged: null, today: '', error: '', question: 0 };
 
-/** Computes the plan anew and reads the released cards. */
+/** Computes the plan anew and reads the released cards; of several questions only the last one's answer counts. */
 async function load() {
+  page.question += 1;
+  const { question, asked } = page;
+  const patience = setTimeout(() => {
+    if (!page.plan) redraw(places.verdict, h('p', { class: 'ships' }, W.planning));
+    places.board.setAttribute('aria-busy', 'true');
+  }, 150);
   try {
-    const { asked } = page;
     const [plan, cards, from] = await Promise.all([
       ask('/api/plans', { from_day: asked.from_day, days: asked.days, ...(asked.freely ? { freely: true } : {}), ...(asked.pinned.length ? { pinned: asked.pinned } : {}) }),
       read(`/api/cards?from=${asked.from_day}&to=${addDays(asked.from_day, asked.days - 1)}`), lists(['lots', 'roasters', 'orders', 'products', 'styles'])]);
+    if (question !== page.question) return;
     Object.assign(page, { plan, cards: cards.items, from, error: '' });
   } catch (error) {
+    if (question !== page.question) return;
     page.error = inWords(error);
+  } finally {
+    clearTimeout(patience);
   }
+  places.board.removeAttribute('aria-busy');
   draw();
 }
 
@@ -127,13 +137,13 @@ function block(batch) {
       drawBoard();
     }, keydown: (/** @type {KeyboardEvent} */ event) => fixed || moveByKey(event, batch) },
   }, h('span', { class: 'when' }, batch.start), sack(batch.lot.name, batch.grade), h('span', { class: 'what' }, batch.style.name), h('b', {}, mass(batch.charge_g)),
-  batch.pinned ? h('span', { class: 'pin' }, W.pinned) : null, fixed ? h('span', { class: 'flag' }, T.floor.cardStates[card.state]) : null);
+  isPinned(batch) ? h('span', { class: 'pin' }, W.pinned) : card && !fixed ? h('span', { class: 'on-card' }, W.onCard) : null, fixed ? h('span', { class: 'flag' }, T.floor.cardStates[card.state]) : null);
   const carried = { dragstart: () => {
     page.dragged = batch;
   }, dragend: () => {
     page.dragged = null;
   } };
-  return h('li', { class: `block${batch.pinned ? ' pinned' : ''}${open ? ' open' : ''}`, draggable: fixed ? undefined : 'true', on: carried }, face, open ? details(batch, Boolean(fixed)) : null);
+  return h('li', { class: `block${isPinned(batch) ? ' pinned' : ''}${open ? ' open' : ''}`, draggable: fixed ? undefined : 'true', on: carried }, face, open ? details(batch, Boolean(fixed)) : null);
 }
 
 /** What it feeds and how to move it. @param {PlanBatch} batch @param {boolean} fixed */
@@ -146,7 +156,7 @@ function details(batch, fixed) {
       button('→', () => move(batch, { day: addDays(batch.day, 1) }), { 'aria-label': W.later, title: W.later, 'data-key': 'later' }),
       button('↕', () => move(batch, { roaster: otherRoaster(batch) }), { 'aria-label': W.otherRoaster, title: W.otherRoaster, 'data-key': 'roaster', disabled: (page.plan?.roasters.length ?? 0) < 2 }),
       button(W.change, () => changeBatch(batch), { 'data-key': 'change' }),
-      batch.pinned ? button(W.unpin, () => askAgain({ pinned: withoutPin(batch) }), { 'data-key': 'unpin' }) : button(W.pin, () => move(batch, {}), { 'data-key': 'pin' })));
+      isPinned(batch) ? button(W.unpin, () => askAgain({ pinned: withoutPin(batch) }), { 'data-key': 'unpin' }) : button(W.pin, () => move(batch, {}), { 'data-key': 'pin' })));
 }
 
 /** Arrow keys move a batch while its face has the focus. @param {KeyboardEvent} event @param {PlanBatch} batch */
@@ -169,6 +179,9 @@ const pinOf = (batch) => ({ ...(batch.card ? { card: batch.card } : {}), roaster
 
 /** @param {Pin} a @param {Pin} b */
 const samePin = (a, b) => (a.card && b.card ? a.card === b.card : a.roaster === b.roaster && a.day === b.day && a.lot === b.lot && a.style === b.style && a.charge_g === b.charge_g);
+
+/** Whether this plan's question pins it; a released card is kept without that. @param {PlanBatch} batch */
+const isPinned = (batch) => page.asked.pinned.some((pin) => samePin(pin, pinOf(batch)));
 
 /** The pins but the one of this batch (only one of several alike). @param {PlanBatch} batch */
 function withoutPin(batch) {
@@ -293,8 +306,8 @@ function pullTable(cards) {
 const me = await trying(openPage);
 page.today = me?.today ?? new Date().toISOString().slice(0, 10);
 page.asked.from_day = page.today;
-if (me) await load();
-else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
-listen((kinds) => {
+await listen((kinds) => {
   if (kinds.size === 0 || [...kinds].some((kind) => !['people', 'journal'].includes(kind))) load();
 });
+if (me) await load();
+else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
