@@ -7,6 +7,7 @@
 //! The plan minimises five levels, each held before the next: weighted shortage, roaster minutes, stranded green,
 //! green weighted by rank, age at shipping ([`Levels`]).
 
+mod allowance;
 mod answer;
 mod bounds;
 mod build;
@@ -41,8 +42,13 @@ pub fn plan(instance: &Instance) -> Plan {
 #[must_use]
 pub fn plan_with(instance: &Instance, options: &Options) -> Plan {
     let problem = problem::Problem::new(instance);
-    let found = search::best(&problem, options);
-    let bounds = if found.exhausted {
+    let mut found = search::best(&problem, options);
+    if options.short_allowance_g > 0 {
+        let allowance = options.short_allowance_g.saturating_mul(UNITS_PER_GRAM);
+        let limit = found.state.levels.short_units.saturating_add(allowance);
+        allowance::spend(&mut found.state, limit);
+    }
+    let bounds = if found.exhausted && options.short_allowance_g <= 0 {
         found.state.levels
     } else {
         bounds::levels(&problem, &found.state.levels)

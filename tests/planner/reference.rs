@@ -1,7 +1,7 @@
 //! The paper cases (worked by hand, the proof stands in each file) and instances solved by a reference MILP solver.
 //!
-//! `data/stored/*.json` carry the levels of a HiGHS 1.16 run (highspy, script in `tests/reference/planning`), 15 to 45 s
-//! a level, and how many leading levels it proved. A plan is as good if its levels are lexicographically not larger.
+//! `data/stored/*.json` carry the levels of a HiGHS 1.16 run (highspy), 15 to 45 s a level, and how many leading levels
+//! it proved. A plan is as good if its levels are lexicographically not larger.
 
 use std::fs;
 use std::path::Path;
