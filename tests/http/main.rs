@@ -5,6 +5,7 @@
 mod audit;
 mod demand;
 mod green;
+mod histories;
 mod records;
 mod statement;
 mod stock;

@@ -6,7 +6,7 @@ use crate::green::reckoned;
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// Whole milligrams of a JSON mass.
-fn mg(value: &Value) -> i64 {
+pub fn mg(value: &Value) -> i64 {
     let text = value.to_string();
     let (whole, decimals) = text.split_once('.').unwrap_or((&text, ""));
     let sign = if text.starts_with('-') { -1 } else { 1 };
