@@ -41,14 +41,14 @@ pub(super) async fn check(
         let row = row_of(*id, steps, expected.undone.get(id));
         row.map_or_else(
             || json!({"id": id, "steps": "none that can be read"}),
-            value,
+            |row| value(&row),
         )
     });
     compare_table("batch", wanted, stored, faults);
     Ok(())
 }
 
-fn value(row: BatchRow) -> Value {
+fn value(row: &BatchRow) -> Value {
     json!({
         "id": row.id, "lot": row.lot, "style": row.style, "roaster": row.roaster, "card": row.card, "state": row.state,
         "held": i32::from(row.held), "day": row.day, "out_minute": row.out_minute, "steps": row.steps,
