@@ -1,5 +1,6 @@
 //! Running the service: open the book, listen, stop gracefully.
 
+use std::io::Write;
 use std::net::SocketAddr;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -53,9 +54,10 @@ pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeE
     let address = listener
         .local_addr()
         .map_err(|e| ServeError::Listen(listen, e))?;
-    println!("Outturn listens on http://{address}");
-    println!(
-        "Nobody signs in yet: every request acts as the owner, so it listens to this machine only."
+    // Whoever started it may stop reading: that is no reason to stop serving.
+    let _ = writeln!(
+        std::io::stdout(),
+        "Outturn listens on http://{address}\nNobody signs in yet: every request acts as the owner, so it listens to this machine only."
     );
     let store = Arc::clone(&app.store);
     let served = axum::serve(listener, web::router(app))

@@ -81,7 +81,12 @@ impl<const MAX: usize> utoipa::PartialSchema for Line<MAX> {
     }
 }
 
-impl<const MAX: usize> utoipa::ToSchema for Line<MAX> {}
+impl<const MAX: usize> utoipa::ToSchema for Line<MAX> {
+    fn name() -> std::borrow::Cow<'static, str> {
+        // Lines of different lengths are different forms.
+        format!("Line{MAX}").into()
+    }
+}
 
 #[cfg(test)]
 mod tests {

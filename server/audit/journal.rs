@@ -36,10 +36,10 @@ pub struct EntryView {
     /// Why.
     pub reason: Option<String>,
     /// What it was before; null where it is new.
-    #[schema(value_type = Object)]
+    #[schema(value_type = Option<Object>)]
     pub before: Value,
     /// What it is now.
-    #[schema(value_type = Object)]
+    #[schema(value_type = Option<Object>)]
     pub after: Value,
 }
 

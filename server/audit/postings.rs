@@ -34,7 +34,7 @@ pub struct PostingDetail {
     /// The posting that undid it.
     pub undone_by: Option<PostingId>,
     /// What else was known or answered.
-    #[schema(value_type = Object)]
+    #[schema(value_type = Option<Object>)]
     pub facts: serde_json::Value,
     /// How the masses are known.
     pub weighings: Vec<WeighingView>,

@@ -92,6 +92,7 @@ pub enum PackingKind {
 /// Sacks and what lies loose.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = LotPacking)]
 pub struct Packing {
     /// What kind.
     pub kind: PackingKind,

@@ -29,6 +29,12 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
                 "send JSON with Content-Type: application/json",
             ));
         }
+        // Whoever says that too much is coming need not send it first.
+        let length = request.headers().get(header::CONTENT_LENGTH);
+        let length: Option<usize> = length.and_then(|value| value.to_str().ok()?.parse().ok());
+        if length.is_some_and(|length| length > super::BODY_LIMIT) {
+            return Err(too_much());
+        }
         let bytes = Bytes::from_request(request, state)
             .await
             .map_err(|rejection| too_large(&rejection))?;
@@ -36,14 +42,16 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
     }
 }
 
+fn too_much() -> Problem {
+    Problem::new(
+        "too-large",
+        "a request holds at most 2 MB: send less at once",
+    )
+}
+
 fn too_large(rejection: &BytesRejection) -> Problem {
     match rejection {
-        BytesRejection::FailedToBufferBody(FailedToBufferBody::LengthLimitError(_)) => {
-            Problem::new(
-                "too-large",
-                "a request holds at most 2 MB: send less at once",
-            )
-        }
+        BytesRejection::FailedToBufferBody(FailedToBufferBody::LengthLimitError(_)) => too_much(),
         _ => Problem::new("malformed", "the request broke off before its end"),
     }
 }
@@ -55,14 +63,18 @@ fn too_large(rejection: &BytesRejection) -> Problem {
 pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     let mut deserializer = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(&mut deserializer).map_err(|error| {
-        let pointer = pointer(error.path());
+        let mut pointer = pointer(error.path());
         let inner = error.into_inner();
         let name = if inner.is_data() {
             "invalid"
         } else {
             "malformed"
         };
-        Problem::at(name, pointer, without_place(&inner.to_string()))
+        let detail = without_place(&inner.to_string());
+        if let Some(field) = missing(&detail) {
+            pointer = format!("{pointer}/{field}");
+        }
+        Problem::at(name, pointer, detail)
     })?;
     deserializer
         .end()
@@ -80,6 +92,11 @@ fn pointer(path: &serde_path_to_error::Path) -> String {
             Segment::Enum { .. } | Segment::Unknown => None,
         })
         .collect()
+}
+
+/// The field that is missing, where that is what is wrong: the path ends at the object that lacks it.
+fn missing(detail: &str) -> Option<&str> {
+    detail.strip_prefix("missing field `")?.split('`').next()
 }
 
 fn without_place(text: &str) -> String {

@@ -42,6 +42,7 @@ enum Which {
 #[into_params(parameter_in = Query)]
 struct BatchQuery {
     /// In which state.
+    #[param(inline)]
     state: Option<Which>,
     /// Of one lot.
     lot: Option<Uuid>,

@@ -6,6 +6,7 @@
 mod audit;
 mod commands;
 mod demand;
+mod description;
 mod extract;
 mod files;
 mod floor;
@@ -63,14 +64,14 @@ fn routes() -> OpenApiRouter<Arc<App>> {
 
 /// The OpenAPI 3.1 document of all routes.
 #[must_use]
-pub fn description() -> utoipa::openapi::OpenApi {
-    routes().split_for_parts().1
+pub fn description() -> serde_json::Value {
+    description::document(&routes().split_for_parts().1)
 }
 
 /// The whole service as a router.
 pub fn router(app: Arc<App>) -> Router {
-    let (api, description) = routes().split_for_parts();
-    let document = serde_json::to_string(&description).unwrap_or_default();
+    let (api, described) = routes().split_for_parts();
+    let document = description::document(&described).to_string();
     let request_id = HeaderName::from_static(REQUEST_ID);
     api.merge(files::router())
         .route(

@@ -3,9 +3,13 @@
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
 mod audit;
+mod cli;
 mod demand;
 mod green;
 mod histories;
+mod kill;
+mod log;
+mod openapi;
 mod records;
 mod statement;
 mod stock;

@@ -36,7 +36,7 @@ const POSTGRES_COLUMNS: &str = "
 impl Intruder {
     async fn new(server: &Server) -> Self {
         let url = server.database_url();
-        let (mut intruder, free) = match server.database {
+        let (mut intruder, free) = match server.database() {
             Database::Sqlite => {
                 let connection = SqliteConnection::connect(&url).await.unwrap();
                 (

@@ -295,7 +295,7 @@ each_database! {
         let size = server.log_size().await;
         for (body, pointer) in [
             (json!({"days": 0}), "/days"), (json!({"days": 32}), "/days"), (json!({"days": -1}), "/days"), (json!({"from_day": "today"}), "/from_day"),
-            (json!({"pinned": [{}]}), "/pinned/0"), (json!({"short_allowance_g": 1e308}), "/short_allowance_g"),
+            (json!({"pinned": [{}]}), "/pinned/0/roaster"), (json!({"short_allowance_g": 1e308}), "/short_allowance_g"),
         ] {
             let answer = server.post("/api/plans", &body).await;
             answer.problem(422, "invalid");

@@ -4,21 +4,24 @@
 //! accounts of every lot summed: a test that leaves a gram too many or too few fails, whatever it was about.
 
 mod answer;
+mod client;
+mod contract;
 mod postgres;
 mod roastery;
 
+use std::ops::Deref;
 use std::sync::Arc;
 
 use outturn::app::App;
 use outturn::clock::Clock;
 use outturn::{store, web};
-use reqwest::{Client, Method, RequestBuilder};
-use serde_json::{Value, json};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
 pub use answer::Answer;
+pub use client::{Client, merged};
+pub use contract::Contract;
 pub use postgres::Schema;
 pub use roastery::{Roastery, roastery};
 
@@ -71,15 +74,22 @@ pub enum Database {
 
 /// Where a server's book lies, as long as the test runs.
 #[derive(Debug)]
-enum Home {
-    Folder(tempfile::TempDir),
+pub enum Home {
+    /// A temporary folder.
+    Folder(Arc<tempfile::TempDir>),
+    /// A schema, to be removed in the end.
     Schema(Schema),
+    /// A schema that another removes.
+    Shared(Schema),
 }
 
 impl Home {
-    async fn new(database: Database) -> Self {
+    /// Makes a place for a book.
+    pub async fn new(database: Database) -> Self {
         match database {
-            Database::Sqlite => Self::Folder(tempfile::tempdir().expect("a temporary folder")),
+            Database::Sqlite => {
+                Self::Folder(Arc::new(tempfile::tempdir().expect("a temporary folder")))
+            }
             // Many processes share the server: only the name of the schema differs from run to run.
             Database::Postgres => {
                 let name = format!("test_{}", Clock::Machine.new_id().simple());
@@ -88,12 +98,27 @@ impl Home {
         }
     }
 
-    fn url(&self) -> String {
+    fn shared(&self) -> Self {
+        match self {
+            Self::Folder(folder) => Self::Folder(Arc::clone(folder)),
+            Self::Schema(schema) | Self::Shared(schema) => Self::Shared(schema.clone()),
+        }
+    }
+
+    /// Removes what is not removed by itself.
+    pub async fn remove(self) {
+        if let Self::Schema(schema) = self {
+            schema.drop().await;
+        }
+    }
+
+    /// The database's URL.
+    pub fn url(&self) -> String {
         match self {
             Self::Folder(folder) => {
                 format!("sqlite:{}", folder.path().join("book.sqlite").display())
             }
-            Self::Schema(schema) => schema.url(),
+            Self::Schema(schema) | Self::Shared(schema) => schema.url(),
         }
     }
 }
@@ -101,14 +126,10 @@ impl Home {
 /// A running service with its client.
 #[derive(Debug)]
 pub struct Server {
-    /// Which database it runs on.
-    pub database: Database,
     /// What it holds: for what no route answers.
     pub app: Arc<App>,
-    /// Where it listens: `http://127.0.0.1:<port>`.
-    pub address: String,
     clock: Clock,
-    client_ids: Clock,
+    client_clock: Clock,
     client: Client,
     home: Home,
     stop: oneshot::Sender<()>,
@@ -118,9 +139,17 @@ pub struct Server {
 impl Server {
     /// Starts a service with an empty book. It listens when this returns.
     pub async fn start(database: Database) -> Self {
+        Self::on(Home::new(database).await, 1).await
+    }
+
+    /// Starts another on the same book, as several servers may share one. It keeps out of what the other makes by seeds of its own.
+    pub async fn beside(&self) -> Self {
+        Self::on(self.home.shared(), 3).await
+    }
+
+    async fn on(home: Home, seed: u64) -> Self {
         let begins = BEGINS.parse().expect("an instant");
-        let (clock, client_ids) = (Clock::set(begins, 1), Clock::set(begins, 2));
-        let home = Home::new(database).await;
+        let (clock, client_clock) = (Clock::set(begins, seed), Clock::set(begins, seed + 1));
         let store = store::open(&home.url()).await.expect("a database");
         let zone = "Europe/Lisbon".parse().expect("a zone");
         let app = App::open(store, clock.clone(), zone).await.expect("a book");
@@ -134,17 +163,11 @@ impl Server {
                 .await
                 .expect("serving");
         });
-        let client = Client::builder()
-            .redirect(reqwest::redirect::Policy::none())
-            .build()
-            .expect("a client");
         Self {
-            database,
             app,
-            address,
+            client: Client::new(address, client_clock.clone()),
             clock,
-            client_ids,
-            client,
+            client_clock,
             home,
             stop,
             served,
@@ -169,8 +192,14 @@ impl Server {
         assert!(sums.is_empty(), "milligrams made or lost, by lot: {sums:?}");
         drop(tx);
         self.app.store.close().await;
-        if let Home::Schema(schema) = self.home {
-            schema.drop().await;
+        self.home.remove().await;
+    }
+
+    /// Which database it runs on.
+    pub fn database(&self) -> Database {
+        match self.home {
+            Home::Folder(_) => Database::Sqlite,
+            Home::Schema(_) | Home::Shared(_) => Database::Postgres,
         }
     }
 
@@ -179,20 +208,10 @@ impl Server {
         self.home.url()
     }
 
-    /// A new id (UUID version 7), the same in every run.
-    pub fn id(&self) -> String {
-        self.client_ids.new_id().to_string()
-    }
-
-    /// The server's time.
-    pub fn now(&self) -> String {
-        self.clock.now().to_string()
-    }
-
     /// Sets the server's clock, such as to `2026-11-25T09:00:00Z`.
     pub fn set_time(&self, at: &str) {
         let at = at.parse().unwrap_or_else(|e| panic!("{at}: {e}"));
-        for clock in [&self.clock, &self.client_ids] {
+        for clock in [&self.clock, &self.client_clock] {
             if let Clock::Set(clock) = clock {
                 clock.set(at);
             }
@@ -201,136 +220,18 @@ impl Server {
 
     /// Moves the server's clock on.
     pub fn advance_minutes(&self, minutes: i64) {
-        for clock in [&self.clock, &self.client_ids] {
+        for clock in [&self.clock, &self.client_clock] {
             if let Clock::Set(clock) = clock {
                 clock.advance_ms(minutes * 60_000);
             }
         }
     }
-
-    /// A request to be given headers and a body.
-    pub fn request(&self, method: Method, path: &str) -> RequestBuilder {
-        self.client
-            .request(method, format!("{}{path}", self.address))
-    }
-
-    /// Sends a request as it is.
-    pub async fn send(&self, request: RequestBuilder) -> Answer {
-        let request = request.build().expect("a request");
-        let name = format!("{} {}", request.method(), request.url().path());
-        let response = self
-            .client
-            .execute(request)
-            .await
-            .unwrap_or_else(|e| panic!("{name}: {e}"));
-        Answer {
-            request: name,
-            status: response.status().as_u16(),
-            headers: response.headers().clone(),
-            text: response.text().await.expect("a whole answer"),
-        }
-    }
-
-    /// GET, whatever comes back.
-    pub async fn ask(&self, path: &str) -> Answer {
-        self.send(self.request(Method::GET, path)).await
-    }
-
-    /// GET of what must be there: its JSON.
-    pub async fn get(&self, path: &str) -> Value {
-        self.ask(path).await.expect(200)
-    }
-
-    /// POST of JSON, whatever comes back.
-    pub async fn post(&self, path: &str, body: &Value) -> Answer {
-        self.send(self.request(Method::POST, path).json(body)).await
-    }
-
-    /// PUT of something new, whatever comes back.
-    pub async fn put(&self, path: &str, body: &Value) -> Answer {
-        let request = self.request(Method::PUT, path);
-        self.send(request.header("if-none-match", "*").json(body))
-            .await
-    }
-
-    /// PUT of a change to a revision, whatever comes back.
-    pub async fn change(&self, path: &str, revision: i64, body: &Value) -> Answer {
-        let request = self.request(Method::PUT, path);
-        self.send(
-            request
-                .header("if-match", format!("\"{revision}\""))
-                .json(body),
-        )
-        .await
-    }
-
-    /// Makes a record of a kind (`coffees`) under a new id; its id.
-    pub async fn put_new(&self, kinds: &str, fields: Value) -> String {
-        let id = self.id();
-        self.put(&format!("/api/{kinds}/{id}"), &fields)
-            .await
-            .expect(201);
-        id
-    }
-
-    /// Changes fields of a record on top of what is there; what is there then. A field given as null is left out.
-    pub async fn put_change(&self, kinds: &str, id: &str, fields: Value) -> Value {
-        let path = format!("/api/{kinds}/{id}");
-        let before = self.get(&path).await;
-        let sent = self.fields_of(kinds, &before);
-        let body = merged(sent, fields);
-        let revision = before["revision"].as_i64().expect("a revision");
-        self.change(&path, revision, &body).await.expect(200)
-    }
-
-    /// The fields of a record that can be sent back: what its kind's form in the service's description knows.
-    fn fields_of(&self, kinds: &str, record: &Value) -> Value {
-        let description = serde_json::to_value(web::description()).expect("a description");
-        let path = format!("/api/{kinds}/{{id}}");
-        let form = &description["paths"][&path]["put"]["requestBody"]["content"]["application/json"]
-            ["schema"]["$ref"];
-        let form = form
-            .as_str()
-            .and_then(|name| description.pointer(&name[1..]))
-            .unwrap_or_else(|| panic!("no form of {kinds}"));
-        let known = form["properties"].as_object().expect("fields");
-        let record = record.as_object().expect("a record");
-        record
-            .iter()
-            .filter(|(field, _)| known.contains_key(*field))
-            .map(|(field, value)| (field.clone(), value.clone()))
-            .collect()
-    }
-
-    /// Books a command (`receipts`) under a new id: its answer.
-    pub async fn command(&self, name: &str, fields: Value) -> Value {
-        self.order(name, &self.id(), fields).await.expect(201)
-    }
-
-    /// Sends a command under an id, whatever comes back. It happens now unless the fields say otherwise.
-    pub async fn order(&self, name: &str, id: &str, fields: Value) -> Answer {
-        let body = merged(json!({"v": 1, "happened_at": self.now()}), fields);
-        self.put(&format!("/api/{name}/{id}"), &body).await
-    }
-
-    /// How many leaves the log has.
-    pub async fn log_size(&self) -> i64 {
-        self.get("/api/log").await["size"].as_i64().expect("a size")
-    }
 }
 
-/// Fields with others laid over them; null takes a field out.
-pub fn merged(mut fields: Value, over: Value) -> Value {
-    let Value::Object(over) = over else {
-        panic!("fields are an object, not {over}");
-    };
-    let map = fields.as_object_mut().expect("fields");
-    for (field, value) in over {
-        if value.is_null() {
-            map.remove(&field);
-        } else {
-            map.insert(field, value);
-        }
+impl Deref for Server {
+    type Target = Client;
+
+    fn deref(&self) -> &Client {
+        &self.client
     }
-    fields
 }

@@ -3,7 +3,7 @@
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
 
 /// A schema of its own for one test, so that tests share a server and nothing else.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Schema {
     server: String,
     name: String,

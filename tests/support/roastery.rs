@@ -1,10 +1,8 @@
 //! A small invented roastery to test with.
 
-use outturn::book::Actor;
-use outturn::setup::{Delivery, Expected, Lot, Record};
 use serde_json::{Value, json};
 
-use super::Server;
+use super::Client;
 
 /// The ids of what the roastery has. All green is received; nothing is roasted yet.
 #[derive(Debug, Clone)]
@@ -46,7 +44,7 @@ pub struct Roastery {
 }
 
 /// Sets it up through the service, in the order in which a person would.
-pub async fn roastery(server: &Server) -> Roastery {
+pub async fn roastery(server: &Client) -> Roastery {
     let storeroom = server
         .put_new("storerooms", json!({"name": "Back room"}))
         .await;
@@ -71,7 +69,7 @@ pub async fn roastery(server: &Server) -> Roastery {
     let huila_delivery = delivery(server, "Ridge Cooperative", "RC-9").await;
     let lot = async |name: &str, grade: &str, coffee: &String, delivery: &String, grams: i64| {
         let fields = lot_fields(name, grade, [coffee, delivery, &storeroom], grams);
-        record::<Lot>(server, fields).await
+        server.put_new("lots", fields).await
     };
     let screen_18 = lot("Kivu 18", "AA", &kivu, &kivu_delivery, 600_000).await;
     let peaberry = lot("Kivu peaberry", "PB", &kivu, &kivu_delivery, 120_000).await;
@@ -126,7 +124,7 @@ impl Roastery {
     }
 }
 
-async fn scales(server: &Server) -> (String, String) {
+async fn scales(server: &Client) -> (String, String) {
     let floor = json!({
         "name": "Floor scale", "unit": "kg", "division_g": 10, "max_g": 150_000,
         "containers": [{"name": "blue crate", "tare_g": 1_400}, {"name": "bin", "tare_g": 2_250}],
@@ -142,7 +140,7 @@ async fn scales(server: &Server) -> (String, String) {
 }
 
 async fn style(
-    server: &Server,
+    server: &Client,
     name: &str,
     loss: f64,
     rest: u16,
@@ -164,10 +162,10 @@ fn roaster(name: &str, [min, max, step]: [u32; 3], scale: &str) -> Value {
     })
 }
 
-async fn delivery(server: &Server, supplier: &str, reference: &str) -> String {
+async fn delivery(server: &Client, supplier: &str, reference: &str) -> String {
     let fields =
         json!({"supplier": supplier, "reference": reference, "expected_day": "2026-11-20"});
-    record::<Delivery>(server, fields).await
+    server.put_new("deliveries", fields).await
 }
 
 fn lot_fields(
@@ -183,26 +181,10 @@ fn lot_fields(
     })
 }
 
-async fn receive(server: &Server, delivery: &str, storeroom: &str, lots: &[(&String, i64)]) {
+async fn receive(server: &Client, delivery: &str, storeroom: &str, lots: &[(&String, i64)]) {
     let line = |(lot, grams): &(&String, i64)| json!({"lot": lot, "storeroom": storeroom, "weight": {"basis": "nominal", "sacks": grams / 60_000, "sack_g": 60_000, "loose_g": grams % 60_000}});
     let lines: Vec<Value> = lots.iter().map(line).collect();
     server
         .command("receipts", json!({"delivery": delivery, "lines": lines}))
         .await;
-}
-
-/// A record whose routes belong to another area than the plain ones.
-async fn record<R: Record>(server: &Server, fields: Value) -> String {
-    let id = server.id();
-    let fields: R = serde_json::from_value(fields).expect("fields");
-    let actor = Actor {
-        person: server.app.owner,
-        device: None,
-    };
-    server
-        .app
-        .put(actor, id.parse().expect("an id"), Expected::Nothing, fields)
-        .await
-        .expect("a record");
-    id
 }
