@@ -29,6 +29,7 @@ SD_STYLE, SD_ROASTER, SD_DELIVERY, SD_LOT = 0.010, 0.004, 0.004, 0.004
 NOISE = {"filter": 0.0035, "omni": 0.0040, "espresso": 0.0045}
 AGEING_PER_30_DAYS = 0.0012         # log-yield gained, and store mass lost, as the green dries
 SLIP = ("Wren", date(2026, 6, 22), date(2026, 7, 24), -0.008)   # its roasted scale reads 0.8 % light
+STARTS_NOTED_FROM = date(2026, 8, 31)   # before, nobody tapped when a batch went into the drum
 ONE_DAY = timedelta(days=1)
 SMALLEST_CHARGE_G = 1500
 KEPT_REST_G = {"Mbarisa-1 PB": 1180}    # a rest too small for any drum, left standing on the book
@@ -495,6 +496,7 @@ class World:
 
     def write_batch(self, b):
         out = ["", "", "", ""]
+        started = stamp(b["started"]) if b["day"] >= STARTS_NOTED_FROM else ""
         if b["with"]:
             out = ["", "", "", b["with"]["number"]]
         elif b["kind"] == "reckoned":
@@ -504,7 +506,7 @@ class World:
         else:
             out = [stamp(b["weighed_out"]), b["roasted"].text, b["roasted"].recorded_container, ""]
         self.rows["batches"].append([b["number"], b["roaster"], b["lot"].name, b["style"], "Barn", stamp(b["weighed_in"]),
-                                     b["green"].text, b["green"].recorded_container, stamp(b["started"])] + out)
+                                     b["green"].text, b["green"].recorded_container, started] + out)
         if b["sample_g"]:
             at = b["started"] + timedelta(minutes=11)
             self.rows["samples"].append([stamp(at), "", "", b["number"], b["sample_g"], "From the trier, before weighing"])

@@ -48,6 +48,8 @@ pub struct App {
 /// What a commit changed that the learner follows.
 #[derive(Debug)]
 struct ToFollow {
+    /// Size of the log after it.
+    size: i64,
     batches: Vec<BatchId>,
     everything: bool,
 }
@@ -261,11 +263,13 @@ impl App {
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
         let kinds = book.touched();
         let batches = book.batches().to_vec();
+        let size = book.size();
         book.close(id, &answer.to_string()).await?;
         let everything = kinds.iter().any(|kind| LEARNED_FROM.contains(kind));
         // Nobody listening is no fault, and the follower lives as long as the process.
         let _ = self.changes.send(Changed { kinds });
         let _ = self.to_follow.send(ToFollow {
+            size,
             batches,
             everything,
         });
@@ -289,12 +293,19 @@ impl Follower {
         while let Some(mut next) = following.recv().await {
             // What has queued up meanwhile is followed in one go.
             while let Ok(more) = following.try_recv() {
+                next.size = next.size.max(more.size);
                 next.batches.extend(more.batches);
                 next.everything |= more.everything;
             }
             let followed = self
                 .expect
-                .follow(&*self.store, self.site, &next.batches, next.everything)
+                .follow(
+                    &*self.store,
+                    self.site,
+                    next.size,
+                    &next.batches,
+                    next.everything,
+                )
                 .await;
             match followed {
                 Ok(()) => {

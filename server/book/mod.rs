@@ -146,6 +146,12 @@ impl Book {
         self.zone
     }
 
+    /// Leaves in the log, those of this turn included.
+    #[must_use]
+    pub const fn size(&self) -> i64 {
+        self.head.size
+    }
+
     /// Who books.
     #[must_use]
     pub const fn actor(&self) -> Actor {

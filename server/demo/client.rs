@@ -43,25 +43,10 @@ impl Client {
         Self { app, router }
     }
 
-    /// Waits until the learner knows everything told so far, as it does between two batches of a roastery; so verdicts come out the same each time.
-    ///
-    /// # Errors
-    /// [`DemoError::Store`] when the database fails.
-    pub async fn learned(&self) -> Result<(), DemoError> {
-        Ok(self.app.learned().await?)
-    }
-
     /// Sets the clock.
     pub fn set_clock(&self, at: Instant) {
         if let Clock::Set(hands) = &self.app.clock {
             hands.set(at);
-        }
-    }
-
-    /// Lets the clock run on.
-    pub fn let_clock_run(&self) {
-        if let Clock::Set(hands) = &self.app.clock {
-            hands.run();
         }
     }
 
@@ -154,6 +139,8 @@ impl Client {
         done("PUT", &path, answer).map(|answer| answer.body)
     }
 
+    /// Asks once the learner knows everything told so far, as it does when a person takes the next step: so the same history makes the
+    /// same book.
     async fn ask(
         &self,
         method: &Method,
@@ -161,6 +148,7 @@ impl Client {
         expects: &Expects<'_>,
         body: Option<&Value>,
     ) -> Result<Answer, DemoError> {
+        self.app.learned().await?;
         let mut request = Request::builder()
             .method(method)
             .uri(path)

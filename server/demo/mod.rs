@@ -77,15 +77,13 @@ const SEED: u64 = 20_260_914;
 /// # Errors
 /// [`DemoError`] when the folder cannot be used or the service refuses a part of the history.
 pub async fn run(options: Options) -> Result<ExitCode, DemoError> {
-    let (folder, temporary) = match options.data {
-        Some(folder) => (folder, false),
-        None => (
-            std::env::temp_dir().join(format!("outturn-demo-{}", std::process::id())),
-            true,
-        ),
-    };
-    std::fs::create_dir_all(&folder).map_err(|e| DemoError::Folder(folder.clone(), e))?;
     let listen = (!options.once).then_some(options.listen);
+    if let Some(address) = listen {
+        can_listen(address)?;
+    }
+    let temporary = options.data.is_none();
+    let folder = options.data.unwrap_or_else(passing_folder);
+    std::fs::create_dir_all(&folder).map_err(|e| DemoError::Folder(folder.clone(), e))?;
     let result = run_in(&folder, listen).await;
     if temporary {
         std::fs::remove_dir_all(&folder).map_err(|e| DemoError::Folder(folder, e))?;
@@ -93,25 +91,78 @@ pub async fn run(options: Options) -> Result<ExitCode, DemoError> {
     result
 }
 
+/// Says before the work begins what would stop the service after it.
+fn can_listen(address: SocketAddr) -> Result<(), ServeError> {
+    if !address.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(address));
+    }
+    std::net::TcpListener::bind(address)
+        .map(drop)
+        .map_err(|e| ServeError::Listen(address, e))
+}
+
+/// A folder for a book that nobody keeps: in memory where the system offers that (Linux), since thousands of answered writes would
+/// each wait for the disk.
+fn passing_folder() -> PathBuf {
+    let memory = PathBuf::from("/dev/shm");
+    let parent = if memory.is_dir() {
+        memory
+    } else {
+        std::env::temp_dir()
+    };
+    parent.join(format!("outturn-demo-{}", std::process::id()))
+}
+
 async fn run_in(folder: &Path, listen: Option<SocketAddr>) -> Result<ExitCode, DemoError> {
     let file = folder.join("outturn.sqlite");
     if file.exists() {
         return Err(DemoError::Occupied(file));
     }
+    let url = format!("sqlite:{}", file.display());
     let roastery: Roastery = serde_json::from_str(files::ROASTERY)
         .map_err(|e| DemoError::File(format!("demo/roastery.json: {e}")))?;
     let zone = roastery.zone()?;
     let clock = Clock::set(roastery.set_up.instant(zone), SEED);
-    let store = store::open(&format!("sqlite:{}", file.display())).await?;
-    let app = App::open(Arc::clone(&store), clock, zone).await?;
-    let client = Client::new(Arc::clone(&app));
-    tell_all(&client, &roastery, zone).await?;
-    client.let_clock_run();
-    if let Some(address) = listen {
-        return Ok(serve::serve(app, address).await?);
+    let (there, hands) = (url.clone(), clock.clone());
+    on_one_thread(async move { tell_in(&there, &roastery, zone, hands).await }).await?;
+    if let Clock::Set(hands) = &clock {
+        hands.run();
     }
+    match listen {
+        Some(address) => {
+            let app = App::open(store::open(&url).await?, clock, zone).await?;
+            Ok(serve::serve(app, address).await?)
+        }
+        None => Ok(ExitCode::SUCCESS),
+    }
+}
+
+/// Runs a task that waits for one answer after the other: on one thread, so that no answer has to wake another.
+async fn on_one_thread(
+    task: impl Future<Output = Result<(), DemoError>> + Send + 'static,
+) -> Result<(), DemoError> {
+    let done = tokio::task::spawn_blocking(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|e| DemoError::Transport(e.to_string()))?;
+        runtime.block_on(task)
+    });
+    done.await
+        .unwrap_or_else(|e| Err(DemoError::Transport(e.to_string())))
+}
+
+async fn tell_in(
+    url: &str,
+    roastery: &Roastery,
+    zone: Zone,
+    clock: Clock,
+) -> Result<(), DemoError> {
+    let store = store::open(url).await?;
+    let app = App::open(Arc::clone(&store), clock, zone).await?;
+    let told = tell_all(&Client::new(app), roastery, zone).await;
     store.close().await;
-    Ok(ExitCode::SUCCESS)
+    told
 }
 
 async fn tell_all(client: &Client, roastery: &Roastery, zone: Zone) -> Result<(), DemoError> {
@@ -124,7 +175,10 @@ async fn tell_all(client: &Client, roastery: &Roastery, zone: Zone) -> Result<()
     println!("{}", report::stock(&client.get("/api/stock").await?));
     println!("{}", report::notices(&week::notices(client).await?));
     let plan = week::plan(client, roastery).await?;
-    println!("{}", report::plan(&plan));
+    println!(
+        "{}",
+        report::plan(&plan, &week::short(client, &plan).await?)
+    );
     let cards = week::release(client, zone, roastery, &plan).await?;
     let weighed = week::weigh(client, zone, &cards).await?;
     println!("{}", report::floor(&weighed));

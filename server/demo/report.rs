@@ -1,6 +1,5 @@
 //! What the demo shows on the terminal, at most 100 columns wide.
 
-use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::time::Duration;
 
@@ -8,7 +7,8 @@ use serde_json::Value;
 
 use super::files::Roastery;
 use super::history::Told;
-use super::week::{Noticed, Weighed, array, number, text};
+use super::week::{Noticed, Short, Weighed, array, number, text};
+use crate::day::Day;
 
 const WIDTH: usize = 98;
 const STATEMENT_LINES: usize = 24;
@@ -38,7 +38,7 @@ pub fn history(told: &Told, took: Duration) -> String {
         let what = format!("{} {}", name(&batch["lot"]), name(&batch["style"]));
         let _ = writeln!(
             out,
-            "  {:>5}  {}  {:<5}{:<24} loss {:>6}, expected {} to {}: {}",
+            "  {:>4}  {}  {:<5}{:<24} loss {:>6}, expected {} to {}: {}",
             one.number,
             text(&batch["day"]),
             name(&batch["roaster"]),
@@ -93,23 +93,40 @@ pub fn notices(notices: &[Noticed]) -> String {
 }
 
 /// A plan by day, and what is short.
-pub fn plan(plan: &Value) -> String {
+pub fn plan(plan: &Value, short: &[Short]) -> String {
     let mut out = section("The coming week");
-    let mut days: BTreeMap<(&str, &str), Vec<&Value>> = BTreeMap::new();
-    for batch in array(&plan["batches"]) {
-        days.entry((text(&batch["day"]), name(&batch["roaster"])))
-            .or_default()
-            .push(batch);
-    }
-    for ((day, roaster), mut batches) in days {
+    for (day, roaster, hours) in days(plan) {
+        let batches = array(&plan["batches"]).iter();
+        let mut batches: Vec<&Value> = batches
+            .filter(|batch| batch["day"] == hours["day"] && batch["roaster"]["id"] == roaster["id"])
+            .collect();
+        if batches.is_empty() {
+            continue;
+        }
         batches.sort_by_key(|batch| text(&batch["start"]));
-        let _ = writeln!(out, "  {day} {roaster}");
+        let used = format!("{} of {} min", hours["used_min"], hours["available_min"]);
+        let _ = writeln!(out, "  {day} {}: {used}", text(&roaster["name"]));
         for run in batches.chunk_by(|a, b| (&a["lot"], &a["style"]) == (&b["lot"], &b["style"])) {
             plan_run(&mut out, run);
         }
     }
-    short(&mut out, array(&plan["short"]));
+    write_short(&mut out, short);
     out
+}
+
+/// Each day of each roaster, days first: the day in words, the roaster, its hours.
+fn days(plan: &Value) -> Vec<(String, &Value, &Value)> {
+    let of_roaster = |roaster: &'_ Value| array(&roaster["days"]).len();
+    let length = array(&plan["roasters"]).iter().map(of_roaster).max();
+    let mut days = Vec::new();
+    for i in 0..length.unwrap_or_default() {
+        for roaster in array(&plan["roasters"]) {
+            let hours = &roaster["days"][i];
+            let day = text(&hours["day"]).parse::<Day>().map(Day::short);
+            days.push((day.unwrap_or_default(), roaster, hours));
+        }
+    }
+    days
 }
 
 fn plan_run(out: &mut String, run: &[&Value]) {
@@ -129,43 +146,24 @@ fn plan_run(out: &mut String, run: &[&Value]) {
     );
 }
 
-fn short(out: &mut String, short: &[Value]) {
+fn write_short(out: &mut String, short: &[Short]) {
     if short.is_empty() {
         out.push_str("\n  Everything ordered can ship.\n");
         return;
     }
     out.push_str("\n  Short:\n");
-    for item in short {
+    for one in short {
         let what = format!(
             "{} bags of {} for {} ({})",
-            item["bags"],
-            product(item),
-            text(&item["customer"]),
-            order(item)
+            one.bags, one.product, one.customer, one.order
         );
-        paragraph(out, "    ", &format!("{what}: {}", text(&item["sentence"])));
-    }
-}
-
-fn product(item: &Value) -> &str {
-    if item["product"].is_object() {
-        name(&item["product"])
-    } else {
-        text(&item["product"])
-    }
-}
-
-fn order(item: &Value) -> &str {
-    if item["order"].is_object() {
-        text(&item["order"]["number"])
-    } else {
-        text(&item["order"])
+        paragraph(out, "    ", &format!("{what}: {}", one.sentence));
     }
 }
 
 /// What was weighed on the first day.
 pub fn floor(weighed: &[Weighed]) -> String {
-    let mut out = section("On the floor (the weights are made up, one with its bin left on)");
+    let mut out = section("On the floor (the weights are made up, one with two digits exchanged)");
     for one in weighed {
         let what = format!("{} {}", name(&one.card["lot"]), name(&one.card["style"]));
         let _ = writeln!(
@@ -179,10 +177,20 @@ pub fn floor(weighed: &[Weighed]) -> String {
         );
         paragraph(&mut out, "         ", text(&one.verdict["sentence"]));
         for explanation in array(&one.explanations).iter().take(2) {
-            paragraph(&mut out, "         - ", text(&explanation["sentence"]));
+            paragraph(&mut out, "         - ", &explained(explanation));
         }
     }
     out
+}
+
+/// What would explain an odd weight, and what the scale would have shown without it.
+fn explained(explanation: &Value) -> String {
+    let sentence = text(&explanation["sentence"]);
+    let right = explanation["right_roasted_g"].as_f64();
+    right.map_or_else(
+        || sentence.to_owned(),
+        |mass| format!("{sentence}: {} kg would be right", kilograms(mass)),
+    )
 }
 
 /// A lot's statement: its first and last lines where it is long, and its sums.
@@ -201,7 +209,7 @@ pub fn statement(lot: &str, statement: &Value) -> String {
             let _ = writeln!(out, "  ... {left_out} more lines ...");
         }
         if i < STATEMENT_LINES / 2 || i >= STATEMENT_LINES / 2 + left_out {
-            let what = format!("{}  {}", text(&line["day"]), text(&line["text"]));
+            let what = format!("{}  {}", text(&line["day"]), told(line));
             statement_line(&mut out, &what, Some(&line["change_g"]), &line["balance_g"]);
         }
     }
@@ -210,20 +218,45 @@ pub fn statement(lot: &str, statement: &Value) -> String {
         .iter()
         .map(|total| number(&total["mass_g"]))
         .sum();
-    let _ = writeln!(
-        out,
-        "\n  Where it all is (kg; from the supplier it came with a minus):"
-    );
+    out.push_str("\n  Where all of it is, in kg; what came from a supplier has a minus:\n");
     for total in array(&statement["totals"]) {
-        let _ = writeln!(
-            out,
-            "    {:<40}{:>12}",
-            text(&total["key_text"]),
-            kilograms(number(&total["mass_g"]))
-        );
+        let mass = kilograms(number(&total["mass_g"]));
+        let _ = writeln!(out, "    {:<40}{mass:>12}", place(total));
     }
     let _ = writeln!(out, "    {:<40}{:>12}", "sum", kilograms(total));
     out
+}
+
+/// A place in the words of a statement.
+fn place(total: &Value) -> String {
+    let word = match text(&total["place"]) {
+        "batch" => "weighed in, not yet out",
+        "roasted" => "roasted, not yet packed",
+        "air" => "roasting and drying loss",
+        "variance" => "count difference",
+        "sample" => "samples",
+        other => other,
+    };
+    format!("{word} {}", text(&total["key_text"]))
+        .trim()
+        .to_owned()
+}
+
+/// What a line says: of a batch, also what came of it.
+fn told(line: &Value) -> String {
+    let batch = &line["batch"];
+    if batch["loss"].is_null() {
+        return text(&line["text"]).to_owned();
+    }
+    format!(
+        "{} {}, {} kg out, loss {} ({:.1} to {})",
+        name(&batch["roaster"]),
+        name(&batch["style"]),
+        kilograms(number(&batch["roasted_g"])),
+        percent(&batch["loss"]),
+        number(&batch["lo"]) * 100.0,
+        percent(&batch["hi"]),
+    )
 }
 
 fn statement_line(out: &mut String, what: &str, change: Option<&Value>, balance: &Value) {
@@ -248,8 +281,8 @@ pub fn verify(report: &Value) -> String {
     };
     let _ = writeln!(
         out,
-        "  {verdict}: {} leaves, log size {}.",
-        report["leaves"], report["size"]
+        "  {verdict}: {} leaves, {} lots that each sum to nothing.",
+        report["size"], report["lots"]
     );
     let _ = writeln!(out, "  Root {}", text(&report["root"]));
     for place in array(&report["places"]) {

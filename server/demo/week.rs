@@ -15,8 +15,8 @@ pub const STATEMENT_FROM: &str = "2026-08-01";
 const DAYS: u32 = 5;
 /// How far from the expected loss the weighed batches fall, in sixths of the range's width.
 const DEVIATIONS: [f64; 6] = [0.4, -0.9, 0.2, 1.1, -0.3, 0.6];
-/// Which of them is weighed with its bin left on.
-const BIN_LEFT_ON: usize = 2;
+/// Which of them is typed wrong.
+const MISTYPED: usize = 3;
 
 /// A batch weighed in and out by the demo.
 pub struct Weighed {
@@ -75,6 +75,44 @@ pub async fn plan(client: &Client, roastery: &Roastery) -> Result<Value, DemoErr
         .await
 }
 
+/// A line that a plan leaves short, with names in place of ids.
+pub struct Short {
+    /// Bags left short.
+    pub bags: Value,
+    /// Of this product.
+    pub product: String,
+    /// For this customer.
+    pub customer: String,
+    /// On this order.
+    pub order: String,
+    /// Why.
+    pub sentence: String,
+}
+
+/// What a plan leaves short.
+///
+/// # Errors
+/// [`DemoError::Refused`] when the service refuses.
+pub async fn short(client: &Client, plan: &Value) -> Result<Vec<Short>, DemoError> {
+    let mut lines = Vec::new();
+    for line in array(&plan["short"]) {
+        let product = client
+            .get(&format!("/api/products/{}", text(&line["product"])))
+            .await?;
+        let order = client
+            .get(&format!("/api/orders/{}", text(&line["order"])))
+            .await?;
+        lines.push(Short {
+            bags: line["bags"].clone(),
+            product: text(&product["name"]).to_owned(),
+            customer: text(&line["customer"]).to_owned(),
+            order: text(&order["number"]).to_owned(),
+            sentence: text(&line["sentence"]).to_owned(),
+        });
+    }
+    Ok(lines)
+}
+
 /// Releases a plan and answers its cards.
 ///
 /// # Errors
@@ -125,18 +163,46 @@ impl Scale {
         })
     }
 
-    /// What a person types who weighs `mass_g` in the scale's usual container.
-    fn weight(&self, mass_g: f64, container_named: bool) -> Value {
-        let gross =
-            ((mass_g + self.tare_g) / self.division_g).round() * self.division_g / self.unit_g;
+    /// What the scale shows under `mass_g`.
+    fn shows(&self, mass_g: f64) -> String {
         let decimals = if self.unit_g > 1.0 { 2 } else { 0 };
-        let container = if container_named {
-            &self.container
-        } else {
-            &Value::Null
-        };
-        json!({"basis": "weighed", "scale": self.id, "source": "typed", "readings": [{"gross": format!("{gross:.decimals$}"), "container": container}]})
+        let shown = (mass_g / self.division_g).round() * self.division_g / self.unit_g;
+        format!("{shown:.decimals$}")
     }
+
+    /// A weight in the scale's usual container.
+    fn in_container(&self, mass_g: f64) -> Value {
+        self.typed(&self.shows(mass_g + self.tare_g), &self.container)
+    }
+
+    /// A weight in nothing, with two digits exchanged as it is typed.
+    fn mistyped(&self, mass_g: f64) -> Value {
+        self.typed(&exchanged(&self.shows(mass_g)), &Value::Null)
+    }
+
+    fn typed(&self, gross: &str, container: &Value) -> Value {
+        json!({"basis": "weighed", "scale": self.id, "source": "typed", "readings": [{"gross": gross, "container": container}]})
+    }
+}
+
+/// A number as typed with two neighbouring digits exchanged: those that change it most, but by less than a tenth.
+fn exchanged(shown: &str) -> String {
+    let places: Vec<usize> = shown
+        .char_indices()
+        .filter(|(_, c)| c.is_ascii_digit())
+        .map(|(i, _)| i)
+        .collect();
+    let right: f64 = shown.parse().unwrap_or_default();
+    let change = |typed: &String| (typed.parse().unwrap_or(right) - right).abs() / right;
+    let typed = places.windows(2).map(|pair| {
+        let mut bytes = shown.as_bytes().to_vec();
+        bytes.swap(pair[0], pair[1]);
+        String::from_utf8_lossy(&bytes).into_owned()
+    });
+    let believable = typed.filter(|typed| change(typed) < 0.1);
+    believable
+        .max_by(|a, b| change(a).total_cmp(&change(b)))
+        .unwrap_or_else(|| shown.to_owned())
 }
 
 /// What happens to a card on the floor.
@@ -147,7 +213,7 @@ enum Step {
     WeighOut,
 }
 
-/// Weighs the first batches of the first day in and out. Their weights are made here: near what was expected, one with its bin left on.
+/// Weighs the first batches of the first day in and out. Their weights are made here: near what was expected, one typed wrong.
 ///
 /// # Errors
 /// [`DemoError::Refused`] when the service refuses.
@@ -206,7 +272,7 @@ async fn weigh_in(
     let scale = Scale::of(client, &card["roaster"], "green_scale").await?;
     let body = json!({
         "batch": batch, "card": card["id"], "lot": card["lot"]["id"], "style": card["style"]["id"], "roaster": card["roaster"]["id"],
-        "storeroom": card["storeroom"]["id"], "weight": scale.weight(number(&card["charge_g"]), true),
+        "storeroom": card["storeroom"]["id"], "weight": scale.in_container(number(&card["charge_g"])),
     });
     client.command("weigh-ins", at, body).await.map(drop)
 }
@@ -218,7 +284,6 @@ async fn weigh_out(
     batch: Uuid,
     i: usize,
 ) -> Result<Weighed, DemoError> {
-    client.learned().await?;
     let scale = Scale::of(client, &card["roaster"], "roasted_scale").await?;
     let range = array(&card["ranges"])
         .iter()
@@ -230,7 +295,12 @@ async fn weigh_out(
         number(&expected["hi"]) - number(&expected["lo"]),
     );
     let mass = number(&card["charge_g"]) * (1.0 - mean - DEVIATIONS[i] * width / 6.0);
-    let body = json!({"batches": [batch], "weight": scale.weight(mass, i != BIN_LEFT_ON)});
+    let weight = if i == MISTYPED {
+        scale.mistyped(mass)
+    } else {
+        scale.in_container(mass)
+    };
+    let body = json!({"batches": [batch], "weight": weight});
     let preview = client.post("/api/weigh-out-previews", &body).await?;
     let answer = client.command("weigh-outs", at, body).await?;
     Ok(Weighed {

@@ -113,7 +113,8 @@ impl Expect {
         })
     }
 
-    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses.
+    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses. `size` is the log's
+    /// after that commit: a later one may stand in the book already, and is followed in its own turn.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -121,11 +122,11 @@ impl Expect {
         &self,
         store: &dyn Store,
         site: SiteId,
+        size: i64,
         batches: &[BatchId],
         everything: bool,
     ) -> Result<(), StoreError> {
         let mut tx = store.read().await?;
-        let size = tx.head(site).await?.map_or(0, |head| head.size);
         if everything || history::used_up(&mut *tx, site, batches).await? {
             let facts = history::read(&mut *tx, site).await?;
             self.change(|learner| learner.replay(facts.into_iter().collect()));

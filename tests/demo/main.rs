@@ -115,7 +115,7 @@ fn the_demo_shows_what_is_true() {
     the_book_holds_what_the_generator_holds(&run);
     every_gram_is_somewhere(&run);
     the_week_shows_what_is_short_and_why(&run);
-    the_bin_left_on_is_called_impossible_or_less(&run);
+    the_mistyped_weight_is_called_odd_and_explained(&run);
     the_report_fits_a_terminal(&run);
     a_second_run_writes_the_same_book(&run);
     a_folder_with_a_book_is_left_alone(&run);
@@ -285,13 +285,17 @@ fn the_week_shows_what_is_short_and_why(run: &Run) {
             "{product} is scarce: {lines:?}"
         );
     }
-    assert!(lines.iter().any(|line| line.contains("2026-09-14 Ox")));
+    assert!(lines.iter().any(|line| line.contains("Mon 14 Sep Ox")));
 }
 
-fn the_bin_left_on_is_called_impossible_or_less(run: &Run) {
+fn the_mistyped_weight_is_called_odd_and_explained(run: &Run) {
     let lines = run.section("On the floor");
     let odd = lines.iter().filter(|line| line.contains("On hold")).count();
     assert_eq!(odd, 1, "{lines:?}");
+    assert!(
+        lines.iter().any(|line| line.contains("digits")),
+        "{lines:?}"
+    );
 }
 
 fn the_report_fits_a_terminal(run: &Run) {

@@ -62,7 +62,6 @@ impl History<'_> {
         row: &files::Batch,
         all: &[u32],
     ) -> Result<(), DemoError> {
-        self.client.learned().await?;
         let ids = all
             .iter()
             .map(|number| self.batch(*number))
