@@ -186,13 +186,15 @@ impl Record for Roaster {
     fn faults(&self) -> Vec<FieldError> {
         let mut faults = Vec::new();
         let whole = |mass: Mass| mass.mg() % 1_000 == 0;
-        if !self.min_charge_g.is_positive()
-            || self.min_charge_g > self.max_charge_g
-            || self.max_charge_g.whole_grams() > 10_000_000
-        {
+        if !self.max_charge_g.is_positive() || self.max_charge_g.whole_grams() > 10_000_000 {
+            faults.push(fault(
+                "/max_charge_g",
+                "the largest charge is more than nothing and at most 10 t",
+            ));
+        } else if !self.min_charge_g.is_positive() || self.min_charge_g > self.max_charge_g {
             faults.push(fault(
                 "/min_charge_g",
-                "the smallest charge is more than nothing and at most the largest (10 t)",
+                "the smallest charge is more than nothing and at most the largest",
             ));
         }
         if !self.step_g.is_positive()

@@ -103,7 +103,7 @@ pub struct ReadingInput {
 
 /// A weight as a person gives it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
-#[serde(tag = "basis", rename_all = "snake_case", deny_unknown_fields)]
+#[serde(tag = "basis", rename_all = "snake_case", try_from = "WeightForm")]
 pub enum Weight {
     /// Read from a scale, in one or several crates.
     Weighed {
@@ -130,6 +130,71 @@ pub enum Weight {
         /// How much, by reckoning.
         mass_g: Mass,
     },
+}
+
+/// A weight as it is sent: the fields of every basis. Read as one plain object, so that what is wrong with a reading is named at that reading.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WeightForm {
+    basis: Basis,
+    scale: Option<ScaleId>,
+    source: Option<Source>,
+    readings: Option<Vec<ReadingInput>>,
+    sacks: Option<u32>,
+    sack_g: Option<Mass>,
+    #[serde(default)]
+    loose_g: Mass,
+    mass_g: Option<Mass>,
+}
+
+impl WeightForm {
+    /// A field that is there and does not go with the basis.
+    fn foreign(&self) -> Option<&'static str> {
+        let fields = [
+            (Basis::Weighed, "scale", self.scale.is_some()),
+            (Basis::Weighed, "source", self.source.is_some()),
+            (Basis::Weighed, "readings", self.readings.is_some()),
+            (Basis::Nominal, "sacks", self.sacks.is_some()),
+            (Basis::Nominal, "sack_g", self.sack_g.is_some()),
+            (Basis::Nominal, "loose_g", self.loose_g != Mass::ZERO),
+            (Basis::Reckoned, "mass_g", self.mass_g.is_some()),
+        ];
+        fields
+            .into_iter()
+            .find(|(basis, _, there)| *there && *basis != self.basis)
+            .map(|(_, name, _)| name)
+    }
+}
+
+impl TryFrom<WeightForm> for Weight {
+    type Error = String;
+
+    fn try_from(form: WeightForm) -> Result<Self, String> {
+        fn need<T>(field: Option<T>, name: &str) -> Result<T, String> {
+            field.ok_or_else(|| format!("missing field `{name}`"))
+        }
+        if let Some(name) = form.foreign() {
+            return Err(format!(
+                "{name} does not go with the basis {}",
+                form.basis.word()
+            ));
+        }
+        Ok(match form.basis {
+            Basis::Weighed => Self::Weighed {
+                scale: need(form.scale, "scale")?,
+                source: need(form.source, "source")?,
+                readings: need(form.readings, "readings")?,
+            },
+            Basis::Nominal => Self::Nominal {
+                sacks: need(form.sacks, "sacks")?,
+                sack_g: need(form.sack_g, "sack_g")?,
+                loose_g: form.loose_g,
+            },
+            Basis::Reckoned => Self::Reckoned {
+                mass_g: need(form.mass_g, "mass_g")?,
+            },
+        })
+    }
 }
 
 /// A mass and how it is known.

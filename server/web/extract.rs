@@ -8,6 +8,7 @@ use bytes::Bytes;
 use serde::de::DeserializeOwned;
 
 use super::problem::Problem;
+use super::strict::Strict;
 use crate::setup::Expected;
 
 /// A JSON body.
@@ -62,7 +63,7 @@ fn too_large(rejection: &BytesRejection) -> Problem {
 /// A `malformed` problem for what is no JSON, an `invalid` one for what does not fit.
 pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     let mut deserializer = serde_json::Deserializer::from_slice(bytes);
-    let value = serde_path_to_error::deserialize(&mut deserializer).map_err(|error| {
+    let value = serde_path_to_error::deserialize(Strict(&mut deserializer)).map_err(|error| {
         let mut pointer = pointer(error.path());
         let inner = error.into_inner();
         let name = if inner.is_data() {
@@ -129,6 +130,10 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Query<T> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        // No text of ours holds a NUL, and not every database could look for one.
+        if parts.uri.query().is_some_and(|query| query.contains("%00")) {
+            return Err(Problem::new("invalid", "in the query: %00 is no text"));
+        }
         let query = axum::extract::Query::<T>::from_request_parts(parts, state).await;
         query
             .map(|axum::extract::Query(value)| Self(value))

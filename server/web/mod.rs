@@ -14,6 +14,7 @@ mod green;
 mod problem;
 mod records;
 mod service;
+mod strict;
 mod week;
 mod who;
 

@@ -16,7 +16,7 @@ use crate::day::{Day, TimeOfDay};
 use crate::ids::{CardId, LotId, PlanId, RoasterId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Expected, Kept, Lot, Roaster, Style};
+use crate::setup::{self, Expected, Kept, Lot, Order, Product, Roaster, Style};
 
 /// The most batches of a release.
 const MOST_BATCHES: usize = 500;
@@ -161,6 +161,7 @@ impl Release {
                     ),
                 ));
             }
+            check_feeds(book, &batch.feeds, &at("feeds")).await?;
         }
         Ok(())
     }
@@ -237,6 +238,20 @@ impl Release {
         let expected = Expected::Revision(before.revision);
         put(book, app, id.0, expected, fields).await
     }
+}
+
+/// What a batch is for must be there, and more than nothing.
+async fn check_feeds(book: &mut Book, feeds: &[Feed], at: &str) -> Outcome<()> {
+    let site = book.site();
+    for (i, feed) in feeds.iter().enumerate() {
+        let at = |field: &str| format!("{at}/{i}/{field}");
+        setup::named::<Order>(book.tx(), site, &at("order"), feed.order).await?;
+        setup::named::<Product>(book.tx(), site, &at("product"), feed.product).await?;
+        if !feed.mass_g.is_positive() {
+            return Err(Refusal::field(&at("mass_g"), "more than nothing"));
+        }
+    }
+    Ok(())
 }
 
 /// Takes a card back.

@@ -3,6 +3,8 @@
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
 mod audit;
+mod bad_input;
+mod bodies;
 mod cli;
 mod demand;
 mod green;

@@ -250,7 +250,7 @@ impl Contract {
             .get("prefixItems")
             .and_then(Value::as_array)
             .map_or(&[][..], Vec::as_slice);
-        let mut numbered = items.iter().enumerate();
+        let numbered = items.iter().enumerate();
         match (word, limit) {
             ("minItems", Some(limit)) if items.len() < limit => {
                 Some(format!("{at}: fewer than {limit}"))
@@ -311,7 +311,7 @@ fn misfit_number(word: &str, said: &Value, number: f64, at: &str) -> Option<Stri
         // The nearest multiple differs by rounding alone, or by a good part of a step.
         _ => {
             let steps = number / limit;
-            (steps - steps.round()).abs() > 1e-6 * steps.abs().max(1.0).min(1e4)
+            (steps - steps.round()).abs() > 1e-6 * steps.abs().clamp(1.0, 1e4)
         }
     };
     wrong.then(|| format!("{at}: {word} {said}"))

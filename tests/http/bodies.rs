@@ -1,0 +1,429 @@
+//! A right body for every route that takes one, against one book, in an order in which each is right when its turn comes.
+
+use reqwest::Method;
+use serde_json::{Value, json};
+
+use crate::support::{Roastery, Server, roastery};
+
+/// A request that the service takes.
+pub struct Right {
+    /// PUT or POST.
+    pub method: Method,
+    /// The path as the description has it, with `{id}`.
+    pub path: &'static str,
+    /// The id of what is made.
+    pub id: String,
+    /// The body.
+    pub body: Value,
+}
+
+/// What the book must hold for the bodies to be right.
+struct Has {
+    made: Roastery,
+    /// Weighed in, each for one command: started, weighed out, scrapped, undone.
+    weighed_in: [String; 4],
+    /// The posting that weighed the last of them in.
+    weigh_in: Value,
+    /// Weighed out, each for one command: held, passed (on hold), reviewed, corrected, drawn from, wasted.
+    roasted: [String; 6],
+    /// Roasted for the order, in bags of it and not shipped.
+    packed_order: String,
+    /// An order with nothing packed.
+    open_order: String,
+    /// A released card.
+    card: Value,
+    /// The closing of an earlier period.
+    closing: Value,
+    /// A lot of the other coffee to be made up of two.
+    blend_lot: String,
+    /// A second room.
+    loft: String,
+}
+
+/// Prepares a book, and says what it takes.
+pub async fn bodies(server: &Server) -> Vec<Right> {
+    let has = prepare(server).await;
+    let now = server.now();
+    let commands = [
+        green(&has),
+        floor(server, &has),
+        selling(&has),
+        closing(&has),
+        week(&has),
+    ]
+    .concat();
+    let command = |(path, mut fields): (&'static str, Value)| {
+        fields["v"] = json!(1);
+        fields["happened_at"] = json!(now);
+        Right {
+            method: Method::PUT,
+            path,
+            id: server.id(),
+            body: fields,
+        }
+    };
+    let mut all: Vec<Right> = commands.into_iter().map(command).collect();
+    let record = |(path, body)| Right {
+        method: Method::PUT,
+        path,
+        id: server.id(),
+        body,
+    };
+    all.extend(records(&has).into_iter().map(record));
+    let question = |(path, body)| Right {
+        method: Method::POST,
+        path,
+        id: String::new(),
+        body,
+    };
+    all.extend(questions(&has).into_iter().map(question));
+    all
+}
+
+async fn prepare(server: &Server) -> Has {
+    let made = roastery(server).await;
+    let mut weighed_in = Vec::new();
+    let mut weigh_in = Value::Null;
+    for _ in 0..4 {
+        let (batch, answer) = weigh(server, &made).await;
+        weigh_in = answer["posting"]["id"].clone();
+        weighed_in.push(batch);
+    }
+    let mut roasted = Vec::new();
+    for _ in 0..6 {
+        roasted.push(roast(server, &made).await);
+    }
+    server
+        .command(
+            "holds",
+            json!({"batch": roasted[1], "reason": "cupped thin"}),
+        )
+        .await;
+    let sold = roast(server, &made).await;
+    server.advance_minutes(4 * 24 * 60);
+    let packed_order = order(server, &made, "T1").await;
+    server
+        .command(
+            "packings",
+            json!({"product": made.kivu_bag, "bags": 4, "order": packed_order, "batches": [sold]}),
+        )
+        .await;
+    let open_order = order(server, &made, "T2").await;
+    let closing = server
+        .command("closings", json!({"to_day": "2026-11-22"}))
+        .await["closing"]["id"]
+        .clone();
+    let loft = server.put_new("storerooms", json!({"name": "Loft"})).await;
+    let mut lot = server.get(&format!("/api/lots/{}", made.washed)).await;
+    lot["name"] = json!("House green");
+    let blend_lot = server.put_new("lots", lot_fields(&lot)).await;
+    let release =
+        json!({"from_day": "2026-11-30", "days": 5, "batches": [card(&made, "2026-11-30")]});
+    let card = server.command("releases", release).await["cards"][0]["id"].clone();
+    Has {
+        made,
+        weighed_in: weighed_in.try_into().unwrap(),
+        weigh_in,
+        roasted: roasted.try_into().unwrap(),
+        packed_order,
+        open_order,
+        card,
+        closing,
+        blend_lot,
+        loft,
+    }
+}
+
+/// The fields of a lot that can be sent.
+fn lot_fields(lot: &Value) -> Value {
+    let known = [
+        "name",
+        "delivery",
+        "coffee",
+        "grade",
+        "storeroom",
+        "expected_g",
+        "packing",
+        "moisture",
+        "claims",
+        "use_rank",
+    ];
+    known
+        .iter()
+        .map(|field| ((*field).to_owned(), lot[*field].clone()))
+        .collect()
+}
+
+fn card(made: &Roastery, day: &str) -> Value {
+    json!({"roaster": made.drum, "day": day, "start": "08:00", "lot": made.peaberry, "style": made.light, "charge_g": 8_000})
+}
+
+async fn order(server: &Server, made: &Roastery, number: &str) -> String {
+    let lines = json!([{"line": 1, "product": made.kivu_bag, "bags": 4}]);
+    let fields = json!({"number": number, "customer": "Corner Café", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1, "lines": lines});
+    server.put_new("orders", fields).await
+}
+
+/// Weighs a batch of 2 kg in; its id and the answer.
+async fn weigh(server: &Server, made: &Roastery) -> (String, Value) {
+    let batch = server.id();
+    let fields = json!({"batch": batch, "lot": made.screen_18, "style": made.light, "roaster": made.little, "storeroom": made.storeroom, "weight": bench(made, "2000")});
+    let answer = server.command("weigh-ins", fields).await;
+    (batch, answer)
+}
+
+async fn roast(server: &Server, made: &Roastery) -> String {
+    let (batch, _) = weigh(server, made).await;
+    server
+        .command(
+            "weigh-outs",
+            json!({"batches": [batch], "weight": bench(made, "1730")}),
+        )
+        .await;
+    batch
+}
+
+/// A weight read from the bench scale, with its tray.
+fn bench(made: &Roastery, grams: &str) -> Value {
+    let gross = (grams.parse::<i64>().unwrap() + 310).to_string();
+    json!({"basis": "weighed", "scale": made.bench_scale, "source": "typed", "readings": [{"gross": gross, "container": "tray"}]})
+}
+
+fn reckoned(grams: i64) -> Value {
+    json!({"basis": "reckoned", "mass_g": grams})
+}
+
+fn nominal() -> Value {
+    json!({"basis": "nominal", "sacks": 1, "sack_g": 60_000, "loose_g": 500.5})
+}
+
+fn green(has: &Has) -> Vec<(&'static str, Value)> {
+    let (lot, room) = (&has.made.screen_18, &has.made.storeroom);
+    let parts = json!([
+        {"lot": has.made.washed, "storeroom": room, "weight": reckoned(30_000)},
+        {"lot": has.made.peaberry, "storeroom": room, "weight": reckoned(10_000)},
+    ]);
+    vec![
+        (
+            "/api/receipts/{id}",
+            json!({"delivery": has.made.kivu_delivery, "lines": [{"lot": lot, "storeroom": room, "weight": nominal()}], "reason": "late sack"}),
+        ),
+        (
+            "/api/returns/{id}",
+            json!({"lot": lot, "storeroom": room, "weight": reckoned(1_000)}),
+        ),
+        (
+            "/api/transfers/{id}",
+            json!({"lot": lot, "from": room, "to": has.loft, "weight": has.made.weighed("20.00")}),
+        ),
+        (
+            "/api/dryings/{id}",
+            json!({"lot": lot, "storeroom": room, "weight": reckoned(300)}),
+        ),
+        (
+            "/api/counts/{id}",
+            json!({"lot": lot, "storeroom": has.loft, "weight": has.made.weighed("19.90")}),
+        ),
+        (
+            "/api/used-ups/{id}",
+            json!({"lot": lot, "storeroom": has.loft}),
+        ),
+        (
+            "/api/blends/{id}",
+            json!({"lot": has.blend_lot, "storeroom": room, "parts": parts}),
+        ),
+        (
+            "/api/samples/{id}",
+            json!({"batch": has.roasted[4], "weight": reckoned(100), "purpose": "cupping"}),
+        ),
+        (
+            "/api/wastes/{id}",
+            json!({"batch": has.roasted[5], "weight": reckoned(100)}),
+        ),
+    ]
+}
+
+fn floor(server: &Server, has: &Has) -> Vec<(&'static str, Value)> {
+    let [started, weighed_out, scrapped, _] = &has.weighed_in;
+    let [held, passed, reviewed, corrected, ..] = &has.roasted;
+    let weigh_in = json!({
+        "batch": server.id(), "lot": has.made.screen_18, "style": has.made.light, "roaster": has.made.little,
+        "storeroom": has.made.storeroom, "weight": bench(&has.made, "2000"),
+    });
+    vec![
+        ("/api/reversals/{id}", json!({"posting": has.weigh_in})),
+        ("/api/weigh-ins/{id}", weigh_in),
+        (
+            "/api/weigh-outs/{id}",
+            json!({"batches": [weighed_out], "weight": bench(&has.made, "1730"), "shown": "ok"}),
+        ),
+        ("/api/starts/{id}", json!({"batch": started})),
+        (
+            "/api/scraps/{id}",
+            json!({"batch": scrapped, "reason": "fell on the floor"}),
+        ),
+        (
+            "/api/holds/{id}",
+            json!({"batch": held, "reason": "cupped thin"}),
+        ),
+        (
+            "/api/passes/{id}",
+            json!({"batch": passed, "reason": "cupped again"}),
+        ),
+        (
+            "/api/reviews/{id}",
+            json!({"batch": reviewed, "finding": "set_aside", "reason": "door stood open"}),
+        ),
+        (
+            "/api/corrections/{id}",
+            json!({"batch": corrected, "green_g": 2_010, "roasted_g": 1_735, "lot": has.made.screen_18, "reason": "misread"}),
+        ),
+    ]
+}
+
+fn selling(has: &Has) -> Vec<(&'static str, Value)> {
+    let csv = "order,customer,product,bags,ship_day\nT9,Corner Café,Kivu 250,3,2026-12-02\n";
+    vec![
+        (
+            "/api/packings/{id}",
+            json!({"product": has.made.kivu_bag, "bags": 2, "order": has.open_order, "batches": [has.roasted[2]]}),
+        ),
+        ("/api/shipments/{id}", json!({"order": has.packed_order})),
+        (
+            "/api/order-imports/{id}",
+            json!({"csv": csv, "ship_default": "2026-12-02"}),
+        ),
+    ]
+}
+
+fn closing(has: &Has) -> Vec<(&'static str, Value)> {
+    vec![
+        (
+            "/api/reopenings/{id}",
+            json!({"closing": has.closing, "reason": "a sack was forgotten"}),
+        ),
+        ("/api/closings/{id}", json!({"to_day": "2026-11-24"})),
+    ]
+}
+
+fn week(has: &Has) -> Vec<(&'static str, Value)> {
+    let mut batch = card(&has.made, "2026-12-01");
+    batch["feeds"] =
+        json!([{"order": has.open_order, "line": 1, "product": has.made.kivu_bag, "mass_g": 500}]);
+    vec![
+        ("/api/withdrawals/{id}", json!({"cards": [has.card]})),
+        (
+            "/api/releases/{id}",
+            json!({"from_day": "2026-12-01", "days": 3, "batches": [batch]}),
+        ),
+    ]
+}
+
+fn records(has: &Has) -> Vec<(&'static str, Value)> {
+    [people_and_rooms(), coffee(has), arriving(has), orders(has)].concat()
+}
+
+fn people_and_rooms() -> Vec<(&'static str, Value)> {
+    vec![
+        (
+            "/api/sites/{id}",
+            json!({
+                "name": "Second site", "zone": "Europe/Lisbon", "currency": "EUR", "mass_unit": "lb",
+                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "retired": true,
+            }),
+        ),
+        (
+            "/api/people/{id}",
+            json!({"name": "Ines", "role": "operator", "retired": false}),
+        ),
+        (
+            "/api/storerooms/{id}",
+            json!({"name": "Cellar", "retired": false}),
+        ),
+        (
+            "/api/scales/{id}",
+            json!({"name": "Third scale", "unit": "lb", "division_g": 5, "max_g": 60_000, "containers": [{"name": "pail", "tare_g": 420.5}]}),
+        ),
+    ]
+}
+
+fn coffee(has: &Has) -> Vec<(&'static str, Value)> {
+    let hours = json!({"from": "07:00", "to": "15:00"});
+    let (scale, bench) = (&has.made.floor_scale, &has.made.bench_scale);
+    vec![
+        (
+            "/api/coffees/{id}",
+            json!({"name": "Sidama", "note": "from the south"}),
+        ),
+        (
+            "/api/styles/{id}",
+            json!({"name": "Middle", "nominal_loss": 0.15, "rest_days": 1, "fresh_days": 30, "shade": 2}),
+        ),
+        (
+            "/api/roasters/{id}",
+            json!({
+                "name": "Third", "min_charge_g": 1_000, "max_charge_g": 5_000, "step_g": 50, "cycle_min": 11, "changeover_min": 4, "startup_min": 20,
+                "hours": [hours, hours, hours, hours, null, null, null], "exceptions": [{"day": "2026-12-24", "hours": hours, "note": "eve"}],
+                "styles": [has.made.light], "weighs": "before_destoner", "green_scale": scale, "roasted_scale": bench,
+                "charge_limits": [{"lot": has.made.peaberry, "min_charge_g": 1_000, "max_charge_g": 4_000}],
+            }),
+        ),
+        (
+            "/api/products/{id}",
+            json!({"name": "Bag", "parts": [{"coffee": has.made.kivu, "share": 0.75}, {"coffee": has.made.huila, "share": 0.25}], "style": has.made.dark, "bag_g": 500, "lots": [has.made.peaberry]}),
+        ),
+    ]
+}
+
+fn arriving(has: &Has) -> Vec<(&'static str, Value)> {
+    let lot = json!({
+        "name": "Kivu 15", "delivery": has.made.kivu_delivery, "coffee": has.made.kivu, "grade": "AB", "screen": "15/16", "process": "washed",
+        "crop_year": "2025/26", "storeroom": has.made.storeroom, "expected_g": 60_000,
+        "packing": {"kind": "liner", "sacks": 1, "sack_g": 60_000, "loose_g": 0}, "moisture": [{"day": "2026-11-20", "fraction": 0.108, "sd": 0.003}],
+        "landed_cost": {"minor": 42_000, "currency": "EUR"}, "claims": [{"claim": "organic", "certificate": "C-1", "valid_to": "2027-06-30"}],
+        "use_rank": 3, "reserve_g": 500, "charge_limits": [{"roaster": has.made.drum, "min_charge_g": 5_000, "max_charge_g": 9_000}],
+    });
+    vec![
+        (
+            "/api/deliveries/{id}",
+            json!({"supplier": "Harbour Green", "reference": "HG-3", "expected_day": "2026-12-10", "invoice_g": 300_000, "hold": "papers", "note": "two pallets"}),
+        ),
+        ("/api/lots/{id}", lot),
+        (
+            "/api/sample-requests/{id}",
+            json!({"lot": has.made.peaberry, "mass_g": 300, "purpose": "for a buyer"}),
+        ),
+    ]
+}
+
+fn orders(has: &Has) -> Vec<(&'static str, Value)> {
+    let lines = json!([{"line": 1, "product": has.made.kivu_bag, "bags": 4}, {"line": 2, "product": has.made.blend_bag, "bags": 1}]);
+    vec![
+        (
+            "/api/ship-days/{id}",
+            json!({"day": "2026-12-09", "packing_day": "2026-12-08", "carrier_at": "15:00", "note": "small van"}),
+        ),
+        (
+            "/api/orders/{id}",
+            json!({"number": "T7", "customer": "Corner Café", "ship_day": "2026-12-02", "transit_days": 2, "priority": 1, "lines": lines, "note": "ring twice"}),
+        ),
+    ]
+}
+
+fn questions(has: &Has) -> Vec<(&'static str, Value)> {
+    let pin = json!({"roaster": has.made.drum, "day": "2026-12-01", "lot": has.made.peaberry, "style": has.made.light, "charge_g": 8_000});
+    vec![
+        (
+            "/api/plans",
+            json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
+        ),
+        (
+            "/api/order-imports",
+            json!({"csv": "order,customer,product,bags,ship_day\nT8,Corner Café,Kivu 250,3,2026-12-02\n"}),
+        ),
+        (
+            "/api/weigh-out-previews",
+            json!({"batches": [has.weighed_in[0]], "weight": bench(&has.made, "1730")}),
+        ),
+    ]
+}
