@@ -134,3 +134,106 @@ fn whole_bags(units: i64, bag: Mass, share: Fraction) -> u32 {
     }
     u32::try_from(i128::from(units) * 100_000 / per_bag).unwrap_or(u32::MAX)
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::demand::Window;
+    use crate::text::Name;
+
+    fn want(bag_g: i64, bags: u32, parts: &[i64]) -> Want {
+        let day: Day = "2026-12-02".parse().unwrap();
+        let id = uuid::Uuid::from_u128;
+        Want {
+            order: id(1).into(),
+            number: Name::new("T1").unwrap(),
+            customer: Name::new("Blue Door").unwrap(),
+            line: 1,
+            product: id(2).into(),
+            bags,
+            bag: Mass::from_grams(bag_g).unwrap(),
+            parts: parts
+                .iter()
+                .zip(3..)
+                .map(|(ppm, n)| (id(n).into(), Fraction::from_ppm(*ppm)))
+                .collect(),
+            style: id(9).into(),
+            lots: None,
+            ship_day: day,
+            window: Window {
+                from: day.plus(-20),
+                to: day.plus(-2),
+            },
+            priority: 1,
+        }
+    }
+
+    fn gift(want: usize, part: usize, units: i64) -> Gift {
+        Gift {
+            source: Source::Stock("s".to_owned()),
+            want,
+            part,
+            units,
+        }
+    }
+
+    #[test]
+    fn a_blend_ships_what_its_scarcest_coffee_allows() {
+        let blend = want(1_000, 10, &[600_000, 400_000]);
+        // 6 kg for ten bags, and 3.1 kg of the other: seven bags of 400 g each.
+        let given = Given(vec![
+            gift(0, 0, 6_000 * UNITS_PER_GRAM),
+            gift(0, 1, 3_100 * UNITS_PER_GRAM),
+        ]);
+        assert_eq!(given.bags(0, &blend, 10), 7);
+    }
+
+    #[test]
+    fn whole_masses_fill_all_bags() {
+        // A third of a bag is no whole number of grams: asked for up, it fills every bag.
+        for bags in 1..200 {
+            let units = super::super::instance::grams(
+                bags,
+                Mass::from_grams(250).unwrap(),
+                Fraction::from_ppm(333_333),
+            ) * UNITS_PER_GRAM;
+            assert_eq!(
+                whole_bags(
+                    units,
+                    Mass::from_grams(250).unwrap(),
+                    Fraction::from_ppm(333_333)
+                ),
+                bags
+            );
+        }
+    }
+
+    proptest! {
+        /// Dealing makes nothing, gives nobody more than asked, and leaves no more lines short than before.
+        #[test]
+        fn dealing_promises_no_more_than_there_is(lines in prop::collection::vec((50i64..2_000, 1u32..40, 0.0..1.0f64), 2..8)) {
+            let wants: Vec<Want> = lines.iter().map(|(bag, bags, _)| want(*bag, *bags, &[1_000_000])).collect();
+            let bags: Vec<u32> = lines.iter().map(|(_, bags, _)| *bags).collect();
+            let needs = |n: usize| super::super::instance::grams(bags[n], wants[n].bag, Fraction::ONE) * UNITS_PER_GRAM;
+            let gifts: Vec<Gift> = lines.iter().enumerate().map(|(n, (_, _, part))| {
+                let thousandths = i64::from(Fraction::nearest(*part).ppm()) / 1_000;
+                gift(n, 0, needs(n) / 1_000 * thousandths)
+            }).collect();
+            let before: i64 = gifts.iter().map(|gift| gift.units).sum();
+            let group: Vec<usize> = (0..wants.len()).collect();
+            let mut given = Given(gifts);
+            let full = |given: &Given| group.iter().filter(|n| given.bags(**n, &wants[**n], bags[**n]) == bags[**n]).count();
+            let full_before = full(&given);
+            given.deal(&group, &wants, &bags);
+            let after: i64 = given.0.iter().map(|gift| gift.units).sum();
+            prop_assert!(after <= before);
+            for n in &group {
+                let got: i64 = given.0.iter().filter(|gift| gift.want == *n).map(|gift| gift.units).sum();
+                prop_assert!(got <= needs(*n));
+            }
+            prop_assert!(full(&given) >= full_before);
+        }
+    }
+}
