@@ -20,6 +20,7 @@ pub mod learn;
 pub mod loss;
 pub mod mass;
 pub mod money;
+pub mod plan;
 pub mod planner;
 pub mod refusal;
 pub mod serve;

@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use outturn::clock::Clock;
 use outturn::learn::Form;
+use outturn::plan;
 use outturn::settings::Given;
 
 /// Plans a small coffee roastery's batches, weighs them, learns each lot's loss and accounts for every gram of green.
@@ -21,6 +22,20 @@ struct Cli {
 enum Command {
     /// Run the service with its pages.
     Serve(Serve),
+    /// Plan an instance (JSON): batches, what each is for, what is short and why.
+    Plan {
+        /// The instance.
+        file: PathBuf,
+        /// Show a table for people.
+        #[arg(long, conflicts_with = "svg")]
+        table: bool,
+        /// Draw the days.
+        #[arg(long)]
+        svg: bool,
+        /// Weighted grams that may be missing for the sake of fewer minutes.
+        #[arg(long, value_name = "G", default_value_t = 0)]
+        short_allowance: u32,
+    },
     /// Replay a roast log (CSV) through the learner: expected ranges and verdicts.
     Learn {
         /// The roast log.
@@ -70,6 +85,19 @@ async fn main() -> ExitCode {
                 }
                 Err(error) => return fail(&error),
             }
+        }
+        Command::Plan {
+            file,
+            table,
+            svg,
+            short_allowance,
+        } => {
+            let form = match (table, svg) {
+                (true, _) => plan::Form::Table,
+                (_, true) => plan::Form::Svg,
+                _ => plan::Form::Json,
+            };
+            return print(plan::plan(&file, form, short_allowance));
         }
         Command::Learn { file, table, svg } => {
             let form = match (table, svg) {
