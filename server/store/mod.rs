@@ -558,11 +558,13 @@ pub trait ReadMovements {
     async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>>;
     /// What stood at each kind of place at the end of a day, by lot, as known now.
     async fn totals_on(&mut self, site: SiteId, day: Day) -> Result<Vec<(LotId, String, Mass)>>;
-    /// What stood on each of a lot's accounts at the end of a day, as the first `known` leaves say; as known now where `known` is none.
+    /// What stood on a lot's accounts at one kind of place, or at all, at the end of a day, as the first `known` leaves say; as known now
+    /// where `known` is none: then it reads whole months, and its cost does not grow with the movements.
     async fn standing_on(
         &mut self,
         site: SiteId,
         lot: LotId,
+        place: Option<&str>,
         day: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>>;

@@ -16,7 +16,7 @@ use super::problem::{Answer, Problem};
 use super::records::{List, limit};
 use super::who::Reader;
 use crate::app::App;
-use crate::audit::statement::{Asked, Statement, csv};
+use crate::audit::statement::{Asked, Statement, csv, table};
 use crate::audit::{
     self, ClosingDetail, ClosingView, EntryView, LogPage, PostingDetail, UnsettledView,
 };
@@ -214,6 +214,17 @@ async fn statement_csv(
     Ok((headers, csv(&statement)?).into_response())
 }
 
+#[utoipa::path(get, path = "/api/lots/{id}/statement.txt", operation_id = "print_statement", tag = "audit", params(("id" = Uuid, Path), StatementQuery),
+    responses((status = 200, body = String, content_type = "text/plain"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn statement_text(
+    State(app): State<Arc<App>>,
+    _who: Reader,
+    Path(id): Path<Uuid>,
+    Query(query): Query<StatementQuery>,
+) -> Answer<String> {
+    Ok(table(&drawn_up(&app, id, &query).await?))
+}
+
 #[utoipa::path(get, path = "/api/lots/{id}/drawdown.svg", operation_id = "draw_drawdown", tag = "audit", params(("id" = Uuid, Path)),
     responses((status = 200, body = String, content_type = "image/svg+xml"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn drawdown(
@@ -240,5 +251,6 @@ pub fn router() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(unsettled))
         .routes(routes!(statement))
         .routes(routes!(statement_csv))
+        .routes(routes!(statement_text))
         .routes(routes!(drawdown))
 }

@@ -132,7 +132,11 @@ pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome
     };
     let words = Words::read(tx, site, asked.lot).await?;
     let opening_g = match asked.from {
-        Some(from) => in_store(&tx.standing_on(site, asked.lot, from.plus(-1), then).await?)?,
+        Some(from) => {
+            let before = from.plus(-1);
+            let store = tx.standing_on(site, asked.lot, Some("store"), before, then);
+            in_store(&store.await?)?
+        }
         None => Mass::ZERO,
     };
     let rows = tx.store_lines(site, &period).await?;
@@ -140,7 +144,9 @@ pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome
     let mut lines = lines(&rows, &words, opening_g, &mut sums)?;
     sums.add_flows(&tx.flows(site, &period).await?)?;
     batches::attach(tx, site, &period, then.is_some(), &rows, &words, &mut lines).await?;
-    let standing = tx.standing_on(site, asked.lot, asked.to, then).await?;
+    let standing = tx
+        .standing_on(site, asked.lot, None, asked.to, then)
+        .await?;
     let statement = Statement {
         lot: asked.lot,
         name: lot.name,

@@ -106,12 +106,17 @@ impl ReadMovements for Transaction {
         &mut self,
         site: SiteId,
         lot: LotId,
+        word: Option<&str>,
         on: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>> {
+        // A range of words can be looked up where a choice of one or all cannot.
+        let words = word
+            .map_or(["", "~"], |word| [word, word])
+            .map(str::to_owned);
         let rows = match known {
-            None => standing_now(self, site, lot, on).await?,
-            Some(known) => standing_then(self, site, lot, on, known).await?,
+            None => standing_now(self, site, lot, words, on).await?,
+            Some(known) => standing_then(self, site, lot, words, on, known).await?,
         };
         rows.into_iter().map(standing).collect()
     }
@@ -244,37 +249,43 @@ async fn standing_now(
     tx: &mut Transaction,
     site: SiteId,
     lot: LotId,
+    [first, last]: [String; 2],
     on: Day,
 ) -> Result<Vec<StandingColumns>> {
     Ok(sqlx::query_as(
         "WITH change AS (
-                 SELECT account_month.account, account_month.net_mg AS mg
-                 FROM account_month
-                 JOIN account ON account.id = account_month.account
-                 WHERE account.site = $1 AND account.lot = $2 AND account_month.month < $3
-                 UNION ALL
-                 SELECT movement.to_account, movement.mass_mg
-                 FROM movement
-                 JOIN account ON account.id = movement.to_account
-                 WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
-                 UNION ALL
-                 SELECT movement.from_account, -movement.mass_mg
-                 FROM movement
-                 JOIN account ON account.id = movement.from_account
-                 WHERE account.site = $1 AND account.lot = $2 AND movement.day >= $4 AND movement.day <= $5
-             )
-             SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-             FROM change
-             JOIN account ON account.id = change.account
-             GROUP BY account.id, account.lot, account.place, account.key
-             HAVING SUM(change.mg) <> 0
-             ORDER BY account.place, account.key",
+             SELECT account_month.account, account_month.net_mg AS mg
+             FROM account_month
+             JOIN account ON account.id = account_month.account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+               AND account_month.month < $3
+             UNION ALL
+             SELECT movement.to_account, movement.mass_mg
+             FROM movement
+             JOIN account ON account.id = movement.to_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+               AND movement.day >= $4 AND movement.day <= $5
+             UNION ALL
+             SELECT movement.from_account, -movement.mass_mg
+             FROM movement
+             JOIN account ON account.id = movement.from_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+               AND movement.day >= $4 AND movement.day <= $5
+         )
+         SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+         FROM change
+         JOIN account ON account.id = change.account
+         GROUP BY account.id, account.lot, account.place, account.key
+         HAVING SUM(change.mg) <> 0
+         ORDER BY account.place, account.key",
     )
     .bind(site.0)
     .bind(lot.0)
     .bind(on.month())
     .bind(on.month_start().to_string())
     .bind(on.to_string())
+    .bind(first)
+    .bind(last)
     .fetch_all(&mut **tx)
     .await?)
 }
@@ -284,32 +295,37 @@ async fn standing_then(
     tx: &mut Transaction,
     site: SiteId,
     lot: LotId,
+    [first, last]: [String; 2],
     on: Day,
     known: i64,
 ) -> Result<Vec<StandingColumns>> {
     Ok(sqlx::query_as(
         "WITH change AS (
-                 SELECT movement.to_account AS account, movement.mass_mg AS mg
-                 FROM movement
-                 JOIN account ON account.id = movement.to_account
-                 WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
-                 UNION ALL
-                 SELECT movement.from_account, -movement.mass_mg
-                 FROM movement
-                 JOIN account ON account.id = movement.from_account
-                 WHERE account.site = $1 AND account.lot = $2 AND movement.day <= $3 AND movement.position < $4
-             )
-             SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-             FROM change
-             JOIN account ON account.id = change.account
-             GROUP BY account.id, account.lot, account.place, account.key
-             HAVING SUM(change.mg) <> 0
-             ORDER BY account.place, account.key",
+             SELECT movement.to_account AS account, movement.mass_mg AS mg
+             FROM movement
+             JOIN account ON account.id = movement.to_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $5 AND account.place <= $6
+               AND movement.day <= $3 AND movement.position < $4
+             UNION ALL
+             SELECT movement.from_account, -movement.mass_mg
+             FROM movement
+             JOIN account ON account.id = movement.from_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $5 AND account.place <= $6
+               AND movement.day <= $3 AND movement.position < $4
+         )
+         SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+         FROM change
+         JOIN account ON account.id = change.account
+         GROUP BY account.id, account.lot, account.place, account.key
+         HAVING SUM(change.mg) <> 0
+         ORDER BY account.place, account.key",
     )
     .bind(site.0)
     .bind(lot.0)
     .bind(on.to_string())
     .bind(known)
+    .bind(first)
+    .bind(last)
     .fetch_all(&mut **tx)
     .await?)
 }

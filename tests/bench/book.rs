@@ -1,0 +1,327 @@
+//! How long the book takes: a posting with its answer on disk, the statement of a lot, its balance at a past day, verifying.
+//!
+//! The books lie on an embedded database in the folder for temporary files, which should be on a disk.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
+
+use divan::Bencher;
+use outturn::app::App;
+use outturn::audit::statement::{Asked, statement};
+use outturn::audit::verify::verify;
+use outturn::book::leaf::{Kind, Movement};
+use outturn::book::place::Place;
+use outturn::book::{Actor, Book, Draft};
+use outturn::clock::Clock;
+use outturn::day::{Day, Instant, Zone};
+use outturn::floor::batch::{Batch, Judgement, Step, Verdict, WeighedIn, WeighedOut};
+use outturn::fraction::Fraction;
+use outturn::green::{Drying, Receipt};
+use outturn::ids::{BatchId, LotId, PostingId, RoasterId, StoreroomId, StyleId};
+use outturn::mass::Mass;
+use outturn::setup::{Coffee, Delivery, Expected, Lot, Record, Roaster, Scale, Storeroom, Style};
+use outturn::store;
+use serde_json::{Value, json};
+use tempfile::TempDir;
+use tokio::runtime::Runtime;
+use uuid::Uuid;
+
+fn main() {
+    divan::main();
+}
+
+/// A book with one lot, roasted for five years in batches of three movements each.
+struct Roastery {
+    app: Arc<App>,
+    runtime: Runtime,
+    lot: LotId,
+    room: StoreroomId,
+    style: StyleId,
+    roaster: RoasterId,
+    _folder: TempDir,
+}
+
+const NOW: &str = "2026-11-25T09:00:00Z";
+const DAYS: i64 = 5 * 365;
+
+fn mass(grams: i64) -> Mass {
+    Mass::from_grams(grams).expect("a mass")
+}
+
+fn today() -> Day {
+    Zone::UTC.day(NOW.parse().expect("an instant"))
+}
+
+impl Roastery {
+    fn new() -> Self {
+        let runtime = Runtime::new().expect("a runtime");
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
+        let clock = Clock::set(NOW.parse().expect("an instant"), 1);
+        let app = runtime.block_on(async {
+            let store = store::open(&url).await.expect("a database");
+            App::open(store, clock, Zone::UTC).await.expect("a book")
+        });
+        let nil = Uuid::nil();
+        let mut made = Self {
+            app,
+            runtime,
+            lot: nil.into(),
+            room: nil.into(),
+            style: nil.into(),
+            roaster: nil.into(),
+            _folder: folder,
+        };
+        made.set_up();
+        made
+    }
+
+    fn actor(&self) -> Actor {
+        Actor {
+            person: self.app.owner,
+            device: None,
+        }
+    }
+
+    fn put<R: Record>(&self, fields: Value) -> Uuid {
+        let fields: R = serde_json::from_value(fields).expect("fields");
+        let id = self.app.clock.new_id();
+        let kept = self.app.put(self.actor(), id, Expected::Nothing, fields);
+        self.runtime.block_on(kept).expect("a record").id
+    }
+
+    fn set_up(&mut self) {
+        let coffee = self.put::<Coffee>(json!({"name": "Alder"}));
+        self.room = self.put::<Storeroom>(json!({"name": "Cellar"})).into();
+        let scale = self.put::<Scale>(json!({"name": "Floor scale", "unit": "kg", "division_g": 10, "max_g": 150_000, "containers": []}));
+        let style = json!({"name": "Filter", "nominal_loss": 0.13, "rest_days": 3, "fresh_days": 30, "shade": 2});
+        self.style = self.put::<Style>(style).into();
+        let hours = vec![Value::Null; 7];
+        let roaster = json!({"name": "Drum", "min_charge_g": 4_000, "max_charge_g": 15_000, "step_g": 100, "cycle_min": 15, "changeover_min": 5,
+            "startup_min": 30, "hours": hours, "exceptions": [], "weighs": "after_destoner", "green_scale": scale, "roasted_scale": scale,
+            "charge_limits": []});
+        self.roaster = self.put::<Roaster>(roaster).into();
+        let delivery =
+            json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2021-11-02"});
+        let delivery = self.put::<Delivery>(delivery);
+        let lot = json!({"name": "Alder AA", "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
+            "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
+        self.lot = self.put::<Lot>(lot).into();
+        let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
+        let lines = json!([{"lot": self.lot, "storeroom": self.room, "weight": weight}]);
+        let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
+        let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
+        let id = self.app.clock.new_id();
+        self.runtime
+            .block_on(self.app.carry_out(self.actor(), id, receipt))
+            .expect("a receipt");
+    }
+
+    /// Books so many batches in few turns, spread evenly over the years.
+    fn roast(&self, batches: i64) {
+        self.runtime.block_on(async {
+            for first in (0..batches).step_by(1_000) {
+                let tx = self.app.store.write().await.expect("a turn");
+                let now: Instant = NOW.parse().expect("an instant");
+                let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
+                    .await
+                    .expect("a turn");
+                for n in first..batches.min(first + 1_000) {
+                    let day = today().plus(n * DAYS / batches - DAYS);
+                    self.roast_one(&mut book, Zone::UTC.start_of(day)).await;
+                }
+                book.close(None, "").await.expect("a commit");
+            }
+        });
+    }
+
+    async fn roast_one(&self, book: &mut Book, at: Instant) {
+        let mut batch = Batch::new(BatchId(self.app.clock.new_id()));
+        let (drum, roasted) = (Place::Batch(batch.id), Place::Roasted(batch.id));
+        let day = Zone::UTC.day(at);
+        let by = PostingId(self.app.clock.new_id());
+        let weighed_in = Step::WeighedIn(WeighedIn {
+            by,
+            lot: self.lot,
+            style: self.style,
+            roaster: self.roaster,
+            card: None,
+            storeroom: self.room,
+            mass_g: mass(10_000),
+            at,
+            day,
+            division_g: mass(10),
+            reckoned: false,
+        });
+        let moves = [(Place::Store(self.room), drum, 10_000)];
+        self.post(book, (by, Kind::WeighIn, at), &moves, &batch, &weighed_in)
+            .await;
+        batch.steps.push(weighed_in);
+        let by = PostingId(self.app.clock.new_id());
+        let weighed_out = Step::WeighedOut(WeighedOut {
+            by,
+            mass_g: mass(8_700),
+            covers: vec![batch.id],
+            at,
+            day,
+            minute: Zone::UTC.local_minute(at),
+            division_g: mass(10),
+            reckoned: false,
+            verdict: verdict(),
+        });
+        let moves = [(drum, roasted, 8_700), (drum, Place::Air, 1_300)];
+        self.post(book, (by, Kind::WeighOut, at), &moves, &batch, &weighed_out)
+            .await;
+        batch.steps.push(weighed_out);
+        let row = batch.row(None).expect("a row");
+        book.tx()
+            .put_batch(self.app.site, &row)
+            .await
+            .expect("a batch");
+    }
+
+    async fn post(
+        &self,
+        book: &mut Book,
+        (id, kind, happened_at): (PostingId, Kind, Instant),
+        moves: &[(Place, Place, i64)],
+        batch: &Batch,
+        step: &Step,
+    ) {
+        let movement = |(from, to, grams): &(Place, Place, i64)| Movement {
+            lot: self.lot,
+            from: *from,
+            to: *to,
+            mass_mg: mass(*grams).mg(),
+        };
+        let mut step = serde_json::to_value(step).expect("a step");
+        step["batch"] = json!(batch.id);
+        let draft = Draft {
+            id,
+            kind,
+            happened_at,
+            reason: None,
+            card: None,
+            reverses: None,
+            facts: json!({"steps": [step]}),
+            movements: moves.iter().map(movement).collect(),
+            weighings: Vec::new(),
+        };
+        book.post(draft).await.expect("a posting");
+    }
+
+    fn statement(&self, from: Option<Day>, known: Option<i64>) -> usize {
+        let asked = Asked {
+            lot: self.lot,
+            from,
+            to: today(),
+            known,
+        };
+        self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let drawn = statement(&mut *tx, self.app.site, asked).await;
+            drawn.expect("a statement").lines.len()
+        })
+    }
+}
+
+fn verdict() -> Verdict {
+    let ppm = Fraction::from_ppm;
+    Verdict {
+        judgement: Judgement::Ok,
+        loss: ppm(130_000),
+        mean: ppm(131_000),
+        sd: ppm(4_000),
+        lo: ppm(119_000),
+        hi: ppm(143_000),
+        alpha: ppm(2_700),
+        state_key: "bench".to_owned(),
+        sentence: "as expected".to_owned(),
+    }
+}
+
+/// The roasteries by how many movements their lot has; each is made once.
+fn roastery(movements: i64) -> Arc<Roastery> {
+    static MADE: Mutex<BTreeMap<i64, Arc<Roastery>>> = Mutex::new(BTreeMap::new());
+    let mut made = MADE.lock().expect("no bench fails");
+    let of = made.entry(movements).or_insert_with(|| {
+        let roastery = Roastery::new();
+        roastery.roast(movements / 3);
+        Arc::new(roastery)
+    });
+    Arc::clone(of)
+}
+
+/// A drying, from the command to its answer: on disk when it is answered.
+#[divan::bench(sample_count = 200, sample_size = 1)]
+fn posting(bencher: Bencher) {
+    let roastery = roastery(3);
+    let weight = json!({"basis": "reckoned", "mass_g": 1});
+    let drying = json!({"v": 1, "happened_at": NOW, "lot": roastery.lot, "storeroom": roastery.room, "weight": weight});
+    let drying: Drying = serde_json::from_value(drying).expect("a drying");
+    bencher.bench(|| {
+        let id = roastery.app.clock.new_id();
+        let done = roastery.app.carry_out(roastery.actor(), id, drying.clone());
+        roastery.runtime.block_on(done).expect("a posting")
+    });
+}
+
+const SIZES: [i64; 3] = [1_000, 10_000, 100_000];
+
+/// The statement of the whole life of a lot with so many movements.
+#[divan::bench(args = SIZES, sample_count = 5, sample_size = 1)]
+fn statement_of_a_life(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    bencher.bench(|| roastery.statement(None, None));
+}
+
+/// The statement of its last month.
+#[divan::bench(args = SIZES, sample_count = 10, sample_size = 1)]
+fn statement_of_a_month(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    bencher.bench(|| roastery.statement(Some(today().plus(-30)), None));
+}
+
+/// The same as it was known before the last leaf.
+#[divan::bench(args = SIZES, sample_count = 10, sample_size = 1)]
+fn statement_of_a_month_as_known_then(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    let size = roastery.runtime.block_on(async {
+        let mut tx = roastery.app.read().await.expect("a snapshot");
+        tx.head(roastery.app.site)
+            .await
+            .expect("a head")
+            .map_or(0, |head| head.size)
+    });
+    bencher.bench(|| roastery.statement(Some(today().plus(-30)), Some(size - 1)));
+}
+
+/// What stood in store in the middle of its life.
+#[divan::bench(args = SIZES, sample_count = 100, sample_size = 1)]
+fn balance_at_a_past_day(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    let day = today().plus(-DAYS / 2);
+    bencher.bench(|| {
+        roastery.runtime.block_on(async {
+            let mut tx = roastery.app.read().await.expect("a snapshot");
+            let site = roastery.app.site;
+            let standing = tx.standing_on(site, roastery.lot, Some("store"), day, None);
+            standing.await.expect("a balance")
+        })
+    });
+}
+
+/// The check of the whole book.
+#[divan::bench(args = SIZES, sample_count = 2, sample_size = 1)]
+fn verifying(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    bencher.bench(|| {
+        roastery.runtime.block_on(async {
+            let mut tx = roastery.app.read().await.expect("a snapshot");
+            verify(&mut *tx, roastery.app.site)
+                .await
+                .expect("a report")
+                .size
+        })
+    });
+}
