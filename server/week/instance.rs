@@ -297,8 +297,8 @@ fn safe_yield(
     let (_, outlook) = outlook(facts, lot, style, roaster)?;
     let mean = i64::from(Fraction::nearest(outlook.mean_yield()).ppm()).max(1);
     let drum = i128::from(most) * i128::from(mean) / 1_000_000;
-    let full = i128::from(grams).div_euclid(drum.max(1)) + 1;
-    let batches = own.unwrap_or_else(|| u32::try_from(full).unwrap_or(u32::MAX));
+    let full = (i128::from(grams) + drum.max(1) - 1) / drum.max(1);
+    let batches = own.unwrap_or_else(|| u32::try_from(full.max(1)).unwrap_or(u32::MAX));
     let safe = outlook.safe_yield(facts.service.value(), batches);
     Yield::from_ten_thousandths(i64::from(Fraction::nearest(safe).ppm() + 50) / 100)
 }
