@@ -1,6 +1,6 @@
 //! Commands: what people tell the book has happened, under an id that the sender made.
 //!
-//! To add one: a struct by [`command!`](crate::command::command) in the file of its area with its [`Command::perform`], and a line in the `command_routes!` of
+//! To add one: a struct by `command!` in the file of its area with its [`Command::perform`], and a line in the `command_routes!` of
 //! `web/commands.rs`.
 
 use async_trait::async_trait;

@@ -55,7 +55,7 @@ enum Command {
 
 #[derive(clap::Args)]
 struct Database {
-    /// The database: sqlite:<file> or `postgres://<user>@<host>/<name>`.
+    /// The database: `sqlite:<file>` or `postgres://<user>@<host>/<name>`.
     #[arg(
         long = "database",
         env = "DATABASE_URL",

@@ -22,13 +22,13 @@ pub struct Settings {
 #[derive(Debug, Clone, Default, Deserialize, clap::Args)]
 #[serde(deny_unknown_fields)]
 pub struct Given {
-    /// The database: sqlite:<file> or `postgres://<user>@<host>/<name>` [usual: sqlite:outturn.sqlite].
+    /// The database: `sqlite:<file>` or `postgres://<user>@<host>/<name>` (usual: sqlite:outturn.sqlite).
     #[arg(long = "database", env = "DATABASE_URL")]
     pub database: Option<String>,
-    /// Where to listen; until people sign in, only addresses of this machine are taken [usual: 127.0.0.1:8080].
+    /// Where to listen; until people sign in, only addresses of this machine are taken (usual: 127.0.0.1:8080).
     #[arg(long, env = "OUTTURN_LISTEN")]
     pub listen: Option<SocketAddr>,
-    /// The time zone of a new book, such as Europe/Lisbon [usual: UTC].
+    /// The time zone of a new book, such as Europe/Lisbon (usual: UTC).
     #[arg(long, env = "OUTTURN_ZONE")]
     pub zone: Option<Zone>,
 }

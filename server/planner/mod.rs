@@ -3,7 +3,7 @@
 //!
 //! Pure: no files, no network, no clock. The same instance always gets the same plan; effort is counted in work, not time.
 //!
-//! An [`Instance`] says what is asked; [`plan`] answers with a [`Plan`]; [`report`] writes it as JSON, table or picture.
+//! An [`Instance`] says what is asked; [`plan()`] answers with a [`Plan`]; [`report`] writes it as JSON, table or picture.
 //! The plan minimises five levels, each held before the next: weighted shortage, roaster minutes, stranded green,
 //! green weighted by rank, age at shipping ([`Levels`]).
 

@@ -517,7 +517,7 @@ fn has_multiple(min_g: i64, max_g: i64, step_g: i64) -> bool {
     max_g >= min_g && max_g / step_g * step_g >= min_g
 }
 
-/// Charge limits m[r,l]..M[r,l] of a lot on a roaster, grams.
+/// Charge limits `m[r,l]..M[r,l]` of a lot on a roaster, grams.
 pub(super) fn limits_of(lot: &Lot, roaster: &Roaster) -> (i64, i64) {
     let own = lot.charge_limits.iter().find(|c| c.roaster == roaster.id);
     own.map_or((roaster.min_charge_g, roaster.max_charge_g), |c| {
@@ -525,7 +525,7 @@ pub(super) fn limits_of(lot: &Lot, roaster: &Roaster) -> (i64, i64) {
     })
 }
 
-/// Planning yield y[r,l,k]; `None` where the roaster may not roast the style or the lot has no yield for it.
+/// Planning yield `y[r,l,k]`; `None` where the roaster may not roast the style or the lot has no yield for it.
 pub(super) fn yield_of(lot: &Lot, roaster: &Roaster, style: &str) -> Option<Yield> {
     if roaster
         .styles

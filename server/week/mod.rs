@@ -1,6 +1,6 @@
 //! The week: from what the book holds to a planner's instance and back to a plan for people; its cards on the floor.
 //!
-//! [`plan`] reads the [`facts`], asks the planner and answers a [`PlanView`]; nothing is stored. A [`Release`] makes cards of a plan, and a
+//! [`plan()`] reads the `facts`, asks the planner and answers a [`PlanView`]; nothing is stored. A [`Release`] makes cards of a plan, and a
 //! [`Withdrawal`] takes cards back. `instance` and `answer` are pure: they know no store and no clock.
 
 mod answer;
