@@ -367,6 +367,7 @@ async fn found_site(
         service_level: Fraction::from_ppm(900_000),
         false_flag_rate: Fraction::from_ppm(2_700),
         overfill_g: Mass::ZERO,
+        crew_min: None,
         retired: false,
     };
     let person = Person {

@@ -46,7 +46,7 @@ fn best_drop(state: &mut State, limit: i64) -> Option<(usize, usize)> {
 }
 
 /// Takes one batch out of a run, and as much of its charge as the others cannot hold.
-fn drop_batch(state: &mut State, family: usize, index: usize) {
+pub(super) fn drop_batch(state: &mut State, family: usize, index: usize) {
     let run = state.families[family].runs[index];
     if run.batches == 1 {
         state.remove(family, index);

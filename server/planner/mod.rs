@@ -11,6 +11,7 @@ mod allowance;
 mod answer;
 mod bounds;
 mod build;
+mod cover;
 mod exact;
 mod flows;
 mod instance;
@@ -26,11 +27,14 @@ mod search;
 mod shake;
 mod state;
 
+pub use cover::covers;
 pub use instance::{
     Batch, ChargeLimits, Draft, FORMAT, Fault, Instance, InstanceError, Item, Lot, Roaster, Stock,
     UNITS_PER_GRAM, Yield, YieldLine,
 };
-pub use plan::{Effort, Flow, LevelProof, Levels, Options, Plan, Reason, Short, Source};
+pub use plan::{
+    Cover, Effort, Flow, LevelProof, Levels, Missed, Options, Plan, Reason, Short, Source,
+};
 
 /// The plan of an instance, by the usual search.
 #[must_use]

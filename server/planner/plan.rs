@@ -97,6 +97,24 @@ pub struct Short {
     pub reason: Reason,
 }
 
+/// What only one batch of a plan covers: without it, these minutes are saved and these items are short by more.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Cover {
+    /// Roaster minutes that are saved without it.
+    pub minutes: i64,
+    /// What is missing without it, in the order of the instance.
+    pub short: Vec<Missed>,
+}
+
+/// Mass that an item misses.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Missed {
+    /// The item.
+    pub item: String,
+    /// The mass, in units of 0.1 mg.
+    pub units: i64,
+}
+
 /// How long to search.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Effort {

@@ -2,7 +2,7 @@
 
 use super::flows::Desk;
 use super::plan::Levels;
-use super::problem::{Problem, Supply};
+use super::problem::{Problem, Supply, Want, merged};
 
 /// The free batches of one stream: n batches with a total charge of x grams, m' n <= x <= M' n.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -225,6 +225,23 @@ impl<'p> State<'p> {
         self.levels.age_units += served.age - plan.age;
         plan.short = served.short;
         plan.age = served.age;
+    }
+
+    /// What each item of a family misses under the best flows: its place in the demand of the instance, and units.
+    pub(super) fn missing(&self, family: usize) -> Vec<(usize, i64)> {
+        let items = &self.problem.families[family].items;
+        let mut supplies = Vec::new();
+        gather(
+            self.problem,
+            family,
+            &self.families[family].runs,
+            &mut supplies,
+        );
+        let mut desk = Desk::default();
+        let flow = desk.assign(&self.problem.families[family], &merged(&supplies));
+        let served = |j: usize| flow.iter().skip(j).step_by(items.len()).sum::<i64>();
+        let missing = |(j, want): (usize, &Want)| (want.item, want.units - served(j));
+        items.iter().enumerate().map(missing).collect()
     }
 
     /// Replaces a family's runs by others.

@@ -15,7 +15,7 @@ use super::who::{Planner, Reader};
 use crate::app::App;
 use crate::day::Day;
 use crate::setup;
-use crate::week::{self, Asked, CardView, PlanView, ReleasedPlan};
+use crate::week::{self, Advice, Asked, CardView, PlanView, ReleasedPlan};
 
 /// The longest stretch of days of which cards are answered at once.
 const MOST_DAYS: i64 = 366;
@@ -40,6 +40,19 @@ async fn plan(
 ) -> Answer<Json<PlanView>> {
     let mut tx = app.read().await?;
     Ok(Json(week::plan(&app, &mut *tx, asked).await?))
+}
+
+/// Ways out of what this plan leaves short, each planned again with one thing changed, and what planning freely would change. Takes what
+/// planning takes, and longer: ask for it once a plan is looked at.
+#[utoipa::path(post, path = "/api/plans/advice", operation_id = "advise_plan", tag = "week", request_body = Asked,
+    responses((status = 200, body = Advice), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn advice(
+    State(app): State<Arc<App>>,
+    _who: Planner,
+    Body(asked): Body<Asked>,
+) -> Answer<Json<Advice>> {
+    let mut tx = app.read().await?;
+    Ok(Json(week::advice(&app, &mut *tx, asked).await?))
 }
 
 #[utoipa::path(get, path = "/api/plans", operation_id = "list_plans", tag = "week", params(Page),
@@ -89,5 +102,6 @@ async fn cards(
 pub fn router() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .routes(routes!(plan, plans))
+        .routes(routes!(advice))
         .routes(routes!(cards))
 }

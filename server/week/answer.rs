@@ -5,14 +5,15 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use uuid::Uuid;
 
 use super::Feed;
-use super::facts::{Facts, less};
+use super::bags::bags_missing;
+use super::facts::{Facts, RoasterFacts, less};
 use super::instance::{grams, green, limits, roaster_of};
 use super::pins::{Pins, minutes};
-use super::plan::Round;
+use super::plan::{Planned, Round};
 use super::sure::id;
 use super::view::{
-    Certainty, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView, PullLine,
-    ShortLine,
+    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView,
+    PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 use super::why::why;
 use crate::day::{Day, TimeOfDay};
@@ -20,7 +21,7 @@ use crate::floor::view::Named;
 use crate::fraction::Fraction;
 use crate::ids::{CardId, CoffeeId, LotId, RoasterId, StyleId};
 use crate::mass::Mass;
-use crate::planner::{LevelProof, Reason, Source, UNITS_PER_GRAM};
+use crate::planner::{Cover, LevelProof, Reason, Source, UNITS_PER_GRAM, covers};
 use crate::refusal::Outcome;
 use crate::store::StoreError;
 use crate::text::Name;
@@ -36,15 +37,17 @@ struct Placed {
     charge: i64,
     start: TimeOfDay,
     feeds: Vec<Feed>,
+    without: Without,
 }
 
-/// The plan of `last`. What is short is what `first` asked for beyond what `last` gives, for the reasons that `first` found.
-pub fn view(facts: &Facts, pins: &Pins, first: &Round, last: &Round) -> Outcome<PlanView> {
+/// A plan for people. What is short is what was asked for first beyond what ships in the end, for the reasons found first.
+pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
+    let (pins, first, last) = (&planned.pins, &planned.first, planned.last());
     let mut placed = placed(facts, pins, last);
     name_cards(facts, &mut placed);
     set_times(facts, &mut placed);
     set_feeds(facts, last, &mut placed);
-    let short = short(facts, first, last);
+    let short = short(facts, planned);
     let missing = shorts_weight(facts, &short);
     let batches = placed
         .iter()
@@ -53,18 +56,15 @@ pub fn view(facts: &Facts, pins: &Pins, first: &Round, last: &Round) -> Outcome<
         .ok_or_else(|| StoreError::Damaged("a plan names what is not there".to_owned()))?;
     let proofs = &last.plan.proofs;
     let least_short = first.plan.proofs[0].bound.min(units(missing));
-    let proved = [
-        least_short >= units(missing),
-        proofs[1].proved(),
-        proofs[2].proved(),
-        proofs[3].proved(),
-        proofs[4].proved(),
-    ];
+    let mut proved = proofs.map(|proof| proof.proved());
+    proved[0] = least_short >= units(missing);
     Ok(PlanView {
         from_day: facts.from,
         days: u16::try_from(facts.days).unwrap_or(u16::MAX),
         roasters: roasters(facts, &placed),
+        crew: crew(facts, &placed),
         surplus_g: surplus(last, &batches),
+        surplus: surplus_lines(last, &batches),
         pull: pull(facts, &placed),
         certainty: certainty(facts, last),
         levels: levels(missing, proofs, |proof| proof.value),
@@ -84,9 +84,10 @@ pub fn view(facts: &Facts, pins: &Pins, first: &Round, last: &Round) -> Outcome<
 }
 
 fn placed(facts: &Facts, pins: &Pins, round: &Round) -> Vec<Placed> {
-    let batches = round.plan.batches.iter().enumerate();
+    let covers = covers(&round.instance, &round.plan);
+    let batches = round.plan.batches.iter().zip(&covers).enumerate();
     batches
-        .filter_map(|(n, batch)| {
+        .filter_map(|(n, (batch, cover))| {
             let pin = pins.kept.get(n).filter(|_| n < round.plan.pinned);
             Some(Placed {
                 card: pin.and_then(|pin| pin.card),
@@ -98,9 +99,40 @@ fn placed(facts: &Facts, pins: &Pins, round: &Round) -> Vec<Placed> {
                 charge: batch.charge_g,
                 start: TimeOfDay::from_minutes(0),
                 feeds: Vec::new(),
+                without: without(facts, round, cover),
             })
         })
         .collect()
+}
+
+/// What a batch alone covers, by order line.
+fn without(facts: &Facts, round: &Round, cover: &Cover) -> Without {
+    let mut lines: BTreeMap<usize, (u32, i64)> = BTreeMap::new();
+    for missed in &cover.short {
+        let Some((n, part)) = round.items.get(&missed.item).copied() else {
+            continue;
+        };
+        let want = &facts.wants[n];
+        let bags = bags_missing(missed.units, want.bag, want.parts[part].1);
+        let (most, units) = lines.entry(n).or_default();
+        *most = bags.max(*most);
+        *units += missed.units;
+    }
+    let line = |(n, (bags, units)): (usize, (u32, i64))| {
+        let want = &facts.wants[n];
+        WithoutLine {
+            order: want.order,
+            customer: want.customer.clone(),
+            line: want.line,
+            product: want.product,
+            bags,
+            mass_g: mass_of(units),
+        }
+    };
+    Without {
+        saved_min: u32::try_from(cover.minutes).unwrap_or(0),
+        short: lines.into_iter().map(line).collect(),
+    }
 }
 
 /// A batch that is what a released card says already goes on under that card.
@@ -281,10 +313,11 @@ fn plan_batch(facts: &Facts, batch: &Placed) -> Option<PlanBatch> {
         lo_g,
         hi_g,
         feeds: batch.feeds.clone(),
+        without: batch.without.clone(),
     })
 }
 
-fn named(id: impl Into<Uuid>, name: &Name) -> Named {
+pub(super) fn named(id: impl Into<Uuid>, name: &Name) -> Named {
     Named {
         id: id.into(),
         name: name.clone(),
@@ -306,14 +339,7 @@ fn roasters(facts: &Facts, placed: &[Placed]) -> Vec<PlanRoaster> {
                 .shifts
                 .iter()
                 .map(|shift| {
-                    let there: Vec<&Placed> = placed
-                        .iter()
-                        .filter(|batch| (batch.roaster, batch.day) == (roaster.id, shift.day))
-                        .collect();
-                    let streams: HashSet<_> =
-                        there.iter().map(|batch| (batch.lot, batch.style)).collect();
-                    let at = (roaster.id, shift.day);
-                    let used = minutes(facts, at, there.len(), streams.len());
+                    let used = used_minutes(facts, placed, (roaster.id, shift.day));
                     PlanDay {
                         day: shift.day,
                         opens: shift.opens,
@@ -326,14 +352,14 @@ fn roasters(facts: &Facts, placed: &[Placed]) -> Vec<PlanRoaster> {
         .collect()
 }
 
-fn short(facts: &Facts, first: &Round, last: &Round) -> Vec<ShortLine> {
+fn short(facts: &Facts, planned: &Planned) -> Vec<ShortLine> {
     let mut lines = Vec::new();
     for (n, want) in facts.wants.iter().enumerate() {
-        let missing = want.bags - last.given.bags(n, want, last.bags[n]);
+        let missing = planned.missing(facts, n);
         if missing == 0 {
             continue;
         }
-        let (reason, sentence) = reason(facts, first, last, n);
+        let (reason, sentence) = reason(facts, planned, n);
         lines.push(ShortLine {
             order: want.order,
             customer: want.customer.clone(),
@@ -349,12 +375,8 @@ fn short(facts: &Facts, first: &Round, last: &Round) -> Vec<ShortLine> {
 }
 
 /// Why a want is short: what the planner says of its scarcest coffee, else of another line that competes for it.
-fn reason(
-    facts: &Facts,
-    first: &Round,
-    last: &Round,
-    n: usize,
-) -> (super::view::ShortReason, String) {
+pub(super) fn reason(facts: &Facts, planned: &Planned, n: usize) -> (ShortReason, String) {
+    let (first, last) = (&planned.first, planned.last());
     let want = &facts.wants[n];
     let mut own: Option<(i64, CoffeeId, Reason)> = None;
     let mut others: Option<(CoffeeId, Reason)> = None;
@@ -415,6 +437,64 @@ fn surplus(round: &Round, batches: &[PlanBatch]) -> Mass {
     made.minus(mass_of(given))
         .unwrap_or_default()
         .max(Mass::ZERO)
+}
+
+/// Surplus by coffee and style.
+fn surplus_lines(round: &Round, batches: &[PlanBatch]) -> Vec<SurplusLine> {
+    let mut made: BTreeMap<(Uuid, Uuid), (&PlanBatch, i64)> = BTreeMap::new();
+    for batch in batches {
+        let key = (batch.coffee.id, batch.style.id);
+        made.entry(key).or_insert((batch, 0)).1 += units(batch.expected_g);
+    }
+    let coffees: HashMap<Uuid, Uuid> = batches
+        .iter()
+        .map(|batch| (batch.lot.id, batch.coffee.id))
+        .collect();
+    for gift in &round.given.0 {
+        let Source::Batches { lot, style, .. } = &gift.source else {
+            continue;
+        };
+        let coffee = id(lot).and_then(|lot: Uuid| coffees.get(&lot).copied());
+        if let Some(there) = coffee.zip(id(style)).and_then(|key| made.get_mut(&key)) {
+            there.1 -= gift.units;
+        }
+    }
+    made.into_values()
+        .filter(|(_, units)| *units > 0)
+        .map(|(batch, units)| SurplusLine {
+            coffee: batch.coffee.clone(),
+            style: batch.style.clone(),
+            mass_g: mass_of(units),
+        })
+        .collect()
+}
+
+/// The people's days.
+fn crew(facts: &Facts, placed: &[Placed]) -> Option<Vec<CrewDay>> {
+    let crew = facts.crew.as_ref()?;
+    let used = |day: Day| -> i64 {
+        let minutes = |roaster: &RoasterFacts| used_minutes(facts, placed, (roaster.id, day));
+        facts.roasters.iter().map(minutes).sum()
+    };
+    let days = crew.iter().zip(0..).map(|(available_min, n)| {
+        let day = facts.from.plus(n);
+        CrewDay {
+            day,
+            available_min: *available_min,
+            used_min: u32::try_from(used(day)).unwrap_or(u32::MAX),
+        }
+    });
+    Some(days.collect())
+}
+
+/// Minutes that batches take on a roaster's day.
+fn used_minutes(facts: &Facts, placed: &[Placed], at: (RoasterId, Day)) -> i64 {
+    let there: Vec<&Placed> = placed
+        .iter()
+        .filter(|batch| (batch.roaster, batch.day) == at)
+        .collect();
+    let streams: HashSet<_> = there.iter().map(|batch| (batch.lot, batch.style)).collect();
+    minutes(facts, at, there.len(), streams.len())
 }
 
 fn pull(facts: &Facts, placed: &[Placed]) -> Vec<PullLine> {

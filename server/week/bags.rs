@@ -135,6 +135,16 @@ fn whole_bags(units: i64, bag: Mass, share: Fraction) -> u32 {
     u32::try_from(i128::from(units) * 100_000 / per_bag).unwrap_or(u32::MAX)
 }
 
+/// Whole bags that cannot be filled when units of one share are missing.
+pub fn bags_missing(units: i64, bag: Mass, share: Fraction) -> u32 {
+    let per_bag = i128::from(bag.mg()) * i128::from(share.ppm());
+    if per_bag <= 0 {
+        return 0;
+    }
+    let bags = (i128::from(units) * 100_000 + per_bag - 1) / per_bag;
+    u32::try_from(bags).unwrap_or(u32::MAX)
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;

@@ -60,6 +60,25 @@ pub fn shifts(
     (shifts, ready)
 }
 
+/// The people's minutes on a day; of today the part that is left of the longest roaster day.
+pub fn crew<'a>(
+    a_day: u32,
+    roasters: impl Iterator<Item = &'a Roaster>,
+    (today, now): (Day, TimeOfDay),
+    day: Day,
+) -> u32 {
+    if day != today {
+        return a_day;
+    }
+    let (mut whole, mut left) = (0, 0);
+    for hours in roasters.filter_map(|roaster| roaster.hours_on(day)) {
+        let begins = hours.from.max(now).minutes();
+        whole = whole.max(hours.minutes());
+        left = left.max(hours.to.minutes().saturating_sub(begins));
+    }
+    a_day.saturating_mul(left) / whole.max(1)
+}
+
 fn shift(roaster: &Roaster, day: Day, earliest: TimeOfDay) -> Shift {
     let hours = roaster.hours_on(day);
     let opens = hours
@@ -117,6 +136,19 @@ mod tests {
             ..Busy::default()
         };
         assert_eq!(minutes("08:10", drum)[0], 35);
+    }
+
+    #[test]
+    fn the_people_have_what_is_left_of_the_day() {
+        let today: Day = "2026-12-04".parse().unwrap();
+        let of = |now: &str, day| {
+            let now = (today, now.parse().unwrap());
+            crew(100, [roaster()].iter(), now, day)
+        };
+        assert_eq!(of("06:00", today), 100);
+        assert_eq!(of("08:30", today), 25);
+        assert_eq!(of("09:30", today), 0);
+        assert_eq!(of("09:30", today.plus(3)), 100);
     }
 
     #[test]

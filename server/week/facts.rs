@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use super::cards::{Card, in_store};
-use super::day::{Busy, Shift, shifts};
+use super::day::{Busy, Shift, crew, shifts};
 use crate::app::App;
 use crate::day::{Day, Instant, TimeOfDay, Zone};
 use crate::demand::{Progress, Window, roasted, window};
@@ -111,6 +111,8 @@ pub struct Facts {
     pub service: Fraction,
     /// Roasters that are in use and not for samples.
     pub roasters: Vec<RoasterFacts>,
+    /// Minutes that the people have on each day of the plan, all roasters together; none: no limit.
+    pub crew: Option<Vec<u32>>,
     /// All lots.
     pub lots: BTreeMap<LotId, LotFacts>,
     /// All styles.
@@ -165,6 +167,7 @@ impl Facts {
             today,
             service: record.service_level,
             roasters: Vec::new(),
+            crew: None,
             lots: lots(tx, site, today).await?,
             wants: wants(tx, site, &record, &styles, from, last).await?,
             styles,
@@ -175,9 +178,11 @@ impl Facts {
             elsewhere: HashMap::new(),
             questions: app.expect.questions(tx, site).await?,
         };
-        let ready = facts
-            .take_roasters(tx, site, (today, record.zone.time_of_day(now)), &busy)
-            .await?;
+        let now = (today, record.zone.time_of_day(now));
+        let ready = facts.take_roasters(tx, site, now, &busy).await?;
+        if let Some(minutes) = record.crew_min {
+            facts.take_crew(tx, site, now, minutes, &ready).await?;
+        }
         facts.take_roasted(roasted(tx, site).await?);
         facts.take_open(&open, ready);
         facts.take_cards(tx, site).await?;
@@ -210,6 +215,36 @@ impl Facts {
             });
         }
         Ok(ready)
+    }
+
+    /// The people's minutes on each day, less those of batches that stand ready.
+    async fn take_crew(
+        &mut self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        now: (Day, TimeOfDay),
+        a_day: u32,
+        ready: &HashMap<RoasterId, Vec<Day>>,
+    ) -> Result<(), StoreError> {
+        let roasters = by_id::<Roaster, RoasterId>(tx, site).await?;
+        let at_work = || {
+            let used = |r: &&Roaster| !r.retired && !r.sample_roaster;
+            roasters.values().filter(used)
+        };
+        let mut minutes: Vec<u32> = (0..self.days)
+            .map(|n| crew(a_day, at_work(), now, self.from.plus(n)))
+            .collect();
+        for (roaster, days) in ready {
+            let cycle = roasters.get(roaster).map_or(0, |fields| fields.cycle_min);
+            for day in days {
+                let place = usize::try_from(day.since(self.from)).ok();
+                if let Some(there) = place.and_then(|n| minutes.get_mut(n)) {
+                    *there = there.saturating_sub(cycle);
+                }
+            }
+        }
+        self.crew = Some(minutes);
+        Ok(())
     }
 
     fn take_roasted(&mut self, roasted: Vec<crate::demand::Roasted>) {

@@ -33,6 +33,10 @@ pub fn asking(facts: &Facts, bags: &[u32], pins: &[Pin], batches: &HashMap<Famil
             name: format!("{} days from {}", facts.days, facts.from),
             days: facts.days,
             roasters: facts.roasters.iter().map(roaster).collect(),
+            crew_min: facts
+                .crew
+                .as_ref()
+                .map(|crew| crew.iter().map(|minutes| i64::from(*minutes)).collect()),
             ..Draft::default()
         },
         items: HashMap::new(),

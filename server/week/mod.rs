@@ -1,8 +1,10 @@
 //! The week: from what the book holds to a planner's instance and back to a plan for people; its cards on the floor.
 //!
 //! [`plan()`] reads the `facts`, asks the planner and answers a [`PlanView`]; nothing is stored. A [`Release`] makes cards of a plan, and a
-//! [`Withdrawal`] takes cards back. `instance` and `answer` are pure: they know no store and no clock.
+//! [`Withdrawal`] takes cards back. [`advice()`] plans again with one thing changed at a time. `instance` and `answer` are pure: they know
+//! no store and no clock.
 
+mod advice;
 mod answer;
 mod bags;
 mod cards;
@@ -17,12 +19,13 @@ mod view;
 mod why;
 mod withdraw;
 
+pub use advice::{Advice, Difference, LineAdvice, WayKind, WayOut, advice};
 pub use cards::{Card, CardState, CardView, Feed, ReleasedPlan, cards, of_days};
 pub use plan::{Asked, plan};
 pub use release::{Release, Released, ReleasedBatch};
 pub use view::{
-    Certainty, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView, PullLine,
-    ShortLine, ShortReason,
+    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView,
+    PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 pub use withdraw::{Withdrawal, Withdrawn};
 

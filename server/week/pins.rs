@@ -109,12 +109,30 @@ impl Pins {
         let shift = roaster.shifts.iter().find(|shift| shift.day == pin.day);
         let minutes = shift.map_or(0, |shift| i64::from(shift.minutes));
         let used = self.minutes(facts, pin);
-        (used > minutes).then(|| {
-            format!(
+        if used > minutes {
+            return Some(format!(
                 "{} has {minutes} minutes on {}, and this makes it {used}",
                 roaster.fields.name,
                 pin.day.short()
-            )
+            ));
+        }
+        self.tires(facts, pin, used)
+    }
+
+    /// Whether the people have too few minutes for a pin on its day, its roaster then taking `used`.
+    fn tires(&self, facts: &Facts, pin: &Pin, used: i64) -> Option<String> {
+        let place = usize::try_from(pin.day.since(facts.from)).ok()?;
+        let there = i64::from(*facts.crew.as_ref()?.get(place)?);
+        let others = facts.roasters.iter().filter(|r| r.id != pin.roaster);
+        let of_others = others.map(|roaster| {
+            let at = (roaster.id, pin.day);
+            let kept = self.kept.iter().filter(|pin| (pin.roaster, pin.day) == at);
+            minutes_of(facts, at, kept)
+        });
+        let all = used + of_others.sum::<i64>();
+        (all > there).then(|| {
+            let day = pin.day.short();
+            format!("the people have {there} minutes on {day}, and this makes it {all}")
         })
     }
 
@@ -125,17 +143,17 @@ impl Pins {
 
     /// Minutes of a pin's roaster on its day with this pin.
     fn minutes(&self, facts: &Facts, pin: &Pin) -> i64 {
-        let of = |pin: &Pin| (pin.roaster, pin.day);
-        let there: Vec<&Pin> = self
-            .kept
-            .iter()
-            .filter(|kept| of(kept) == of(pin))
-            .chain([pin])
-            .collect();
-        let streams: BTreeSet<(LotId, StyleId)> =
-            there.iter().map(|pin| (pin.lot, pin.style)).collect();
-        minutes(facts, of(pin), there.len(), streams.len())
+        let at = (pin.roaster, pin.day);
+        let kept = self.kept.iter().filter(|pin| (pin.roaster, pin.day) == at);
+        minutes_of(facts, at, kept.chain([pin]))
     }
+}
+
+/// Minutes that pins take on their roaster's day.
+fn minutes_of<'a>(facts: &Facts, at: (RoasterId, Day), pins: impl Iterator<Item = &'a Pin>) -> i64 {
+    let pins: Vec<&Pin> = pins.collect();
+    let streams: BTreeSet<(LotId, StyleId)> = pins.iter().map(|pin| (pin.lot, pin.style)).collect();
+    minutes(facts, at, pins.len(), streams.len())
 }
 
 /// Minutes that batches of so many streams take on a roaster's day.

@@ -14,7 +14,7 @@ use super::view::PlanView;
 use super::{MOST_DAYS, Pin, USUAL_DAYS};
 use crate::app::App;
 use crate::day::Day;
-use crate::planner::{self, Instance, Options, Plan};
+use crate::planner::{self, Effort, Instance, Options, Plan};
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{Read, StoreError};
 
@@ -42,10 +42,22 @@ pub struct Asked {
     pub short_allowance_g: u32,
 }
 
+/// A plan of some facts: what it was asked for first, and what it gives in whole bags in the end.
+pub(super) struct Planned {
+    /// Batches that are kept as they are, and those that no longer fit.
+    pub pins: Pins,
+    /// All that is wanted.
+    pub first: Round,
+    /// What ships in whole bags, where that is less.
+    pub short: Option<Round>,
+}
+
 /// A plan with what it was asked for.
 pub(super) struct Round {
     /// Bags asked for, by want.
     pub bags: Vec<u32>,
+    /// What the planner was asked.
+    pub instance: Instance,
     /// The plan.
     pub plan: Plan,
     /// What it gives.
@@ -61,6 +73,16 @@ pub(super) struct Round {
 /// # Errors
 /// [`Refusal::Invalid`] for days out of range, [`Refusal::Store`] when the database fails.
 pub async fn plan(app: &App, tx: &mut dyn Read, asked: Asked) -> Outcome<PlanView> {
+    let facts = facts(app, tx, &asked).await?;
+    compute(move || {
+        let planned = Planned::of(&facts, &asked, Effort::Full)?;
+        view(&facts, &planned)
+    })
+    .await
+}
+
+/// What a plan is made from, if what is asked for is in range.
+pub(super) async fn facts(app: &App, tx: &mut dyn Read, asked: &Asked) -> Outcome<Facts> {
     let days = asked.days.unwrap_or(USUAL_DAYS);
     if !(1..=MOST_DAYS).contains(&days) {
         return Err(Refusal::field(
@@ -74,39 +96,63 @@ pub async fn plan(app: &App, tx: &mut dyn Read, asked: Asked) -> Outcome<PlanVie
             "at most 500 batches, and an allowance of at most 100 t",
         ));
     }
-    let facts = Facts::read(app, tx, asked.from_day, i64::from(days)).await?;
-    let task = tokio::task::spawn_blocking(move || compute(&facts, &asked));
-    task.await
+    Facts::read(app, tx, asked.from_day, i64::from(days)).await
+}
+
+/// Computes on a thread of its own, so that requests go on meanwhile.
+pub(super) async fn compute<T: Send + 'static>(
+    work: impl FnOnce() -> Outcome<T> + Send + 'static,
+) -> Outcome<T> {
+    tokio::task::spawn_blocking(work)
+        .await
         .unwrap_or_else(|e| Err(StoreError::Database(format!("planning failed: {e}")).into()))
 }
 
-/// Plans, again with the batches it then has where it would not be sure enough, and once more for whole bags where something is short.
-fn compute(facts: &Facts, asked: &Asked) -> Outcome<PlanView> {
-    let pins = Pins::choose(facts, asked);
-    let wanted: Vec<u32> = facts
-        .wants
-        .iter()
-        .map(|want| if want.window.is_empty() { 0 } else { want.bags })
-        .collect();
-    let allowance = i64::from(asked.short_allowance_g);
-    let mut batches = HashMap::new();
-    let mut first = Round::of(facts, &pins, wanted, &batches, allowance)?;
-    let unsure = sure::own_batches(facts, &first);
-    if !unsure.is_empty() {
-        batches = unsure;
-        first = Round::of(facts, &pins, first.bags, &batches, allowance)?;
+impl Planned {
+    /// Plans, again with the batches it then has where it would not be sure enough, and once more for whole bags where something is short.
+    pub(super) fn of(facts: &Facts, asked: &Asked, effort: Effort) -> Outcome<Self> {
+        let pins = Pins::choose(facts, asked);
+        let options = Options {
+            short_allowance_g: i64::from(asked.short_allowance_g),
+            effort,
+            ..Options::default()
+        };
+        let wanted = facts
+            .wants
+            .iter()
+            .map(|want| if want.window.is_empty() { 0 } else { want.bags })
+            .collect();
+        let mut batches = HashMap::new();
+        let mut first = Round::of(facts, &pins, wanted, &batches, &options)?;
+        let unsure = sure::own_batches(facts, &first);
+        if !unsure.is_empty() {
+            batches = unsure;
+            first = Round::of(facts, &pins, first.bags, &batches, &options)?;
+        }
+        let whole: Vec<u32> = facts
+            .wants
+            .iter()
+            .enumerate()
+            .map(|(n, want)| first.given.bags(n, want, first.bags[n]))
+            .collect();
+        let short = if whole == first.bags {
+            None
+        } else {
+            Some(Round::of(facts, &pins, whole, &batches, &options)?)
+        };
+        Ok(Self { pins, first, short })
     }
-    let whole: Vec<u32> = facts
-        .wants
-        .iter()
-        .enumerate()
-        .map(|(n, want)| first.given.bags(n, want, first.bags[n]))
-        .collect();
-    if whole == first.bags {
-        return view(facts, &pins, &first, &first);
+
+    /// What is planned in the end.
+    pub(super) fn last(&self) -> &Round {
+        self.short.as_ref().unwrap_or(&self.first)
     }
-    let last = Round::of(facts, &pins, whole, &batches, allowance)?;
-    view(facts, &pins, &first, &last)
+
+    /// Bags of a want that do not ship.
+    pub(super) fn missing(&self, facts: &Facts, n: usize) -> u32 {
+        let (want, last) = (&facts.wants[n], self.last());
+        want.bags - last.given.bags(n, want, last.bags[n])
+    }
 }
 
 impl Round {
@@ -115,7 +161,7 @@ impl Round {
         pins: &Pins,
         bags: Vec<u32>,
         batches: &HashMap<Family, u32>,
-        allowance: i64,
+        options: &Options<'_>,
     ) -> Outcome<Self> {
         let mut asking = asking(facts, &bags, &pins.kept, batches);
         asking.draft.pinned = pins.kept.iter().map(|pin| batch(facts, pin)).collect();
@@ -125,15 +171,12 @@ impl Round {
             });
             Refusal::conflict(format!("these days cannot be planned ({why})"))
         })?;
-        let options = Options {
-            short_allowance_g: allowance,
-            ..Options::default()
-        };
-        let plan = planner::plan_with(&instance, &options);
+        let plan = planner::plan_with(&instance, options);
         let given = Given::of(&plan, &asking.items, &facts.wants, &bags);
         let sure = sure::sure(facts, &plan, &given);
         Ok(Self {
             bags,
+            instance,
             plan,
             given,
             items: asking.items,

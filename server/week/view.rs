@@ -41,6 +41,10 @@ pub struct PlanView {
     pub short: Vec<ShortLine>,
     /// Roasted coffee that no order line takes, as expected.
     pub surplus_g: Mass,
+    /// The same by coffee and style; those without surplus are left out.
+    pub surplus: Vec<SurplusLine>,
+    /// The time of the people over all roasters, day by day; null where the site sets no limit.
+    pub crew: Option<Vec<CrewDay>>,
     /// Pins that no longer fit.
     pub dropped_pins: Vec<DroppedPin>,
     /// Green to take from the stores.
@@ -79,6 +83,28 @@ pub struct PlanDay {
     pub used_min: u32,
 }
 
+/// The people's time on a day of a plan.
+#[derive(Debug, Clone, Copy, Serialize, utoipa::ToSchema)]
+pub struct CrewDay {
+    /// The day.
+    pub day: Day,
+    /// Minutes that they have for roasting, from now on where the day has begun.
+    pub available_min: u32,
+    /// Minutes that the plan takes of all roasters together.
+    pub used_min: u32,
+}
+
+/// Roasted coffee beyond what is promised, as expected.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct SurplusLine {
+    /// The coffee.
+    pub coffee: Named,
+    /// The style.
+    pub style: Named,
+    /// How much.
+    pub mass_g: Mass,
+}
+
 /// A batch of a plan.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct PlanBatch {
@@ -112,6 +138,35 @@ pub struct PlanBatch {
     pub hi_g: Mass,
     /// What it is for.
     pub feeds: Vec<Feed>,
+    /// What would be without it.
+    pub without: Without,
+}
+
+/// What would be without one batch, all others kept on their days, the charges of its coffee made as large as they may be. It is reckoned
+/// with safe yields, as the plan is.
+#[derive(Debug, Clone, Default, Serialize, utoipa::ToSchema)]
+pub struct Without {
+    /// Roaster minutes saved: the batch, its change-over and heating up where nothing else needs them.
+    pub saved_min: u32,
+    /// What only this batch covers, by order line; empty: everything ships without it as well.
+    pub short: Vec<WithoutLine>,
+}
+
+/// A part of an order line that only one batch covers.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct WithoutLine {
+    /// The order.
+    pub order: OrderId,
+    /// Who wants it.
+    pub customer: Name,
+    /// The line.
+    pub line: u16,
+    /// The product.
+    pub product: ProductId,
+    /// Whole bags that could not be filled.
+    pub bags: u32,
+    /// Roasted coffee that would be missing.
+    pub mass_g: Mass,
 }
 
 /// A line that ships short.

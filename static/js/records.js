@@ -50,7 +50,7 @@ const FIELDS = {
     f('name', R.name, 'text'), f('zone', R.zone, 'text', { help: R.zoneHelp, start: Intl.DateTimeFormat().resolvedOptions().timeZone }), f('currency', R.currency, 'text', { start: 'EUR', help: R.currencyHelp }),
     f('mass_unit', R.massUnit, 'choice', { options: [{ value: 'kg', label: R.kg }, { value: 'lb', label: R.lb }], start: 'kg' }),
     f('service_level', R.serviceLevel, 'percent', { start: 0.9, help: R.serviceLevelHelp }), f('false_flag_rate', R.falseFlags, 'percent', { start: 0.0027, help: R.falseFlagsHelp }),
-    f('overfill_g', R.overfill, 'mass', { unit: 'g', start: 2, help: R.overfillHelp }),
+    f('overfill_g', R.overfill, 'mass', { unit: 'g', start: 2, help: R.overfillHelp }), f('crew_min', R.crew, 'whole', { ...optional, help: R.crewHelp }),
   ],
   people: () => [f('name', R.name, 'text'), f('role', R.role, 'choice', { options: Object.entries(T.roles).map(([value, label]) => ({ value, label })) })],
   coffees: () => [f('name', R.name, 'text', { help: R.coffeeHelp }), f('note', R.note, 'long', { ...optional, wide: true })],

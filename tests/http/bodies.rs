@@ -329,7 +329,7 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
             "/api/sites/{id}",
             json!({
                 "name": "Second site", "zone": "Europe/Lisbon", "currency": "EUR", "mass_unit": "lb",
-                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "retired": true,
+                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "crew_min": 480, "retired": true,
             }),
         ),
         (

@@ -50,8 +50,8 @@ async fn release(server: &Server, plan: &Value) -> Value {
     server.command("releases", body).await
 }
 
-/// What a plan must keep whatever it is for: minutes, green, charges, one style and lot at a time, feeds no more than what comes out.
-fn check(plan: &Value, has: &Roastery) {
+/// No roaster works longer than it may.
+fn check_hours(plan: &Value) {
     for roaster in list(&plan["roasters"]) {
         for day in list(&roaster["days"]) {
             assert!(
@@ -60,6 +60,11 @@ fn check(plan: &Value, has: &Roastery) {
             );
         }
     }
+}
+
+/// What a plan must keep whatever it is for: minutes, green, charges, one style and lot at a time, feeds no more than what comes out.
+fn check(plan: &Value, has: &Roastery) {
+    check_hours(plan);
     let mut ends: BTreeMap<(String, String), (u32, String)> = BTreeMap::new();
     let opens = |batch: &Value| {
         let roaster = list(&plan["roasters"])
@@ -287,6 +292,113 @@ each_database! {
         let dropped = list(&plan["dropped_pins"]);
         assert_eq!(dropped.len(), 5);
         assert!(dropped.iter().all(|pin| pin["sentence"].as_str().is_some_and(|why| why.len() > 15)), "{dropped:?}");
+    }
+
+    /// Every way out does what it says: with the longer day set up as advised, planning comes to the very figures.
+    async fn ways_out_do_what_they_say(server: &Server) {
+        let has = roastery(server).await;
+        // Friday at noon: three hours are left, and the light style must be roasted by Sunday.
+        server.set_time("2026-11-27T12:00:00Z");
+        order(server, "T1", 1, &[(&has.kivu_bag, 700)]).await;
+        let base = plan(server, json!({})).await;
+        assert_eq!(base["short"][0]["reason"], "minutes", "{}", base["short"]);
+        let bags = base["short"][0]["bags"].as_i64().expect("bags");
+        let advice = server.post("/api/plans/advice", &json!({})).await.expect(200);
+        assert_eq!(advice["freely"], Value::Null, "no card is kept");
+        let line = &advice["lines"][0];
+        assert_eq!((&line["order"], &line["line"]), (&base["short"][0]["order"], &json!(1)));
+        let ways = list(&line["ways"]);
+        let kind = |kind: &str| ways.iter().find(|way| way["kind"] == kind).unwrap_or_else(|| panic!("{kind}: {ways:?}"));
+        assert!(ways.iter().all(|way| way["sentence"].as_str().expect("a sentence").len() > 30));
+
+        let fewer = kind("fewer_bags");
+        assert_eq!((&fewer["bags"], &fewer["left_bags"], &fewer["effect"]["bags"]), (&json!(bags), &json!(0), &json!(-bags)));
+        let later = kind("later");
+        assert_eq!((&later["day"], &later["left_bags"]), (&json!("2026-12-03"), &json!(0)));
+
+        let longer = kind("minutes");
+        let minutes = longer["minutes"].as_u64().expect("minutes");
+        let ends = format!("{:02}:{:02}", 15 + minutes / 60, minutes % 60);
+        let hours = json!({"from": "07:00", "to": ends});
+        let exceptions = json!([{"day": longer["day"], "hours": hours}]);
+        assert_eq!(longer["day"], "2026-11-27");
+        let roaster = longer["roaster"]["id"].as_str().expect("an id");
+        server.put_change("roasters", roaster, json!({"exceptions": exceptions})).await;
+        let then = plan(server, json!({})).await;
+        check_hours(&then);
+        let short: i64 = list(&then["short"]).iter().map(|line| line["bags"].as_i64().unwrap()).sum();
+        assert_eq!(json!(short), longer["left_bags"]);
+        assert_eq!(json!(short - bags), longer["effect"]["bags"]);
+        let minutes = |plan: &Value| plan["levels"]["roaster_min"].as_i64().expect("minutes");
+        assert_eq!(json!(minutes(&then) - minutes(&base)), longer["effect"]["roaster_min"]);
+        assert_eq!(json!(list(&then["batches"]).len().cast_signed() - list(&base["batches"]).len().cast_signed()), longer["effect"]["batches"]);
+    }
+
+    /// More green, and a delivery that comes sooner.
+    async fn ways_out_of_too_little_green(server: &Server) {
+        let has = roastery(server).await;
+        let sample = json!({"lot": has.washed, "mass_g": 290_000, "purpose": "kept for a fair"});
+        server.put_new("sample-requests", sample).await;
+        order(server, "T1", 1, &[(&has.blend_bag, 60)]).await;
+        let advice = server.post("/api/plans/advice", &json!({})).await.expect(200);
+        let ways = list(&advice["lines"][0]["ways"]);
+        let green = ways.iter().find(|way| way["kind"] == "green").expect("more green");
+        assert_eq!((&green["lot"]["id"], &green["left_bags"]), (&json!(has.washed), &json!(0)), "{green}");
+        assert!(ways.iter().all(|way| way["kind"] != "minutes"), "there is time enough");
+    }
+
+    /// Keeping a card that nothing needs costs a batch; planning freely says so. Each batch says what only it covers.
+    async fn what_keeping_costs_and_what_a_batch_covers(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 40)]).await;
+        let first = plan(server, json!({})).await;
+        assert_eq!(list(&first["batches"]).len(), 1, "10 kg: one batch");
+        let without = &first["batches"][0]["without"];
+        assert_eq!(without["saved_min"], 47, "heating up, change-over and the batch");
+        assert_eq!((&without["short"][0]["bags"], &without["short"][0]["mass_g"]), (&json!(40), &json!(10_000)));
+
+        let more = json!({"roaster": has.drum, "day": "2026-11-27", "start": "09:00", "lot": has.peaberry, "style": has.dark, "charge_g": 8_000});
+        let mut released = batches(&first);
+        released.push(more);
+        let body = json!({"from_day": first["from_day"], "days": first["days"], "batches": released});
+        server.command("releases", body).await;
+        let kept = plan(server, json!({})).await;
+        assert_eq!(list(&kept["batches"]).len(), 2);
+        let idle = list(&kept["batches"]).iter().find(|batch| batch["style"]["id"] == has.dark.as_str()).expect("the idle batch");
+        assert_eq!(idle["without"]["short"], json!([]));
+        let surplus = list(&kept["surplus"]).iter().find(|line| line["style"]["id"] == has.dark.as_str()).expect("its surplus");
+        assert_eq!(surplus["mass_g"], idle["expected_g"]);
+        let advice = server.post("/api/plans/advice", &json!({})).await.expect(200);
+        let freely = &advice["freely"];
+        assert_eq!((&freely["bags"], &freely["green_g"], &freely["batches"]), (&json!(0), &json!(-8_000), &json!(-1)));
+        let saved = freely["roaster_min"].as_i64().expect("minutes");
+        assert_eq!(-saved, idle["without"]["saved_min"].as_i64().expect("minutes"));
+        let free = plan(server, json!({"freely": true})).await;
+        let minutes = |plan: &Value| plan["levels"]["roaster_min"].as_i64().expect("minutes");
+        assert_eq!(minutes(&free) - minutes(&kept), saved);
+    }
+
+    /// One person at two drums: the minutes of both together stay within the people's.
+    async fn the_people_have_only_so_many_minutes(server: &Server) {
+        let has = roastery(server).await;
+        let site = server.get("/api/me").await["site"]["id"].as_str().expect("an id").to_owned();
+        server.put_change("sites", &site, json!({"crew_min": 60})).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 400), (&has.blend_bag, 30)]).await;
+        let plan = plan(server, json!({"pinned": [
+            {"roaster": has.drum, "day": "2026-11-26", "lot": has.peaberry, "style": has.light, "charge_g": 8_000},
+            {"roaster": has.little, "day": "2026-11-26", "lot": has.peaberry, "style": has.light, "charge_g": 1_000},
+        ]})).await;
+        check(&plan, &has);
+        let crew = list(&plan["crew"]);
+        assert_eq!((&crew[0]["available_min"], &crew[1]["available_min"]), (&json!(52), &json!(60)), "an eighth of today is gone");
+        for (n, day) in crew.iter().enumerate() {
+            let used: u64 = list(&plan["roasters"]).iter().map(|roaster| roaster["days"][n]["used_min"].as_u64().unwrap()).sum();
+            assert_eq!(day["used_min"].as_u64(), Some(used));
+            assert!(used <= day["available_min"].as_u64().unwrap(), "{day}");
+        }
+        assert_eq!(list(&plan["dropped_pins"]).len(), 1);
+        assert!(plan["dropped_pins"][0]["sentence"].as_str().unwrap().contains("the people have 60 minutes"), "{}", plan["dropped_pins"]);
+        assert_eq!(plan["short"][0]["reason"], "minutes");
     }
 
     /// What cannot be planned or released is refused at the field, and nothing changes.
