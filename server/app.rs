@@ -11,6 +11,7 @@ use crate::book::merkle::{Frontier, Hash};
 use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
 use crate::command::Command;
+use crate::counting;
 use crate::day::Zone;
 use crate::expect::Expect;
 use crate::fraction::Fraction;
@@ -183,6 +184,7 @@ impl App {
         }
         let answer = serde_json::to_value(command.perform(&mut book, self, id).await?)
             .map_err(crate::book::damaged)?;
+        counting::recount(&mut book, self).await?;
         self.end(book, Some(id), &answer).await?;
         Ok(Done::Booked(answer))
     }
@@ -368,6 +370,8 @@ async fn found_site(
         false_flag_rate: Fraction::from_ppm(2_700),
         overfill_g: Mass::ZERO,
         crew_min: None,
+        second_person: false,
+        large_reversal_g: None,
         retired: false,
     };
     let person = Person {

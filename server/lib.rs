@@ -8,6 +8,7 @@ pub mod book;
 pub mod chart;
 pub mod clock;
 pub mod command;
+pub mod counting;
 pub mod day;
 pub mod demand;
 pub mod demo;

@@ -303,6 +303,9 @@ pub struct Entry {
     /// SHA-256 of the command, hex, where one command is one entry.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub digest: Option<String>,
+    /// The first open day when it was booked, where it is about costs and a period was closed: what it changes counts from there on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub open_from: Option<Day>,
     /// What it was before; nothing where it is new.
     #[serde(default, skip_serializing_if = "Value::is_null")]
     pub before: Value,
@@ -338,6 +341,20 @@ words! {
         Keep = "keep",
         /// A kept command was settled.
         Settle = "settle",
+        /// A count was begun.
+        CountOpened = "count_opened",
+        /// A place was counted.
+        CountEntered = "count_entered",
+        /// A count was handed in.
+        CountHandedIn = "count_handed_in",
+        /// A count was sent back.
+        CountSentBack = "count_sent_back",
+        /// A count was booked.
+        CountBooked = "count_booked",
+        /// A count was dropped.
+        CountDropped = "count_dropped",
+        /// A finding was closed.
+        FindingClosed = "finding_closed",
     }
 }
 

@@ -77,6 +77,9 @@ pub struct Remark {
     pub after: Value,
 }
 
+/// Kinds of records whose change has a value, and so counts on open days only.
+const OF_VALUE: [&str; 2] = ["cost_line", "write_down"];
+
 /// One turn at writing in one site's book.
 pub struct Book {
     tx: Box<dyn Write>,
@@ -89,6 +92,7 @@ pub struct Book {
     closings: Vec<ClosingRow>,
     touched: BTreeSet<&'static str>,
     batches: Vec<BatchId>,
+    posted: Vec<Posting>,
 }
 
 impl Book {
@@ -126,6 +130,7 @@ impl Book {
             closings,
             touched: BTreeSet::new(),
             batches: Vec::new(),
+            posted: Vec::new(),
         })
     }
 
@@ -181,6 +186,12 @@ impl Book {
         &self.batches
     }
 
+    /// The postings of this turn.
+    #[must_use]
+    pub fn posted(&self) -> &[Posting] {
+        &self.posted
+    }
+
     /// Says that this turn changed a batch.
     pub fn touch_batch(&mut self, batch: BatchId) {
         self.touch("batch");
@@ -220,12 +231,14 @@ impl Book {
         let posting = self.place_in_time(draft);
         self.append(&Leaf::Posting(posting.clone())).await?;
         self.tx.insert_posting(&posting).await?;
-        self.move_coffee(&posting).await?;
+        let done = self.done(&posting).await?;
+        self.move_coffee(&posting, done).await?;
         for (line, weighing) in posting.weighings.iter().enumerate() {
             self.tx.insert_weighing(posting.id, line, weighing).await?;
         }
         self.touch("postings");
         self.touch("lots");
+        self.posted.push(posting.clone());
         Ok(posting)
     }
 
@@ -243,6 +256,10 @@ impl Book {
             happened_at: remark.happened_at.min(self.now()).ms(),
             reason: remark.reason,
             digest: Some(hex::encode(self.digest)),
+            open_from: self
+                .closed_through()
+                .filter(|_| OF_VALUE.contains(&remark.kind))
+                .map(|closed| closed.plus(1)),
             before: remark.before,
             after: remark.after,
         };
@@ -472,7 +489,21 @@ impl Book {
         Ok(())
     }
 
-    async fn move_coffee(&mut self, posting: &Posting) -> Outcome<()> {
+    /// What a posting did, or undid.
+    async fn done(&mut self, posting: &Posting) -> Result<Kind, StoreError> {
+        let Some(undone) = posting.reverses else {
+            return Ok(posting.kind);
+        };
+        let text = self.tx.posting_leaf(undone).await?.unwrap_or_default();
+        match serde_json::from_str(&text).map_err(damaged)? {
+            Leaf::Posting(undone) => Ok(undone.kind),
+            Leaf::Entry(_) | Leaf::Closing(_) => {
+                Err(StoreError::Damaged(format!("{undone} is no posting")))
+            }
+        }
+    }
+
+    async fn move_coffee(&mut self, posting: &Posting, done: Kind) -> Outcome<()> {
         let month = posting.day.month();
         let mut touched: Vec<(LotId, Place, Mass)> = Vec::new();
         for (line, movement) in posting.movements.iter().enumerate() {
@@ -494,6 +525,9 @@ impl Book {
                 .add_to_month(from, &month, Mass::ZERO.minus(mass)?)
                 .await?;
             self.tx.add_to_month(to, &month, mass).await?;
+            self.tx
+                .add_to_flow(self.site, done, movement, &month)
+                .await?;
             self.tx
                 .insert_movement(posting, line, movement, from, to)
                 .await?;

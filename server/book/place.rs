@@ -71,6 +71,15 @@ impl Place {
         }
     }
 
+    /// The key by which sums tell places of a kind apart: that of a storeroom or of a blend lot; nil elsewhere.
+    #[must_use]
+    pub const fn flow_key(self) -> Uuid {
+        match self {
+            Self::Store(StoreroomId(key)) | Self::Blended(LotId(key)) => key,
+            _ => Uuid::nil(),
+        }
+    }
+
     /// The place of a word and key; none if there is no such word, or the key does not fit it.
     #[must_use]
     pub fn new(word: &str, key: Uuid) -> Option<Self> {

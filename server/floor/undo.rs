@@ -11,6 +11,7 @@ use crate::app::App;
 use crate::book::leaf::{Act, Entry, Kind, Leaf, Movement, Posting};
 use crate::book::{Book, Draft, Remark, damaged};
 use crate::command::{Command, Common, command};
+use crate::counting::session;
 use crate::green::PostingView;
 use crate::ids::{BatchId, PostingId};
 use crate::refusal::{Outcome, Refusal};
@@ -56,6 +57,11 @@ impl Reversal {
     async fn mirror(&self, book: &mut Book, id: Uuid, posting: Posting) -> Outcome<Reversed> {
         if posting.kind == Kind::Reverse {
             return Err(Refusal::conflict("an undo cannot be undone: book it again"));
+        }
+        if session::is_of(&posting) {
+            return Err(Refusal::conflict(
+                "this is the difference that a count found: count again instead of undoing it",
+            ));
         }
         if let Some(by) = book.tx().reversal_of(posting.id).await? {
             return Err(Refusal::conflict(format!(

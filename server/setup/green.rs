@@ -171,7 +171,10 @@ pub struct Lot {
     /// Moisture readings over time.
     #[schema(max_items = 200)]
     pub moisture: Vec<Moisture>,
-    /// What all of it cost, landed.
+    /// The customer whose coffee it is, where it is only roasted for them: it is worth nothing in these books.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owned_by: Option<Name>,
+    /// What all of it cost, landed, where no lines of the delivery's costs say it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub landed_cost: Option<Money>,
     /// What it may be sold as.

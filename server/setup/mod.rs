@@ -1,6 +1,7 @@
 //! Set-up data: the things people edit. Each kind is one record type with its checks; every change is in the journal.
 
 mod coffee;
+mod cost;
 mod green;
 mod people;
 mod roaster;
@@ -8,6 +9,7 @@ mod scale;
 mod selling;
 
 pub use coffee::{Coffee, Part, Product, Style};
+pub use cost::{CostKind, CostLine, WriteDown};
 pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
 pub use people::{MassUnit, Person, Role, Site};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};

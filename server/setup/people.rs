@@ -3,7 +3,7 @@
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 
-use super::{Record, fault, unless};
+use super::{CostLine, Record, fault, unless};
 use crate::day::Zone;
 use crate::fraction::Fraction;
 use crate::ids::SiteId;
@@ -46,6 +46,12 @@ pub struct Site {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(maximum = 100_000)]
     pub crew_min: Option<u32>,
+    /// Whether a count is booked only when a second person approves it.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub second_person: bool,
+    /// From what mass on an undone posting is a finding; 10 kg unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub large_reversal_g: Option<Mass>,
     /// No longer used.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,
@@ -85,6 +91,9 @@ impl Record for Site {
         if self.crew_min.is_some_and(|minutes| minutes > 100_000) {
             faults.push(fault("/crew_min", "at most 100000 minutes a day"));
         }
+        if self.large_reversal_g.is_some_and(|mass| mass < Mass::ZERO) {
+            faults.push(fault("/large_reversal_g", "a mass of nothing or more"));
+        }
         faults
     }
 
@@ -94,14 +103,22 @@ impl Record for Site {
         site: SiteId,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
+        let mut faults = Vec::new();
         let moved = before.is_some_and(|before| before.zone != self.zone);
         if moved && tx.has_postings(site).await? {
-            return Ok(vec![fault(
+            faults.push(fault(
                 "/zone",
                 "the zone is fixed: days have been booked in it",
-            )]);
+            ));
         }
-        Ok(Vec::new())
+        let exchanged = before.is_some_and(|before| before.currency != self.currency);
+        if exchanged && !tx.records(site, CostLine::KIND, None, 1).await?.is_empty() {
+            faults.push(fault(
+                "/currency",
+                "the currency is fixed: costs have been written in it",
+            ));
+        }
+        Ok(faults)
     }
 }
 

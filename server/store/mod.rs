@@ -13,12 +13,13 @@ mod sqlite;
 use async_trait::async_trait;
 use uuid::Uuid;
 
-use crate::book::leaf::{Movement, Posting, Weighing};
+use crate::book::leaf::{Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
 use crate::ids::{
     BatchId, CardId, DeliveryId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
+    StoreroomId,
 };
 use crate::mass::Mass;
 
@@ -83,7 +84,16 @@ pub trait Store: Send + Sync + std::fmt::Debug {
 
 /// Everything that can be read.
 pub trait Read:
-    ReadBook + ReadRecords + ReadBatches + ReadMovements + ReadBags + ReadStatements + ReadStored + Send
+    ReadBook
+    + ReadRecords
+    + ReadBatches
+    + ReadMovements
+    + ReadBags
+    + ReadStatements
+    + ReadFlows
+    + ReadCounts
+    + ReadStored
+    + Send
 {
 }
 impl<
@@ -93,6 +103,8 @@ impl<
         + ReadMovements
         + ReadBags
         + ReadStatements
+        + ReadFlows
+        + ReadCounts
         + ReadStored
         + Send,
 > Read for T
@@ -101,7 +113,7 @@ impl<
 
 /// Everything that can be changed.
 #[async_trait]
-pub trait Write: Read + WriteBook + WriteRecords + WriteBatches + WriteBags {
+pub trait Write: Read + WriteBook + WriteRecords + WriteBatches + WriteBags + WriteCounts {
     /// Makes it lasting.
     async fn commit(self: Box<Self>) -> Result<()>;
 }
@@ -240,6 +252,14 @@ pub trait WriteBook: ReadBook {
     ) -> Result<(i64, Mass)>;
     /// Adds to what moved on an account in a month.
     async fn add_to_month(&mut self, account: i64, month: &str, change: Mass) -> Result<()>;
+    /// Adds to what went from one kind of place to another in a month, by what was done; an undo counts as what it undid.
+    async fn add_to_flow(
+        &mut self,
+        site: SiteId,
+        done: Kind,
+        movement: &Movement,
+        month: &str,
+    ) -> Result<()>;
     /// Stores a movement between two accounts.
     async fn insert_movement(
         &mut self,
@@ -503,6 +523,153 @@ pub trait ReadStatements {
     ) -> Result<Vec<LogRow>>;
 }
 
+/// How much of a lot went from one kind of place to another, by what was done; an undo counts as what it undid, the other way round.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LotFlow {
+    /// Whose coffee.
+    pub lot: LotId,
+    /// What was done: the kind's word.
+    pub kind: String,
+    /// Where it was: the place's word.
+    pub from: String,
+    /// The storeroom or blend lot it was in; nil elsewhere.
+    pub from_key: Uuid,
+    /// Where it went.
+    pub to: String,
+    /// The storeroom or blend lot it went to; nil elsewhere.
+    pub to_key: Uuid,
+    /// How much.
+    pub mass: Mass,
+}
+
+/// Which storeroom movements a statement of many lots is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Within<'a> {
+    /// The lots; all where none are named.
+    pub lots: Option<&'a [LotId]>,
+    /// The one storeroom; all unless said.
+    pub room: Option<StoreroomId>,
+    /// The first day; none for the beginning.
+    pub from: Option<Day>,
+    /// The last day.
+    pub to: Day,
+    /// As the first so many leaves of the log say; none for all of them.
+    pub known: Option<i64>,
+}
+
+/// Where a page of movements begins: after this day, place in the log and line.
+pub type Mark = (Day, i64, i64);
+
+/// A movement into, out of or between storerooms, with its lot and places.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RoomLine {
+    /// Whose coffee.
+    pub lot: LotId,
+    /// Its posting's place in the log.
+    pub position: i64,
+    /// Where it was.
+    pub from: Place,
+    /// Where it went.
+    pub to: Place,
+    /// The line as a lot's statement has it.
+    pub line: StoreLine,
+}
+
+/// Reads of what went from one kind of place to another, over many lots.
+#[async_trait]
+pub trait ReadFlows {
+    /// What went where up to the end of a day, lot by lot, as the first `known` leaves say; as known now where `known` is none: then it
+    /// reads whole months.
+    async fn flows_on(
+        &mut self,
+        site: SiteId,
+        day: Day,
+        known: Option<i64>,
+    ) -> Result<Vec<LotFlow>>;
+    /// What moved into, out of and between storerooms, in order of day and log, after a mark.
+    async fn room_lines(
+        &mut self,
+        site: SiteId,
+        within: &Within<'_>,
+        after: Option<Mark>,
+        limit: i64,
+    ) -> Result<Vec<RoomLine>>;
+}
+
+/// A count as the table has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CountRow {
+    /// Its id.
+    pub id: Uuid,
+    /// Its state's word.
+    pub state: String,
+    /// The frozen moment.
+    pub frozen_at: Instant,
+    /// Its steps as JSON.
+    pub steps: String,
+}
+
+/// What a posting that was not undone did to an account.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Since {
+    /// Whose coffee.
+    pub lot: LotId,
+    /// Where.
+    pub place: Place,
+    /// The posting.
+    pub posting: PostingId,
+    /// What was done.
+    pub kind: String,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// What it added; negative what it took.
+    pub change: Mass,
+}
+
+/// What a posting that was not undone did to one account, and how its mass is known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WeighedMove {
+    /// The posting.
+    pub posting: PostingId,
+    /// What was done.
+    pub kind: String,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// What it added; negative what it took.
+    pub change: Mass,
+    /// How its mass is known: the basis's word; none where nobody weighed.
+    pub basis: Option<String>,
+    /// The scale.
+    pub scale: Option<Uuid>,
+    /// Its division.
+    pub division: Option<Mass>,
+}
+
+/// Reads of counts.
+#[async_trait]
+pub trait ReadCounts {
+    /// One count.
+    async fn count_session(&mut self, site: SiteId, id: Uuid) -> Result<Option<CountRow>>;
+    /// Counts whose moment is not before one, in order of their moments.
+    async fn count_sessions(&mut self, site: SiteId, from: Instant) -> Result<Vec<CountRow>>;
+    /// What counts from a day on, on accounts of storerooms, roasted coffee and bags; what was undone is left out.
+    async fn changes_since(&mut self, site: SiteId, from: Day) -> Result<Vec<Since>>;
+    /// All that moved on one account, in the order of the log; what was undone is left out.
+    async fn weighed_moves(
+        &mut self,
+        site: SiteId,
+        lot: LotId,
+        place: Place,
+    ) -> Result<Vec<WeighedMove>>;
+}
+
+/// Changes of counts.
+#[async_trait]
+pub trait WriteCounts: ReadCounts {
+    /// Stores a count, new or changed.
+    async fn put_count(&mut self, site: SiteId, row: &CountRow) -> Result<()>;
+}
+
 /// What came of a lot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Receipts {
@@ -592,6 +759,9 @@ pub struct StoredCommand {
     pub answer_hash: Vec<u8>,
 }
 
+/// A row of the monthly flows: lot, what was done, from with its key, to with its key, month; and its milligrams.
+pub type StoredFlow = ((Uuid, String, String, Uuid, String, Uuid, String), i64);
+
 /// Reads of what is stored, as it is stored: for verifying. Rows are JSON objects by column, text as text and flags as 0 or 1.
 #[async_trait]
 pub trait ReadStored {
@@ -631,6 +801,10 @@ pub trait ReadStored {
         after: Option<Uuid>,
         limit: i64,
     ) -> Result<Vec<StoredCommand>>;
+    /// The columns of counts.
+    async fn stored_counts(&mut self, site: SiteId) -> Result<Vec<serde_json::Value>>;
+    /// The columns of monthly flows.
+    async fn stored_flows(&mut self, site: SiteId) -> Result<Vec<StoredFlow>>;
     /// Tables with rows of a site that has no log, and how many.
     async fn strays(&mut self) -> Result<Vec<(String, i64)>>;
     /// The columns of kept commands.

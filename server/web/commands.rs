@@ -17,6 +17,7 @@ use crate::app::{App, Done};
 use crate::audit::{Closing, PeriodClosed, Reopening};
 use crate::book::Actor;
 use crate::command::Command;
+use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
 use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
 use crate::floor::{
     BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
@@ -83,6 +84,10 @@ command_routes! {
     transfers: Transfer => Posted, Operator, "/api/transfers/{id}", "book_transfer";
     dryings: Drying => Posted, Operator, "/api/dryings/{id}", "book_drying";
     counts: Count => Counted, Operator, "/api/counts/{id}", "book_count";
+    count_openings: CountOpening => CountSheet, Operator, "/api/count-openings/{id}", "open_count";
+    count_entries: CountEntry => CountSheet, Operator, "/api/count-entries/{id}", "enter_count";
+    count_hand_ins: CountHandIn => CountSheet, Operator, "/api/count-hand-ins/{id}", "hand_in_count";
+    count_decisions: CountDecision => CountSheet, Planner, "/api/count-decisions/{id}", "decide_count";
     used_ups: UsedUp => Counted, Operator, "/api/used-ups/{id}", "book_used_up";
     blends: Blend => Posted, Operator, "/api/blends/{id}", "book_blend";
     samples: Sample => Drawn, Operator, "/api/samples/{id}", "book_sample";

@@ -5,6 +5,7 @@
 
 mod audit;
 mod commands;
+mod counting;
 mod demand;
 mod description;
 mod extract;
@@ -58,6 +59,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(floor::router())
         .merge(green::router())
         .merge(audit::router())
+        .merge(counting::router())
         .merge(demand::router())
         .merge(week::router())
         .merge(service::router())

@@ -16,8 +16,8 @@ use super::problem::{Answer, Problem};
 use super::who::{Owner, Planner, Reader};
 use crate::app::App;
 use crate::setup::{
-    self, Coffee, Expected, Kept, Person, Product, Record, Roaster, SampleRequest, Scale, ShipDay,
-    Site, Storeroom, Style,
+    self, Coffee, CostLine, Expected, Kept, Person, Product, Record, Roaster, SampleRequest, Scale,
+    ShipDay, Site, Storeroom, Style, WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -178,4 +178,6 @@ record_routes! {
     products: Product, Planner, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
     ship_days: ShipDay, Planner, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
     sample_requests: SampleRequest, Planner, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
+    cost_lines: CostLine, Planner, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
+    write_downs: WriteDown, Owner, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";
 }

@@ -112,7 +112,8 @@ const LAYERS: [&[&str]; 6] = [
     &["store", "book", "refusal"],
     &["setup"],
     &[
-        "app", "command", "expect", "green", "floor", "demand", "week", "audit", "access",
+        "app", "command", "counting", "expect", "green", "floor", "demand", "week", "audit",
+        "access",
     ],
     &[
         "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main",

@@ -38,6 +38,8 @@ struct Has {
     blend_lot: String,
     /// A second room.
     loft: String,
+    /// Open counts, each for one command: entered on, handed in, dropped.
+    counts: [String; 3],
 }
 
 /// Prepares a book, and says what it takes.
@@ -45,6 +47,7 @@ pub async fn bodies(server: &Server) -> Vec<Right> {
     let has = prepare(server).await;
     let now = server.now();
     let commands = [
+        counting(&has),
         green(&has),
         floor(server, &has),
         selling(&has),
@@ -114,6 +117,10 @@ async fn prepare(server: &Server) -> Has {
         .await["closing"]["id"]
         .clone();
     let loft = server.put_new("storerooms", json!({"name": "Loft"})).await;
+    let mut counts = Vec::new();
+    for _ in 0..3 {
+        counts.push(count(server, &made).await);
+    }
     let mut lot = server.get(&format!("/api/lots/{}", made.washed)).await;
     lot["name"] = json!("House green");
     let blend_lot = server.put_new("lots", lot_fields(&lot)).await;
@@ -131,6 +138,7 @@ async fn prepare(server: &Server) -> Has {
         closing,
         blend_lot,
         loft,
+        counts: counts.try_into().unwrap(),
     }
 }
 
@@ -170,6 +178,41 @@ async fn weigh(server: &Server, made: &Roastery) -> (String, Value) {
     let fields = json!({"batch": batch, "lot": made.screen_18, "style": made.light, "roaster": made.little, "storeroom": made.storeroom, "weight": bench(made, "2000")});
     let answer = server.command("weigh-ins", fields).await;
     (batch, answer)
+}
+
+/// An open count with one place entered, as the book has it.
+async fn count(server: &Server, made: &Roastery) -> String {
+    let opening = json!({"covers": ["green"], "storeroom": made.storeroom});
+    let id = server.command("count-openings", opening).await["id"].clone();
+    let green = json!({"lot": made.washed, "storeroom": made.storeroom});
+    let weights = json!([{"basis": "nominal", "sacks": 5, "sack_g": 60_000, "loose_g": 0}]);
+    server
+        .command(
+            "count-entries",
+            json!({"count": id, "green": green, "weights": weights}),
+        )
+        .await;
+    id.as_str().unwrap().to_owned()
+}
+
+fn counting(has: &Has) -> Vec<(&'static str, Value)> {
+    let [entered, handed_in, dropped] = &has.counts;
+    let green = json!({"lot": has.made.washed, "storeroom": has.made.storeroom});
+    vec![
+        (
+            "/api/count-openings/{id}",
+            json!({"covers": ["green", "roasted", "bags"], "blind": true}),
+        ),
+        (
+            "/api/count-entries/{id}",
+            json!({"count": entered, "green": green, "weights": [has.made.weighed("41.20"), nominal()]}),
+        ),
+        ("/api/count-hand-ins/{id}", json!({"count": handed_in})),
+        (
+            "/api/count-decisions/{id}",
+            json!({"count": dropped, "decision": "drop", "reason": "a sack fell over"}),
+        ),
+    ]
 }
 
 async fn roast(server: &Server, made: &Roastery) -> String {
@@ -320,7 +363,14 @@ fn week(has: &Has) -> Vec<(&'static str, Value)> {
 }
 
 fn records(has: &Has) -> Vec<(&'static str, Value)> {
-    [people_and_rooms(), coffee(has), arriving(has), orders(has)].concat()
+    [
+        people_and_rooms(),
+        coffee(has),
+        arriving(has),
+        costs(has),
+        orders(has),
+    ]
+    .concat()
 }
 
 fn people_and_rooms() -> Vec<(&'static str, Value)> {
@@ -343,6 +393,20 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
         (
             "/api/scales/{id}",
             json!({"name": "Third scale", "unit": "lb", "division_g": 5, "max_g": 60_000, "containers": [{"name": "pail", "tare_g": 420.5}]}),
+        ),
+    ]
+}
+
+fn costs(has: &Has) -> Vec<(&'static str, Value)> {
+    vec![
+        (
+            "/api/cost-lines/{id}",
+            json!({"delivery": has.made.kivu_delivery, "lot": has.made.peaberry, "kind": "freight", "day": "2026-11-27",
+                "amount": {"minor": 12_000_000, "currency": "VND"}, "rate": "0.000036812", "reference": "SEA 12", "note": "with insurance"}),
+        ),
+        (
+            "/api/write-downs/{id}",
+            json!({"lot": has.made.washed, "day": "2026-11-27", "amount": {"minor": 2_000, "currency": "EUR"}, "reason": "past crop"}),
         ),
     ]
 }

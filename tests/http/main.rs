@@ -6,6 +6,8 @@ mod audit;
 mod bad_input;
 mod bodies;
 mod cli;
+mod costs;
+mod counts;
 mod demand;
 mod green;
 mod histories;

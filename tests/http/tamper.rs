@@ -205,6 +205,8 @@ fn called(table: &str) -> &[&str] {
         "log" | "posting" | "movement" | "weighing" | "bags" | "journal" => &["leaf "],
         "log_head" => &["log head"],
         "account" | "account_month" => &["account"],
+        "flow_month" => &["flow"],
+        "count_session" => &["count"],
         "record" | "record_link" => &["record"],
         "closing" => &["closing"],
         "batch" => &["batch"],
@@ -259,6 +261,16 @@ async fn busy_weeks(server: &Server, r: &Roastery) {
     let weighed = server.command("weigh-ins", json!({"batch": undone, "lot": r.peaberry, "style": r.light, "roaster": r.drum, "weight": r.weighed("6.00")})).await;
     server
         .command("reversals", json!({"posting": weighed["posting"]["id"]}))
+        .await;
+    let count = server
+        .command("count-openings", json!({"covers": ["green"]}))
+        .await["id"]
+        .clone();
+    let green = json!({"lot": r.peaberry, "storeroom": r.storeroom});
+    let entry = json!({"count": count, "green": green, "weights": [r.weighed("118.50")]});
+    server.command("count-entries", entry).await;
+    server
+        .command("count-hand-ins", json!({ "count": count }))
         .await;
     let order = json!({"number": "A-1", "customer": "Corner Cafe", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1,
         "lines": [{"line": 1, "product": r.kivu_bag, "bags": 8}]});

@@ -7,12 +7,16 @@ use uuid::Uuid;
 
 use super::batches::row_of;
 use crate::book::canonical;
-use crate::book::leaf::{Act, Closing, Entry, Leaf, Posting};
+use crate::book::leaf::{Act, Closing, Entry, Kind, Leaf, Posting};
+use crate::counting::session;
 use crate::floor::batch;
 use crate::store::BatchRow;
 
 /// An account: lot, place and key.
 pub(super) type Account = (Uuid, String, Uuid);
+
+/// What monthly flows are kept by: lot, what was done, from with its key, to with its key, and month.
+pub(super) type Flow = (Uuid, String, String, Uuid, String, Uuid, String);
 
 /// A record as the last leaf about it has it.
 pub(super) struct Written {
@@ -29,6 +33,12 @@ pub(super) struct Written {
 pub(super) struct Expected {
     /// Milligrams by account and month.
     pub months: BTreeMap<Account, BTreeMap<String, i64>>,
+    /// Milligrams that went from one kind of place to another.
+    pub flows: BTreeMap<Flow, i64>,
+    /// What postings did.
+    kinds: HashMap<Uuid, Kind>,
+    /// Steps by count.
+    pub counts: HashMap<Uuid, Vec<Value>>,
     /// Records by id.
     pub records: HashMap<Uuid, Written>,
     /// The closing table's rows.
@@ -57,6 +67,7 @@ impl Expected {
             Leaf::Closing(closing) => self.add_closing(closing),
         }
         batch::follow(&mut self.steps, leaf);
+        session::follow(&mut self.counts, leaf);
     }
 
     /// How many lots moved.
@@ -67,7 +78,21 @@ impl Expected {
 
     fn add_posting(&mut self, posting: &Posting) {
         let month = posting.day.month();
+        self.kinds.insert(posting.id.0, posting.kind);
+        let undone = posting.reverses.and_then(|id| self.kinds.get(&id.0));
+        let done = undone.copied().unwrap_or(posting.kind);
         for movement in &posting.movements {
+            let (from, to) = (movement.from, movement.to);
+            let flow = (
+                movement.lot.0,
+                done.word().to_owned(),
+                from.word().to_owned(),
+                from.flow_key(),
+                to.word().to_owned(),
+                to.flow_key(),
+                month.clone(),
+            );
+            *self.flows.entry(flow).or_default() += movement.mass_mg;
             for (place, change) in [
                 (movement.from, -movement.mass_mg),
                 (movement.to, movement.mass_mg),
@@ -77,7 +102,12 @@ impl Expected {
                 *months.entry(month.clone()).or_default() += change;
             }
         }
-        self.postings.insert(posting.id.0, posting.digest.clone());
+        if session::is_of(posting) {
+            // Its id is not its command's: one command of a count books several.
+            self.digests.insert(posting.digest.clone());
+        } else {
+            self.postings.insert(posting.id.0, posting.digest.clone());
+        }
         for batch in posting.facts["undone"].as_array().into_iter().flatten() {
             let batch = serde_json::from_value::<Uuid>(batch.clone());
             let row = batch.ok().and_then(|id| {

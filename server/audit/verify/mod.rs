@@ -137,6 +137,8 @@ pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreErro
     }
     check_head(tx, site, &frontier, &expected, &mut faults).await?;
     tables::accounts(tx, site, &expected, &mut faults).await?;
+    tables::flows(tx, site, &expected, &mut faults).await?;
+    tables::counts(tx, site, &expected, &mut faults).await?;
     records::check(tx, site, &expected, &mut faults).await?;
     tables::closings(tx, site, &expected, &mut faults).await?;
     batches::check(tx, site, &expected, &mut faults).await?;

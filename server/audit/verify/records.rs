@@ -9,8 +9,8 @@ use super::expected::{Expected, Written};
 use super::{Faults, PAGE, compare_table};
 use crate::ids::SiteId;
 use crate::setup::{
-    Coffee, Delivery, Lot, Order, Person, Product, Record, Roaster, SampleRequest, Scale, ShipDay,
-    Site, Storeroom, Style,
+    Coffee, CostLine, Delivery, Lot, Order, Person, Product, Record, Roaster, SampleRequest, Scale,
+    ShipDay, Site, Storeroom, Style, WriteDown,
 };
 use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
@@ -43,6 +43,7 @@ macro_rules! kinds {
 
 kinds! {
     Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
+    CostLine, WriteDown,
 }
 
 /// Compares both tables.

@@ -1,11 +1,13 @@
-//! Accounts with their balances and months, and closings.
+//! Accounts with their balances and months, flows, counts and closings.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
+use serde_json::json;
 use uuid::Uuid;
 
 use super::expected::Expected;
 use super::{Faults, compare_table};
+use crate::counting::session::Session;
 use crate::ids::SiteId;
 use crate::store::{Read, StoreError};
 
@@ -71,5 +73,47 @@ pub(super) async fn closings(
     let stored = tx.stored_closings(site).await;
     let stored = faults.readable("closings", stored)?;
     compare_table("closing", expected.closings.iter().cloned(), stored, faults);
+    Ok(())
+}
+
+/// Monthly flows are those of the movements.
+pub(super) async fn flows(
+    tx: &mut dyn Read,
+    site: SiteId,
+    expected: &Expected,
+    faults: &mut Faults,
+) -> Result<(), StoreError> {
+    let stored = tx.stored_flows(site).await;
+    let stored: BTreeMap<_, _> = faults.readable("flows", stored)?.into_iter().collect();
+    let keys = stored.keys().chain(expected.flows.keys());
+    for flow in keys.collect::<BTreeSet<_>>() {
+        if stored.get(flow) != expected.flows.get(flow) {
+            let (lot, kind, from, _, to, _, month) = flow;
+            faults.add(
+                format!("flow of lot {lot} by {kind} from {from} to {to} in {month}"),
+                "it is not that of the movements",
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Counts have the steps of the log, and the columns beside them follow from those.
+pub(super) async fn counts(
+    tx: &mut dyn Read,
+    site: SiteId,
+    expected: &Expected,
+    faults: &mut Faults,
+) -> Result<(), StoreError> {
+    let stored = tx.stored_counts(site).await;
+    let stored = faults.readable("counts", stored)?;
+    let wanted = expected.counts.iter().map(|(id, steps)| {
+        let row = Session::of_steps(*id, steps).and_then(|session| session.row());
+        row.map_or_else(
+            || json!({"id": id, "steps": "none that can be read"}),
+            |row| json!({"id": row.id, "state": row.state, "frozen_at": row.frozen_at.ms(), "steps": row.steps}),
+        )
+    });
+    compare_table("count", wanted, stored, faults);
     Ok(())
 }

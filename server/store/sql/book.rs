@@ -10,7 +10,7 @@ use super::super::super::{
 use super::super::LOCK_HEAD;
 use super::{Transaction, day, mass, number};
 use crate::book::canonical;
-use crate::book::leaf::{Closing, Entry, Movement, Posting, Weighing};
+use crate::book::leaf::{Closing, Entry, Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::Instant;
@@ -344,6 +344,33 @@ impl WriteBook for Transaction {
         .bind(account)
         .bind(month.to_owned())
         .bind(change.mg())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
+
+    async fn add_to_flow(
+        &mut self,
+        site: SiteId,
+        done: Kind,
+        movement: &Movement,
+        month: &str,
+    ) -> Result<()> {
+        sqlx::query(
+            "INSERT INTO flow_month (site, lot, kind, from_place, from_key, to_place, to_key, month, mass_mg)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
+             ON CONFLICT (site, lot, kind, from_place, from_key, to_place, to_key, month) DO UPDATE
+             SET mass_mg = flow_month.mass_mg + excluded.mass_mg",
+        )
+        .bind(site.0)
+        .bind(movement.lot.0)
+        .bind(done.word())
+        .bind(movement.from.word())
+        .bind(movement.from.flow_key())
+        .bind(movement.to.word())
+        .bind(movement.to.flow_key())
+        .bind(month.to_owned())
+        .bind(movement.mass_mg)
         .execute(&mut **self)
         .await?;
         Ok(())

@@ -3,6 +3,8 @@
 mod bags;
 mod batches;
 mod book;
+mod counts;
+mod flows;
 mod movements;
 mod records;
 mod statements;

@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::super::super::{AccountRow, ReadStored, Result, StoredCommand};
+use super::super::super::{AccountRow, ReadStored, Result, StoredCommand, StoredFlow};
 use super::Transaction;
 use crate::ids::{LotId, SiteId};
 
@@ -158,6 +158,37 @@ impl ReadStored for Transaction {
         Ok(rows.into_iter().map(command).collect())
     }
 
+    async fn stored_counts(&mut self, site: SiteId) -> Result<Vec<Value>> {
+        let rows: Vec<(Uuid, String, i64, String)> = sqlx::query_as(
+            "SELECT id, state, frozen_at, steps
+             FROM count_session
+             WHERE site = $1
+             ORDER BY id",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        let value = |(id, state, frozen_at, steps)| json!({"id": id, "state": state, "frozen_at": frozen_at, "steps": steps});
+        Ok(rows.into_iter().map(value).collect())
+    }
+
+    async fn stored_flows(&mut self, site: SiteId) -> Result<Vec<StoredFlow>> {
+        type Columns = (Uuid, String, String, Uuid, String, Uuid, String, i64);
+        let rows: Vec<Columns> = sqlx::query_as(
+            "SELECT lot, kind, from_place, from_key, to_place, to_key, month, mass_mg
+             FROM flow_month
+             WHERE site = $1
+             ORDER BY lot, kind, from_place, from_key, to_place, to_key, month",
+        )
+        .bind(site.0)
+        .fetch_all(&mut **self)
+        .await?;
+        let flow = |(lot, kind, from, from_key, to, to_key, month, mg): Columns| {
+            ((lot, kind, from, from_key, to, to_key, month), mg)
+        };
+        Ok(rows.into_iter().map(flow).collect())
+    }
+
     async fn strays(&mut self) -> Result<Vec<(String, i64)>> {
         Ok(sqlx::query_as(
             "WITH sited AS (
@@ -170,6 +201,8 @@ impl ReadStored for Transaction {
                  UNION ALL SELECT 'closing', site FROM closing
                  UNION ALL SELECT 'batch', site FROM batch
                  UNION ALL SELECT 'unsettled', site FROM unsettled
+                 UNION ALL SELECT 'flow_month', site FROM flow_month
+                 UNION ALL SELECT 'count_session', site FROM count_session
              )
              SELECT name, COUNT(*)
              FROM sited

@@ -1,0 +1,223 @@
+//! A count goes into the book: what dried to the air, the rest of each difference to the count difference, as of the frozen moment.
+
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::moment::{Later, beyond};
+use super::session::{Line, OfLot, Session, Step};
+use super::sheet::compared;
+use super::step;
+use crate::app::App;
+use crate::book::leaf::{Act, Kind, Leaf, Movement};
+use crate::book::place::Place;
+use crate::book::{Book, Draft, damaged};
+use crate::command::Common;
+use crate::day::Instant;
+use crate::ids::PostingId;
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
+use crate::store::{Read, StoreError};
+
+/// Books the differences of everything that was entered.
+pub(super) async fn book(
+    book: &mut Book,
+    app: &App,
+    session: &mut Session,
+    id: Uuid,
+    common: Common<'_>,
+) -> Outcome<()> {
+    let (site, zone) = (book.site(), book.zone());
+    let at = session
+        .opened()
+        .map_or(common.happened_at, |opened| opened.at);
+    let later = Later::than(book.tx(), site, zone, at, &[]).await?;
+    let lines = compared(book.tx(), site, zone, session, &later).await?;
+    let mut postings = Vec::new();
+    for (kind, movements) in [
+        (Kind::Dry, drying(&lines)?),
+        (Kind::Count, differences(&lines)?),
+    ] {
+        if movements.is_empty() {
+            continue;
+        }
+        let reason = match kind {
+            Kind::Dry => Some("dried in the store, found by a count".to_owned()),
+            _ => common.why(),
+        };
+        let posting = PostingId(app.clock.new_id());
+        let facts = json!({ "count": session.id });
+        let draft = draft(posting, kind, at, reason, facts, movements);
+        book.post(draft).await?;
+        postings.push(posting);
+    }
+    let booked = Step::Booked {
+        by: id,
+        person: book.actor().person,
+        at: common.happened_at.min(book.now()),
+        postings,
+        lines,
+    };
+    let told = (id, Act::CountBooked, booked);
+    step(book, session, told, common.happened_at, common.why()).await
+}
+
+/// A posting of a count.
+pub(super) fn draft(
+    id: PostingId,
+    kind: Kind,
+    happened_at: Instant,
+    reason: Option<String>,
+    facts: Value,
+    movements: Vec<Movement>,
+) -> Draft {
+    Draft {
+        id,
+        kind,
+        happened_at,
+        reason,
+        card: None,
+        reverses: None,
+        facts,
+        movements,
+        weighings: Vec::new(),
+    }
+}
+
+/// Of a line's difference, what goes to the air: no more than is missing.
+fn dried(line: &Line) -> Outcome<Mass> {
+    let missing = line.book_g.minus(line.counted_g)?;
+    Ok(match line.place {
+        Place::Store(_) => line.drying_g.min(missing).max(Mass::ZERO),
+        _ => Mass::ZERO,
+    })
+}
+
+fn drying(lines: &[Line]) -> Outcome<Vec<Movement>> {
+    let mut movements = Vec::new();
+    for line in lines {
+        let mass = dried(line)?;
+        if mass.is_positive() {
+            movements.push(Movement {
+                lot: line.lot,
+                from: line.place,
+                to: Place::Air,
+                mass_mg: mass.mg(),
+            });
+        }
+    }
+    Ok(movements)
+}
+
+fn differences(lines: &[Line]) -> Outcome<Vec<Movement>> {
+    let mut movements = Vec::new();
+    for line in lines {
+        let missing = line.book_g.minus(line.counted_g)?.minus(dried(line)?)?;
+        movements.extend(difference(line, missing));
+    }
+    Ok(movements)
+}
+
+/// The movement that takes off what is missing, or adds what is too much.
+pub(super) fn difference(line: &Line, missing: Mass) -> Option<Movement> {
+    let (from, to) = if missing.is_positive() {
+        (line.place, Place::Variance)
+    } else {
+        (Place::Variance, line.place)
+    };
+    (missing != Mass::ZERO).then_some(Movement {
+        lot: line.lot,
+        from,
+        to,
+        mass_mg: missing.mg().abs(),
+    })
+}
+
+/// What so many bags of a packing hold, lot by lot: all of what the book has where it has so many bags.
+///
+/// # Errors
+/// [`Refusal::Invalid`] where there is no such packing.
+pub(super) async fn of_bags(
+    tx: &mut dyn Read,
+    packing: PostingId,
+    bags: u32,
+) -> Outcome<Vec<OfLot>> {
+    let packed = packed(tx, packing)
+        .await?
+        .ok_or_else(|| Refusal::field("/packing", "there is no such packing"))?;
+    if bags > packed.bags {
+        return Err(Refusal::field(
+            "/bags",
+            format!("only {} bags were filled then", packed.bags),
+        ));
+    }
+    Ok(packed
+        .lots
+        .iter()
+        .map(|of| OfLot {
+            lot: of.lot,
+            mass_g: packed.share(of.mass_g, bags),
+        })
+        .collect())
+}
+
+/// What a packing filled.
+pub(super) struct PackedBags {
+    /// How many bags.
+    pub bags: u32,
+    /// How much of which lot.
+    pub lots: Vec<OfLot>,
+}
+
+impl PackedBags {
+    /// What so many of its bags hold of a lot's mass in all of them.
+    fn share(&self, mass: Mass, bags: u32) -> Mass {
+        let part = |n: u32| Mass::from_mg(i64::from(n)).unwrap_or_default();
+        let rest = self.bags.saturating_sub(bags);
+        let shares = mass.split(&[part(bags), part(rest)]);
+        shares.first().copied().unwrap_or_default()
+    }
+
+    /// How many bags a mass of all lots is, to the nearest.
+    pub fn count(&self, left: Mass) -> u32 {
+        let all: i64 = self.lots.iter().map(|of| of.mass_g.mg()).sum();
+        let bags = i128::from(self.bags) * i128::from(left.mg());
+        let whole = i128::from(all.max(1));
+        u32::try_from((bags + whole / 2) / whole).unwrap_or(0)
+    }
+}
+
+/// What a packing filled; none where there is no such packing.
+pub(super) async fn packed(
+    tx: &mut dyn Read,
+    packing: PostingId,
+) -> Result<Option<PackedBags>, StoreError> {
+    let Some(text) = tx.posting_leaf(packing).await? else {
+        return Ok(None);
+    };
+    let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
+        return Ok(None);
+    };
+    let rows = posting.facts["bags"].as_array();
+    let bags: u64 = rows
+        .into_iter()
+        .flatten()
+        .filter_map(|row| row["bags"].as_u64())
+        .sum();
+    let mut lots: Vec<OfLot> = Vec::new();
+    let filled = posting
+        .movements
+        .iter()
+        .filter(|m| m.to == Place::Packed(packing));
+    for movement in filled {
+        let mass = Mass::from_mg(movement.mass_mg).map_err(beyond)?;
+        match lots.iter_mut().find(|of| of.lot == movement.lot) {
+            Some(of) => of.mass_g = of.mass_g.plus(mass).map_err(beyond)?,
+            None => lots.push(OfLot {
+                lot: movement.lot,
+                mass_g: mass,
+            }),
+        }
+    }
+    let bags = u32::try_from(bags).unwrap_or(u32::MAX);
+    Ok((posting.kind == Kind::Pack).then_some(PackedBags { bags, lots }))
+}

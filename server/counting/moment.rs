@@ -1,0 +1,136 @@
+//! What the book had at a moment, as it is known now: what tablets sent late is in it, and what was undone is not.
+
+use std::collections::{BTreeMap, HashMap};
+
+use serde_json::Value;
+
+use crate::book::damaged;
+use crate::book::leaf::{Kind, Leaf};
+use crate::book::place::Place;
+use crate::day::{Instant, Zone};
+use crate::floor::batch::Batch;
+use crate::ids::{BatchId, LotId, PostingId, SiteId};
+use crate::mass::{Mass, MassRange};
+use crate::store::{Read, StoreError};
+
+/// One lot at one place.
+pub type Account = (LotId, Place);
+
+/// What has moved after a moment, account by account.
+#[derive(Debug, Default)]
+pub struct Later {
+    /// What it added; negative what it took.
+    changes: BTreeMap<Account, Mass>,
+}
+
+impl Later {
+    /// Reads what moved after `at`, and what the postings `without` did whenever that was.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn than(
+        tx: &mut dyn Read,
+        site: SiteId,
+        zone: Zone,
+        at: Instant,
+        without: &[PostingId],
+    ) -> Result<Self, StoreError> {
+        let mut later = Self::default();
+        let mut corrected = HashMap::new();
+        // What happens on a day counts on that day or on a later one.
+        for since in tx.changes_since(site, zone.day(at)).await? {
+            let happened_at = if since.kind == Kind::Correct.word() {
+                really(tx, since.posting, since.happened_at, &mut corrected).await?
+            } else {
+                since.happened_at
+            };
+            if happened_at > at || without.contains(&since.posting) {
+                let change = later.changes.entry((since.lot, since.place)).or_default();
+                *change = change.plus(since.change).map_err(beyond)?;
+            }
+        }
+        Ok(later)
+    }
+
+    /// What one account had then.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn before(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        (lot, place): Account,
+    ) -> Result<Mass, StoreError> {
+        let now = tx.balance(site, lot, place).await?;
+        self.took_off(now, (lot, place))
+    }
+
+    /// What all accounts at one kind of place had then, unless that was nothing.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn all_before(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        place: &str,
+    ) -> Result<BTreeMap<Account, Mass>, StoreError> {
+        let mut then: BTreeMap<Account, Mass> = BTreeMap::new();
+        for standing in tx.standing(site, place).await? {
+            then.insert((standing.lot, standing.place), standing.mass);
+        }
+        let moved = self.changes.keys().filter(|(_, at)| at.word() == place);
+        for account in moved {
+            then.entry(*account).or_default();
+        }
+        for (account, mass) in &mut then {
+            *mass = self.took_off(*mass, *account)?;
+        }
+        then.retain(|_, mass| *mass != Mass::ZERO);
+        Ok(then)
+    }
+
+    fn took_off(&self, now: Mass, account: Account) -> Result<Mass, StoreError> {
+        let change = self.changes.get(&account).copied().unwrap_or_default();
+        now.minus(change).map_err(beyond)
+    }
+}
+
+/// When a correction's coffee really moved: when its batch was weighed in.
+pub async fn really(
+    tx: &mut dyn Read,
+    posting: PostingId,
+    booked: Instant,
+    known: &mut HashMap<PostingId, Instant>,
+) -> Result<Instant, StoreError> {
+    if let Some(at) = known.get(&posting) {
+        return Ok(*at);
+    }
+    let text = tx.posting_leaf(posting).await?.unwrap_or_default();
+    let facts = match serde_json::from_str(&text).map_err(damaged)? {
+        Leaf::Posting(posting) => posting.facts,
+        _ => Value::Null,
+    };
+    let batch = serde_json::from_value::<BatchId>(facts["steps"][0]["batch"].clone());
+    let row = match batch {
+        Ok(batch) => tx.batch(batch).await?,
+        Err(_) => None,
+    };
+    let batch = row.as_ref().map(Batch::of_row).transpose()?;
+    let at = batch
+        .as_ref()
+        .and_then(Batch::weighed_in)
+        .map_or(booked, |weighed| weighed.at);
+    known.insert(posting, at);
+    Ok(at)
+}
+
+/// A mass beyond all measure in the store.
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "used as a function value in map_err"
+)]
+pub fn beyond(error: MassRange) -> StoreError {
+    StoreError::Damaged(error.to_string())
+}

@@ -1,0 +1,210 @@
+//! Queries of what went from one kind of place to another, over many lots.
+
+use async_trait::async_trait;
+use sqlx::QueryBuilder;
+use uuid::Uuid;
+
+use super::super::super::{LotFlow, Mark, ReadFlows, Result, RoomLine, StoreLine, Within};
+use super::{Db, Transaction, day, mass, place};
+use crate::day::{Day, Instant};
+use crate::ids::{LotId, PostingId, SiteId};
+
+type FlowColumns = (Uuid, String, String, Uuid, String, Uuid, i64);
+
+fn flow((lot, kind, from, from_key, to, to_key, mg): FlowColumns) -> Result<LotFlow> {
+    Ok(LotFlow {
+        lot: LotId(lot),
+        kind,
+        from,
+        from_key,
+        to,
+        to_key,
+        mass: mass(mg)?,
+    })
+}
+
+#[derive(sqlx::FromRow)]
+struct LineColumns {
+    lot: Uuid,
+    position: i64,
+    from_place: String,
+    from_key: Uuid,
+    to_place: String,
+    to_key: Uuid,
+    posting: Uuid,
+    line: i64,
+    day: String,
+    kind: String,
+    undoes: Option<String>,
+    undone: bool,
+    happened_at: i64,
+    recorded_at: i64,
+    late: bool,
+    reason: Option<String>,
+    from_account: i64,
+    to_account: i64,
+    mass_mg: i64,
+}
+
+fn line(row: LineColumns) -> Result<RoomLine> {
+    Ok(RoomLine {
+        lot: LotId(row.lot),
+        position: row.position,
+        from: place(&row.from_place, row.from_key)?,
+        to: place(&row.to_place, row.to_key)?,
+        line: StoreLine {
+            posting: PostingId(row.posting),
+            line: row.line,
+            day: day(&row.day)?,
+            kind: row.kind,
+            undoes: row.undoes,
+            undone: row.undone,
+            happened_at: Instant::from_ms(row.happened_at),
+            recorded_at: Instant::from_ms(row.recorded_at),
+            late: row.late,
+            reason: row.reason,
+            from: row.from_account,
+            to: row.to_account,
+            mass: mass(row.mass_mg)?,
+        },
+    })
+}
+
+/// The movements of some lots, found from their accounts; of all, in order of their days.
+fn moved(query: &mut QueryBuilder<Db>, site: SiteId, within: &Within<'_>) {
+    let Some(lots) = within.lots else {
+        query.push("WITH moved AS (SELECT posting, line, position, day, from_account, to_account, mass_mg FROM movement)");
+        return;
+    };
+    query
+        .push("WITH store AS (SELECT id FROM account WHERE place = 'store' AND site = ")
+        .push_bind(site.0)
+        .push(" AND lot IN (");
+    let mut list = query.separated(", ");
+    for lot in lots {
+        list.push_bind(lot.0);
+    }
+    // What goes between two storerooms is found from both sides, and is one line.
+    query.push(
+        ")), moved AS (SELECT posting, line, position, day, from_account, to_account, mass_mg FROM store \
+         JOIN movement ON movement.from_account = store.id \
+         UNION SELECT posting, line, position, day, from_account, to_account, mass_mg FROM store \
+         JOIN movement ON movement.to_account = store.id)",
+    );
+}
+
+/// Which of them are wanted.
+fn wanted(query: &mut QueryBuilder<Db>, site: SiteId, within: &Within<'_>, after: Option<Mark>) {
+    query.push(" WHERE source.site = ").push_bind(site.0);
+    match within.room {
+        None => {
+            query.push(" AND (source.place = 'store' OR target.place = 'store')");
+        }
+        Some(room) => {
+            query
+                .push(" AND ((source.place = 'store' AND source.key = ")
+                .push_bind(room.0)
+                .push(") OR (target.place = 'store' AND target.key = ")
+                .push_bind(room.0)
+                .push("))");
+        }
+    }
+    if let Some(from) = within.from {
+        query.push(" AND moved.day >= ").push_bind(from.to_string());
+    }
+    query
+        .push(" AND moved.day <= ")
+        .push_bind(within.to.to_string());
+    if let Some(known) = within.known {
+        query.push(" AND moved.position < ").push_bind(known);
+    }
+    if let Some((day, position, line)) = after {
+        query
+            .push(" AND (moved.day, moved.position, moved.line) > (")
+            .push_bind(day.to_string())
+            .push(", ")
+            .push_bind(position)
+            .push(", ")
+            .push_bind(line)
+            .push(")");
+    }
+}
+
+#[async_trait]
+impl ReadFlows for Transaction {
+    async fn flows_on(
+        &mut self,
+        site: SiteId,
+        on: Day,
+        known: Option<i64>,
+    ) -> Result<Vec<LotFlow>> {
+        // What was recorded after the first `known` leaves is taken off again.
+        let rows: Vec<FlowColumns> = sqlx::query_as(
+            "WITH moved AS (
+                 SELECT posting, from_account, to_account, mass_mg
+                 FROM movement
+                 WHERE day >= $3 AND day <= $4
+                 UNION ALL
+                 SELECT posting, from_account, to_account, -mass_mg
+                 FROM movement
+                 WHERE day <= $4 AND position >= $5
+             ), flow AS (
+                 SELECT lot, kind, from_place, from_key, to_place, to_key, mass_mg
+                 FROM flow_month
+                 WHERE site = $1 AND month < $2
+                 UNION ALL
+                 SELECT source.lot, COALESCE(undone.kind, posting.kind),
+                        source.place, CASE WHEN source.place IN ('blended', 'store') THEN source.key ELSE $6 END,
+                        target.place, CASE WHEN target.place IN ('blended', 'store') THEN target.key ELSE $6 END, moved.mass_mg
+                 FROM moved
+                 JOIN posting ON posting.id = moved.posting
+                 LEFT JOIN posting AS undone ON undone.id = posting.reverses
+                 JOIN account AS source ON source.id = moved.from_account
+                 JOIN account AS target ON target.id = moved.to_account
+                 WHERE source.site = $1
+             )
+             SELECT lot, kind, from_place, from_key, to_place, to_key, CAST(SUM(mass_mg) AS BIGINT)
+             FROM flow
+             GROUP BY lot, kind, from_place, from_key, to_place, to_key
+             HAVING SUM(mass_mg) <> 0
+             ORDER BY lot, kind, from_place, from_key, to_place, to_key",
+        )
+        .bind(site.0)
+        .bind(on.month())
+        .bind(on.month_start().to_string())
+        .bind(on.to_string())
+        .bind(known.unwrap_or(i64::MAX))
+        .bind(Uuid::nil())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(flow).collect()
+    }
+
+    async fn room_lines(
+        &mut self,
+        site: SiteId,
+        within: &Within<'_>,
+        after: Option<Mark>,
+        limit: i64,
+    ) -> Result<Vec<RoomLine>> {
+        let mut query = QueryBuilder::<Db>::new("");
+        moved(&mut query, site, within);
+        query.push(
+            " SELECT source.lot, moved.position, source.place AS from_place, source.key AS from_key, target.place AS to_place, \
+             target.key AS to_key, moved.posting, moved.line, moved.day, posting.kind, undone.kind AS undoes, \
+             reversal.id IS NOT NULL AS undone, posting.happened_at, posting.recorded_at, posting.late, posting.reason, \
+             moved.from_account, moved.to_account, moved.mass_mg \
+             FROM moved JOIN account AS source ON source.id = moved.from_account \
+             JOIN account AS target ON target.id = moved.to_account JOIN posting ON posting.id = moved.posting \
+             LEFT JOIN posting AS undone ON undone.id = posting.reverses \
+             LEFT JOIN posting AS reversal ON reversal.reverses = moved.posting AND reversal.position < ",
+        );
+        query.push_bind(within.known.unwrap_or(i64::MAX));
+        wanted(&mut query, site, within, after);
+        query
+            .push(" ORDER BY moved.day, moved.position, moved.line LIMIT ")
+            .push_bind(limit);
+        let rows: Vec<LineColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter().map(line).collect()
+    }
+}
