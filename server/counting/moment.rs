@@ -127,10 +127,6 @@ pub async fn really(
 }
 
 /// A mass beyond all measure in the store.
-#[expect(
-    clippy::needless_pass_by_value,
-    reason = "used as a function value in map_err"
-)]
 pub fn beyond(error: MassRange) -> StoreError {
     StoreError::Damaged(error.to_string())
 }

@@ -1,6 +1,7 @@
 //! The sheet of a count: what the book has at the frozen moment, what was found, and what the difference is put down to, in words and numbers.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::fmt::Write as _;
 
 use serde::Serialize;
 use uuid::Uuid;
@@ -197,7 +198,9 @@ async fn at_place(
         let whole = packed(tx, packing).await?;
         // As many bags as the book has: to the milligram what the book has.
         if whole.is_some_and(|whole| whole.count(left) == bags) {
-            found.iter_mut().for_each(|of| of.2 = of.1);
+            for of in &mut found {
+                of.2 = of.1;
+            }
         }
     }
     Ok(found)
@@ -296,19 +299,21 @@ fn sentence(line: &Line, split: &Split) -> String {
         } else {
             "water taken up"
         };
-        text.push_str(&format!(" Of that {} is {did}.", size(split.drying_g)));
+        let _ = write!(text, " Of that {} is {did}.", size(split.drying_g));
     }
     if split.unexplained_g == Mass::ZERO {
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             " Weighing explains the rest: it is uncertain by {} (twice the standard uncertainty).",
             size(split.u_g.times(2).unwrap_or(split.u_g))
-        ));
+        );
     } else {
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             " Weighing explains {}; {} is not explained.",
             size(split.weighing_g),
             size(split.unexplained_g)
-        ));
+        );
     }
     text
 }

@@ -9,13 +9,14 @@ use super::session::{Entered, Session};
 use crate::book::leaf::{Basis as Known, Kind, Weighing};
 use crate::book::place::Place;
 use crate::day::{Instant, Zone};
+use crate::fraction::Fraction;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::loss::stock::{
     self, Basis, Drying, Entry, Spans, compare, drying_by_packing, drying_by_readings,
 };
 use crate::loss::weighing::REPEATABILITY;
 use crate::mass::Mass;
-use crate::setup::{Lot, PackingKind};
+use crate::setup::{Lot, Moisture, PackingKind};
 use crate::store::{Read, StoreError, WeighedMove};
 
 /// Relative standard uncertainty of a scale's adjustment, the same at each weighing on it: a class III scale may be off by 3 of 5,000
@@ -256,8 +257,7 @@ impl Life {
             .filter(|m| from.is_some_and(|from| m.day >= from) && m.day <= zone.day(at))
             .collect();
         readings.sort_by_key(|reading| reading.day);
-        let value =
-            |m: &crate::setup::Moisture| (m.fraction.value(), m.sd.map_or(0.003, |sd| sd.value()));
+        let value = |m: &Moisture| (m.fraction.value(), m.sd.map_or(0.003, Fraction::value));
         let whole: f64 = self.since.map_or(0.0, |since| days(since, at));
         let expected = match (readings.first(), readings.last()) {
             (Some(first), Some(last)) if first.day < last.day && whole > 0.0 => {

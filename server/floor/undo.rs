@@ -55,19 +55,7 @@ impl Command for Reversal {
 
 impl Reversal {
     async fn mirror(&self, book: &mut Book, id: Uuid, posting: Posting) -> Outcome<Reversed> {
-        if posting.kind == Kind::Reverse {
-            return Err(Refusal::conflict("an undo cannot be undone: book it again"));
-        }
-        if session::is_of(&posting) {
-            return Err(Refusal::conflict(
-                "this is the difference that a count found: count again instead of undoing it",
-            ));
-        }
-        if let Some(by) = book.tx().reversal_of(posting.id).await? {
-            return Err(Refusal::conflict(format!(
-                "this has been undone already (posting {by})"
-            )));
-        }
+        check_free(book, &posting).await?;
         let mut run = Vec::new();
         for batch in batches_of(&posting) {
             let taken = Taken::up(book, batch).await?;
@@ -213,4 +201,22 @@ fn depends(refusal: Refusal) -> Refusal {
         },
         other => other,
     }
+}
+
+/// Refuses to undo what cannot be: an undo, what a count found, what has been undone.
+async fn check_free(book: &mut Book, posting: &Posting) -> Outcome<()> {
+    if posting.kind == Kind::Reverse {
+        return Err(Refusal::conflict("an undo cannot be undone: book it again"));
+    }
+    if session::is_of(posting) {
+        return Err(Refusal::conflict(
+            "this is the difference that a count found: count again instead of undoing it",
+        ));
+    }
+    if let Some(by) = book.tx().reversal_of(posting.id).await? {
+        return Err(Refusal::conflict(format!(
+            "this has been undone already (posting {by})"
+        )));
+    }
+    Ok(())
 }
