@@ -27,6 +27,7 @@ pub mod refusal;
 pub mod serve;
 pub mod settings;
 pub mod setup;
+pub mod sheet;
 pub mod store;
 pub mod text;
 pub mod web;

@@ -9,17 +9,20 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::table::{self, Row, Wanted, wrong};
+use super::table::{self, Row, Wanted};
 use crate::app::App;
-use crate::book::{Book, damaged};
+use crate::book::Book;
 use crate::command::{Command, Common, command};
 use crate::day::Day;
 use crate::ids::{ProductId, SiteId};
 use crate::refusal::{LineError, Outcome, Refusal};
-use crate::setup::{self, Expected, Kept, Order, OrderLine, Product, Record, ShipDay};
+use crate::setup::{self, Expected, Kept, Order, OrderLine, Product, ShipDay, TableKind};
+use crate::sheet::{Headings, wrong};
 use crate::store::{Read, StoreError};
 use crate::text::Name;
 
+/// The kind of table whose headings are remembered.
+const TABLE: TableKind = TableKind::Orders;
 /// At most so many lines in an order.
 const MOST_LINES: usize = 500;
 /// How many like names are offered for one that is not known.
@@ -32,6 +35,9 @@ pub struct OrderText {
     /// The table as text: columns `order`, `customer`, `ship_day`, `transit_days`, `priority`, `product`, `bags`, `cancelled`; separated
     /// by commas, semicolons or tabs.
     pub csv: String,
+    /// The headings of columns that are not headed by these names; those used last where nothing is said.
+    #[serde(default)]
+    pub headings: Option<Headings>,
     /// The ship day of rows that name none.
     #[serde(default)]
     pub ship_default: Option<Day>,
@@ -42,6 +48,9 @@ command! {
     OrderImport {
         /// The table as text.
         csv: String,
+        /// The headings of columns that are not headed by their names, remembered for the next time.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        headings: Option<Headings>,
         /// The ship day of rows that name none.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         ship_default: Option<Day>,
@@ -103,7 +112,8 @@ pub async fn dry_run(
     site: SiteId,
     text: &OrderText,
 ) -> Result<DryRun, StoreError> {
-    let (rows, mut errors) = table::read(&text.csv, text.ship_default);
+    let headings = setup::headings(tx, site, TABLE, text.headings.as_ref()).await?;
+    let (rows, mut errors) = table::read(&text.csv, headings.as_ref(), text.ship_default);
     let catalog = Catalog::read(tx, site).await?;
     let changes = catalog.changes(tx, site, &rows, &mut errors).await?;
     errors.sort_by_key(|error| error.line);
@@ -125,13 +135,15 @@ impl Command for OrderImport {
 
     async fn perform(&self, book: &mut Book, app: &App, _id: Uuid) -> Outcome<Imported> {
         let site = book.site();
-        let (rows, mut errors) = table::read(&self.csv, self.ship_default);
+        let headings = setup::headings(book.tx(), site, TABLE, self.headings.as_ref()).await?;
+        let (rows, mut errors) = table::read(&self.csv, headings.as_ref(), self.ship_default);
         let catalog = Catalog::read(book.tx(), site).await?;
         let changes = catalog.changes(book.tx(), site, &rows, &mut errors).await?;
         if !errors.is_empty() {
             errors.sort_by_key(|error| error.line);
             return Err(Refusal::BadLines(errors));
         }
+        setup::remember_headings(book, &app.clock, TABLE, self.headings.as_ref()).await?;
         let answer = imported(&changes, &catalog);
         for change in changes {
             let (id, expected) = match &change.before {
@@ -214,18 +226,7 @@ impl Catalog {
         }
         let mut changes = Vec::new();
         for (number, rows) in orders {
-            let known = tx
-                .record_labelled(site, Order::KIND, number.as_str())
-                .await?;
-            let before = known
-                .map(|row| {
-                    Ok::<_, StoreError>(Kept {
-                        id: row.id,
-                        revision: row.revision,
-                        fields: serde_json::from_str::<Order>(&row.body).map_err(damaged)?,
-                    })
-                })
-                .transpose()?;
+            let before = setup::find_labelled::<Order>(tx, site, number.as_str()).await?;
             let after = self.order(number, &rows, before.as_ref(), errors);
             changes.extend(after.map(|after| Change { before, after }));
         }

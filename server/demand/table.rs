@@ -2,18 +2,19 @@
 
 use crate::day::Day;
 use crate::refusal::LineError;
+use crate::sheet::{Cells, Columns, Field, Headings, Sheet, wrong};
 use crate::text::Name;
 
 /// The columns, and whether a table must have them.
-const COLUMNS: [(&str, bool); 8] = [
-    ("order", true),
-    ("customer", true),
-    ("ship_day", false),
-    ("transit_days", false),
-    ("priority", false),
-    ("product", true),
-    ("bags", true),
-    ("cancelled", false),
+pub const FIELDS: [Field; 8] = [
+    field("order", true),
+    field("customer", true),
+    field("ship_day", false),
+    field("transit_days", false),
+    field("priority", false),
+    field("product", true),
+    field("bags", true),
+    field("cancelled", false),
 ];
 /// Days on the way where a table does not say.
 const USUAL_TRANSIT_DAYS: u16 = 1;
@@ -48,239 +49,72 @@ pub struct Wanted {
     pub bags: u32,
 }
 
-/// What is wrong with a cell.
-pub fn wrong(line: u64, column: &str, value: &str, detail: impl Into<String>) -> LineError {
-    LineError {
-        pointer: "/csv",
-        line,
-        column: column.to_owned(),
-        value: value.chars().take(200).collect(),
-        detail: detail.into(),
-    }
+const fn field(name: &'static str, must: bool) -> Field {
+    Field { name, must }
 }
 
-/// Reads a table. `ship_default` is the ship day of rows that name none. All that is wrong is told at once.
-pub fn read(text: &str, ship_default: Option<Day>) -> (Vec<Row>, Vec<LineError>) {
-    let text = text.trim_start_matches('\u{feff}');
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(separator(text))
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
-    let columns = match reader.headers().map(find_columns) {
-        Ok(Ok(columns)) => columns,
-        Ok(Err(errors)) => return (Vec::new(), errors),
-        Err(error) => return (Vec::new(), vec![unreadable(1, &error)]),
+/// Reads a table, with the headings chosen for its columns. `ship_default` is the ship day of rows that name none. All that is wrong is
+/// told at once.
+pub fn read(
+    text: &str,
+    headings: Option<&Headings>,
+    ship_default: Option<Day>,
+) -> (Vec<Row>, Vec<LineError>) {
+    let sheet = match Sheet::of_text(text) {
+        Ok(sheet) => sheet,
+        Err(error) => return (Vec::new(), vec![error]),
     };
-    let (mut rows, mut errors) = (Vec::new(), Vec::new());
-    for record in reader.records() {
-        match record {
-            Err(error) => {
-                let line = error.position().map_or(0, csv::Position::line);
-                errors.push(unreadable(line, &error));
-            }
-            Ok(record) if record.iter().all(str::is_empty) => {}
-            Ok(record) => {
-                let cells = Cells {
-                    line: record.position().map_or(0, csv::Position::line),
-                    columns: &columns,
-                    record: &record,
-                    ship_default,
-                };
-                match cells.row() {
-                    Ok(row) => rows.push(row),
-                    Err(wrong) => errors.extend(wrong),
-                }
-            }
+    let columns = match Columns::find(&sheet, &FIELDS, headings) {
+        Ok(columns) => columns,
+        Err(errors) => return (Vec::new(), errors),
+    };
+    let (mut rows, mut errors) = (Vec::new(), sheet.unreadable.clone());
+    for line in &sheet.rows {
+        let mut cells = Cells::of(&sheet, &columns, line);
+        match row(&mut cells, ship_default) {
+            Some(row) => rows.push(row),
+            None => errors.extend(cells.errors()),
         }
     }
     if rows.is_empty() && errors.is_empty() {
-        errors.push(wrong(
-            2,
-            "order",
-            "",
-            "the table has no rows below its header",
-        ));
+        let detail = "the table has no rows below its header";
+        errors.push(wrong(sheet.heading_line + 1, "order", "", detail));
     }
     (rows, errors)
 }
 
-/// The sign that stands most often between the names of the first line.
-fn separator(text: &str) -> u8 {
-    let header = text.lines().next().unwrap_or_default();
-    let count = |sign: u8| header.bytes().filter(|b| *b == sign).count();
-    [b',', b';', b'\t']
-        .into_iter()
-        .rev()
-        .max_by_key(|sign| count(*sign))
-        .unwrap_or(b',')
-}
-
-fn unreadable(line: u64, error: &csv::Error) -> LineError {
-    let detail = match error.kind() {
-        csv::ErrorKind::Utf8 { .. } => "save the table as UTF-8".to_owned(),
-        _ => format!("this line cannot be read as a table: {error}"),
+fn row(cells: &mut Cells<'_>, ship_default: Option<Day>) -> Option<Row> {
+    let order = cells.name("order");
+    let wanted = match cells.flag("cancelled") {
+        Some(true) => Some(None),
+        _ => wanted(cells, ship_default).map(Some),
     };
-    wrong(line, "", "", detail)
+    (cells.is_sound()).then_some(Row {
+        line: cells.line(),
+        order: order?,
+        wanted: wanted?,
+    })
 }
 
-/// Where each column stands.
-type Columns = [Option<usize>; COLUMNS.len()];
-
-fn find_columns(headers: &csv::StringRecord) -> Result<Columns, Vec<LineError>> {
-    let mut columns: Columns = [None; COLUMNS.len()];
-    let mut errors = Vec::new();
-    for (at, header) in headers.iter().enumerate() {
-        let name = header.to_lowercase().replace([' ', '-'], "_");
-        match COLUMNS.iter().position(|(known, _)| *known == name) {
-            Some(known) if columns[known].is_some() => errors.push(wrong(
-                1,
-                COLUMNS[known].0,
-                header,
-                "this column stands twice",
-            )),
-            Some(known) => columns[known] = Some(at),
-            None if name.is_empty() => {}
-            None => errors.push(wrong(
-                1,
-                header,
-                header,
-                format!("no such column: {}", known_columns()),
-            )),
-        }
-    }
-    let missing = columns.iter().zip(COLUMNS);
-    for (_, (name, _)) in missing.filter(|(at, (_, must))| at.is_none() && *must) {
-        let detail = format!("this column is missing: {}", known_columns());
-        errors.push(wrong(1, name, "", detail));
-    }
-    if errors.is_empty() {
-        Ok(columns)
-    } else {
-        Err(errors)
-    }
-}
-
-fn known_columns() -> String {
-    let names: Vec<&str> = COLUMNS.iter().map(|(name, _)| *name).collect();
-    format!("the columns are {}", names.join(", "))
-}
-
-/// The cells of one row.
-struct Cells<'a> {
-    line: u64,
-    columns: &'a Columns,
-    record: &'a csv::StringRecord,
-    ship_default: Option<Day>,
-}
-
-impl Cells<'_> {
-    fn cell(&self, name: &str) -> &str {
-        COLUMNS
-            .iter()
-            .position(|(known, _)| *known == name)
-            .and_then(|at| self.columns[at])
-            .and_then(|at| self.record.get(at))
-            .unwrap_or_default()
-    }
-
-    fn row(&self) -> Result<Row, Vec<LineError>> {
-        let mut errors = Vec::new();
-        let order = self.need(&mut errors, "order", Name::new(self.cell("order")));
-        let cancelled = self.need(&mut errors, "cancelled", flag(self.cell("cancelled")));
-        let wanted = if cancelled == Some(true) {
-            None
-        } else {
-            self.wanted(&mut errors)
-        };
-        match order {
-            Some(order) if errors.is_empty() => Ok(Row {
-                line: self.line,
-                order,
-                wanted,
-            }),
-            _ => Err(errors),
-        }
-    }
-
-    fn wanted(&self, errors: &mut Vec<LineError>) -> Option<Wanted> {
-        let ship_day = match (self.cell("ship_day"), self.ship_default) {
-            ("", Some(day)) => Ok(day),
-            ("", None) => Err("give the day it leaves the house, as 2026-11-25".to_owned()),
-            (text, _) => text
-                .parse::<Day>()
-                .map_err(|_| "write the day as 2026-11-25".to_owned()),
-        };
-        let customer = self.need(errors, "customer", Name::new(self.cell("customer")));
-        let ship_day = self.need(errors, "ship_day", ship_day);
-        let transit_days = self.need(
-            errors,
-            "transit_days",
-            self.whole("transit_days", 0, 60, Some(USUAL_TRANSIT_DAYS.into())),
-        );
-        let priority = self.need(
-            errors,
-            "priority",
-            self.whole("priority", 1, 1_000, Some(USUAL_PRIORITY.into())),
-        );
-        let product = match self.cell("product") {
-            "" => Err("name the product".to_owned()),
-            name => Ok(name.to_owned()),
-        };
-        let product = self.need(errors, "product", product);
-        let bags = self.need(errors, "bags", self.whole("bags", 1, 1_000_000, None));
-        Some(Wanted {
-            customer: customer?,
-            ship_day: ship_day?,
-            transit_days: u16::try_from(transit_days?).ok()?,
-            priority: u16::try_from(priority?).ok()?,
-            product: product?,
-            bags: bags?,
-        })
-    }
-
-    fn whole(
-        &self,
-        column: &str,
-        least: u32,
-        most: u32,
-        usual: Option<u32>,
-    ) -> Result<u32, String> {
-        match (self.cell(column), usual) {
-            ("", Some(usual)) => Ok(usual),
-            (text, _) => text
-                .parse()
-                .ok()
-                .filter(|n| (least..=most).contains(n))
-                .ok_or_else(|| format!("a whole number from {least} to {most}")),
-        }
-    }
-
-    fn need<T, E: ToString>(
-        &self,
-        errors: &mut Vec<LineError>,
-        column: &str,
-        value: Result<T, E>,
-    ) -> Option<T> {
-        value
-            .map_err(|error| {
-                errors.push(wrong(
-                    self.line,
-                    column,
-                    self.cell(column),
-                    error.to_string(),
-                ));
-            })
-            .ok()
-    }
-}
-
-fn flag(text: &str) -> Result<bool, &'static str> {
-    match text.to_lowercase().as_str() {
-        "" | "no" | "false" | "0" => Ok(false),
-        "yes" | "true" | "1" | "x" => Ok(true),
-        _ => Err("yes where the order is called off, otherwise nothing"),
-    }
+fn wanted(cells: &mut Cells<'_>, ship_default: Option<Day>) -> Option<Wanted> {
+    let customer = cells.name("customer");
+    let ship_day = cells.day("ship_day", ship_default);
+    let transit_days = cells.whole("transit_days", 0..=60, Some(USUAL_TRANSIT_DAYS.into()));
+    let priority = cells.whole("priority", 1..=1_000, Some(USUAL_PRIORITY.into()));
+    let product = match cells.text("product") {
+        "" => Err("name the product"),
+        name => Ok(name.to_owned()),
+    };
+    let product = cells.take("product", product);
+    let bags = cells.whole("bags", 1..=1_000_000, None);
+    Some(Wanted {
+        customer: customer?,
+        ship_day: ship_day?,
+        transit_days: u16::try_from(transit_days?).ok()?,
+        priority: u16::try_from(priority?).ok()?,
+        product: product?,
+        bags: bags?,
+    })
 }
 
 #[cfg(test)]
@@ -290,7 +124,7 @@ mod tests {
     const HEADER: &str = "order,customer,ship_day,transit_days,priority,product,bags";
 
     fn read_all(text: &str) -> Vec<Row> {
-        let (rows, errors) = read(text, None);
+        let (rows, errors) = read(text, None, None);
         assert_eq!(errors, []);
         rows
     }
@@ -324,12 +158,12 @@ mod tests {
     #[test]
     fn what_a_table_leaves_out() {
         let text = "order,customer,product,bags\nT1,Blue Door,Filter,1\n";
-        let (rows, errors) = read(text, Some("2026-11-25".parse().unwrap()));
+        let (rows, errors) = read(text, None, Some("2026-11-25".parse().unwrap()));
         assert_eq!(errors, []);
         let wanted = rows[0].wanted.as_ref().unwrap();
         assert_eq!(wanted.ship_day.to_string(), "2026-11-25");
         assert_eq!((wanted.transit_days, wanted.priority), (1, 1));
-        let (rows, errors) = read(text, None);
+        let (rows, errors) = read(text, None, None);
         assert!(rows.is_empty());
         assert_eq!((errors[0].line, errors[0].column.as_str()), (2, "ship_day"));
     }
@@ -346,7 +180,7 @@ mod tests {
         let bad = [
             (0, "order", ""),
             (1, "customer", ""),
-            (2, "ship_day", "25.11.2026"),
+            (2, "ship_day", "next week"),
             (2, "ship_day", "2026-02-30"),
             (3, "transit_days", "-1"),
             (3, "transit_days", "61"),
@@ -366,7 +200,7 @@ mod tests {
             text.push_str(&row.join(","));
             text.push('\n');
         }
-        let (rows, errors) = read(&text, None);
+        let (rows, errors) = read(&text, None, None);
         assert_eq!(rows, []);
         let named: Vec<_> = errors
             .iter()
@@ -390,9 +224,9 @@ mod tests {
                 "order,customer,product,bags,colour\nT1,a,b,1,red\n",
                 "colour",
             ),
-            ("", "order"),
+            ("", ""),
         ] {
-            let (rows, errors) = read(text, None);
+            let (rows, errors) = read(text, None, None);
             assert_eq!(rows, []);
             assert_eq!(errors[0].line, 1);
             assert!(
@@ -400,6 +234,10 @@ mod tests {
                 "{text}: {errors:?}"
             );
         }
-        assert_eq!(read(HEADER, None).1.len(), 1, "a header alone is no table");
+        assert_eq!(
+            read(HEADER, None, None).1.len(),
+            1,
+            "a header alone is no table"
+        );
     }
 }

@@ -7,6 +7,7 @@ mod people;
 mod roaster;
 mod scale;
 mod selling;
+mod table;
 
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
@@ -15,6 +16,7 @@ pub use people::{MassUnit, Person, Role, Site};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
 pub use selling::{Order, OrderLine, ShipDay};
+pub use table::{TableHeadings, TableKind, headings, remember_headings};
 
 use async_trait::async_trait;
 use serde::Serialize;
@@ -128,6 +130,19 @@ pub async fn find<R: Record>(
         .record(site, id.into())
         .await?
         .filter(|row| row.kind == R::KIND);
+    row.as_ref().map(kept).transpose()
+}
+
+/// The record of a kind with this label; none if there is none.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn find_labelled<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    label: &str,
+) -> Result<Option<Kept<R>>, StoreError> {
+    let row = tx.record_labelled(site, R::KIND, label).await?;
     row.as_ref().map(kept).transpose()
 }
 

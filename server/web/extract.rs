@@ -46,7 +46,7 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
 fn too_much() -> Problem {
     Problem::new(
         "too-large",
-        "a request holds at most 2 MB: send less at once",
+        "a request holds at most 8 MB: send less at once",
     )
 }
 

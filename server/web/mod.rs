@@ -15,6 +15,7 @@ mod green;
 mod problem;
 mod records;
 mod service;
+mod sheets;
 mod strict;
 mod week;
 mod who;
@@ -39,8 +40,8 @@ use utoipa_axum::router::OpenApiRouter;
 use crate::app::App;
 pub use problem::{Problem, TYPES};
 
-/// The largest body: an import of a year's orders fits.
-const BODY_LIMIT: usize = 2 * 1024 * 1024;
+/// The largest body: an import of many years' batches fits.
+const BODY_LIMIT: usize = 8 * 1024 * 1024;
 const TIME_LIMIT: Duration = Duration::from_secs(30);
 /// The header that names a request, in answers and in the log.
 const REQUEST_ID: &str = "x-request-id";
@@ -63,6 +64,7 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(demand::router())
         .merge(week::router())
         .merge(service::router())
+        .merge(sheets::router())
 }
 
 /// The OpenAPI 3.1 document of all routes.

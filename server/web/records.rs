@@ -17,7 +17,7 @@ use super::who::{Owner, Planner, Reader};
 use crate::app::App;
 use crate::setup::{
     self, Coffee, CostLine, Expected, Kept, Person, Product, Record, Roaster, SampleRequest, Scale,
-    ShipDay, Site, Storeroom, Style, WriteDown,
+    ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -177,6 +177,7 @@ record_routes! {
     roasters: Roaster, Planner, "/api/roasters", "/api/roasters/{id}", "roaster", "list_roasters", "read_roaster", "put_roaster";
     products: Product, Planner, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
     ship_days: ShipDay, Planner, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
+    table_headings: TableHeadings, Planner, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
     sample_requests: SampleRequest, Planner, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
     cost_lines: CostLine, Planner, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
     write_downs: WriteDown, Owner, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";

@@ -109,7 +109,7 @@ fn assert_none(wrong: Vec<String>) {
 const LAYERS: [&[&str]; 6] = [
     &["mass", "fraction", "ids", "day", "money", "text", "clock"],
     &["planner", "loss", "chart"],
-    &["store", "book", "refusal"],
+    &["store", "book", "refusal", "sheet"],
     &["setup"],
     &[
         "app", "command", "counting", "expect", "green", "floor", "demand", "week", "audit",

@@ -259,8 +259,8 @@ each_database! {
     /// More than the limit, sent without saying so first.
     async fn a_body_without_end_is_cut_off(server: &Server) {
         let size = server.log_size().await;
-        let mut body = b"if-none-match: *\r\ncontent-type: application/json\r\ntransfer-encoding: chunked\r\n\r\n200000\r\n".to_vec();
-        body.extend(vec![b'['; 0x20_0000]);
+        let mut body = b"if-none-match: *\r\ncontent-type: application/json\r\ntransfer-encoding: chunked\r\n\r\n800000\r\n".to_vec();
+        body.extend(vec![b'['; 0x80_0000]);
         body.extend(b"\r\n1\r\n[\r\n");
         let answer = raw(server, &format!("PUT /api/coffees/{}", server.id()), &body).await;
         assert!(answer.starts_with("HTTP/1.1 413 ") && answer.contains("/problems/too-large"), "{answer}");

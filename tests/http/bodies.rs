@@ -334,7 +334,7 @@ fn selling(has: &Has) -> Vec<(&'static str, Value)> {
         ("/api/shipments/{id}", json!({"order": has.packed_order})),
         (
             "/api/order-imports/{id}",
-            json!({"csv": csv, "ship_default": "2026-12-02"}),
+            json!({"csv": csv, "ship_default": "2026-12-02", "headings": {"order": "order"}}),
         ),
     ]
 }
@@ -385,6 +385,10 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
         (
             "/api/people/{id}",
             json!({"name": "Ines", "role": "operator", "retired": false}),
+        ),
+        (
+            "/api/table-headings/{id}",
+            json!({"table": "past_batches", "headings": {"green": "Green kg"}}),
         ),
         (
             "/api/storerooms/{id}",
@@ -485,6 +489,7 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
             "/api/order-imports",
             json!({"csv": "order,customer,product,bags,ship_day\nT8,Corner Café,Kivu 250,3,2026-12-02\n"}),
         ),
+        ("/api/sheets", json!({"file": "YSxiCjEsMgo="})),
         (
             "/api/weigh-out-previews",
             json!({"batches": [has.weighed_in[0]], "weight": bench(&has.made, "1730")}),

@@ -10,7 +10,7 @@ use super::{Faults, PAGE, compare_table};
 use crate::ids::SiteId;
 use crate::setup::{
     Coffee, CostLine, Delivery, Lot, Order, Person, Product, Record, Roaster, SampleRequest, Scale,
-    ShipDay, Site, Storeroom, Style, WriteDown,
+    ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
 };
 use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
@@ -43,7 +43,7 @@ macro_rules! kinds {
 
 kinds! {
     Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
-    CostLine, WriteDown,
+    CostLine, TableHeadings, WriteDown,
 }
 
 /// Compares both tables.
