@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use tokio::sync::{broadcast, mpsc};
 use uuid::Uuid;
 
+use crate::access::Access;
 use crate::book::merkle::{Frontier, Hash};
 use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
@@ -38,8 +39,10 @@ pub struct App {
     pub clock: Clock,
     /// The site it serves.
     pub site: SiteId,
-    /// The owner, as whom every request acts until people sign in.
+    /// The first owner, as whom everybody acts where nobody need sign in.
     pub owner: PersonId,
+    /// What it remembers of who tried to come in.
+    pub access: Access,
     /// What the roastery expects of its coffee.
     pub expect: Arc<Expect>,
     changes: broadcast::Sender<Changed>,
@@ -65,6 +68,10 @@ pub enum Done {
     /// It was kept on a tablet and could not be booked: it waits for a person.
     Unsettled(Value),
 }
+
+/// What is kept of a tablet that was cut off: so many commands, each of so many bytes at most.
+const CUT_OFF_COMMANDS: usize = 300;
+const CUT_OFF_BYTES: usize = 16 * 1024;
 
 /// How many changes a slow page may fall behind before it is told to read again.
 const CHANGES_KEPT: usize = 256;
@@ -98,6 +105,7 @@ impl App {
             clock,
             site,
             owner,
+            access: Access::default(),
             expect,
             changes,
             to_follow,
@@ -189,6 +197,39 @@ impl App {
         Ok(Done::Booked(answer))
     }
 
+    /// Keeps what a tablet sends that was cut off, for a person to look at: it may have been weighed, or made up. What it had sent before is
+    /// answered as before.
+    ///
+    /// # Errors
+    /// [`Refusal::TooMuch`] when it sends more than a tablet keeps in a day.
+    pub async fn set_aside<C: Command>(
+        self: &Arc<Self>,
+        actor: Actor,
+        id: Uuid,
+        command: C,
+    ) -> Outcome<Done> {
+        let app = Arc::clone(self);
+        let task = tokio::spawn(async move {
+            let mut tx = app.read().await?;
+            if let Some(row) = tx.command(id).await? {
+                return repeat(&row.digest, &digest_of(actor, &command), &row.answer);
+            }
+            let waiting = tx.unsettled(app.site).await?;
+            drop(tx);
+            let sent = waiting.iter().filter(|row| row.device == actor.device);
+            if canonical::text(&command).len() > CUT_OFF_BYTES || sent.count() >= CUT_OFF_COMMANDS {
+                return Err(Refusal::TooMuch(
+                    "this tablet was cut off, and nothing more of it is kept",
+                ));
+            }
+            let why = Refusal::conflict("the tablet that sent this had been cut off");
+            app.leave_unsettled(actor, id, &command, why).await
+        });
+        task.await.unwrap_or_else(|e| {
+            Err(StoreError::Database(format!("the command's task failed: {e}")).into())
+        })
+    }
+
     async fn leave_unsettled<C: Command>(
         &self,
         actor: Actor,
@@ -248,6 +289,13 @@ impl App {
         task.await.unwrap_or_else(|e| {
             Err(StoreError::Database(format!("the writing task failed: {e}")).into())
         })
+    }
+
+    /// Tells that somebody may come in who could not, or no longer: open lines are asked again who they are.
+    pub fn access_changed(&self) {
+        let _ = self.changes.send(Changed {
+            kinds: vec!["access"],
+        });
     }
 
     async fn begin(&self, actor: Actor, digest: Hash) -> Outcome<Book> {
@@ -380,10 +428,7 @@ async fn found_site(
         retired: false,
     };
     let digest = canonical::digest(&json!({"record": "site", "body": fields}));
-    let actor = Actor {
-        person: owner,
-        device: None,
-    };
+    let actor = Actor::person(owner);
     let mut book = Book::open(tx, site, zone, actor, digest, clock.now()).await?;
     let founded = async {
         setup::put(&mut book, site.0, Expected::Nothing, fields, clock.new_id()).await?;

@@ -35,6 +35,8 @@ ids! {
     SiteId,
     /// A person who books.
     PersonId,
+    /// A tablet, browser or program that people book with.
+    DeviceId,
     /// A coffee, of which there are many lots.
     CoffeeId,
     /// A roasting style.

@@ -2,6 +2,7 @@
 //!
 //! Dependencies point downward: `web` calls the areas, the areas call `store`, `planner` and `loss`, and all share the value types.
 
+pub mod access;
 pub mod app;
 pub mod audit;
 pub mod book;

@@ -88,6 +88,18 @@ pub enum Refusal {
     /// The id names another command already.
     #[error("this id has been used for something else: make a new one")]
     IdTaken,
+    /// What was shown to be let in is not right.
+    #[error("{0}")]
+    NotKnown(&'static str),
+    /// Too many wrong tries.
+    #[error("too many wrong tries: wait {seconds} seconds, then try again")]
+    Wait {
+        /// How long to wait.
+        seconds: i64,
+    },
+    /// More than is taken from this sender.
+    #[error("{0}")]
+    TooMuch(&'static str),
     /// Below the areas.
     #[error(transparent)]
     Store(#[from] StoreError),

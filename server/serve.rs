@@ -13,7 +13,7 @@ use crate::audit::verify;
 use crate::clock::Clock;
 use crate::settings::Settings;
 use crate::store::{self, StoreError};
-use crate::web;
+use crate::web::{self, Door};
 
 /// Why the service does not run.
 #[derive(Debug, thiserror::Error)]
@@ -60,7 +60,7 @@ pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeE
         "Outturn listens on http://{address}\nNobody signs in yet: every request acts as the owner, so it listens to this machine only."
     );
     let store = Arc::clone(&app.store);
-    let served = axum::serve(listener, web::router(app))
+    let served = axum::serve(listener, web::router(app, Door::open()))
         .with_graceful_shutdown(told_to_stop())
         .await;
     store.close().await;

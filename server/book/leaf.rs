@@ -42,6 +42,9 @@ pub struct Head {
     /// On which device, if it has a name of its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub device: Option<Uuid>,
+    /// Whether the device alone was proved, and it said who the person was.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub claimed: bool,
 }
 
 /// What a person did with coffee, as one whole.

@@ -31,6 +31,20 @@ pub struct Actor {
     pub person: PersonId,
     /// The device, if it has a name of its own.
     pub device: Option<Uuid>,
+    /// Whether the device alone is proved, and it says who the person is.
+    pub claimed: bool,
+}
+
+impl Actor {
+    /// A person without a device of its own.
+    #[must_use]
+    pub const fn person(person: PersonId) -> Self {
+        Self {
+            person,
+            device: None,
+            claimed: false,
+        }
+    }
 }
 
 /// A posting before it has its place in the log.
@@ -471,6 +485,7 @@ impl Book {
             recorded_at: self.now().ms(),
             person: self.actor.person,
             device: self.actor.device,
+            claimed: self.actor.claimed,
         }
     }
 

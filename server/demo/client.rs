@@ -13,7 +13,8 @@ use super::DemoError;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::day::Instant;
-use crate::web;
+use crate::web::{self, Door};
+
 /// What the caller believes to be there.
 enum Expects<'a> {
     Nothing,
@@ -39,7 +40,7 @@ const LARGEST_ANSWER: usize = 64 << 20;
 impl Client {
     /// A client of a service that nobody else uses.
     pub fn new(app: Arc<App>) -> Self {
-        let router = web::router(Arc::clone(&app));
+        let router = web::router(Arc::clone(&app), Door::open());
         Self { app, router }
     }
 

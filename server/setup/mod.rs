@@ -2,8 +2,10 @@
 
 mod coffee;
 mod cost;
+mod device;
 mod green;
 mod people;
+mod rights;
 mod roaster;
 mod scale;
 mod selling;
@@ -11,8 +13,10 @@ mod table;
 
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
+pub use device::{Device, DeviceKind};
 pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
 pub use people::{MassUnit, Person, Role, Site};
+pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
 pub use selling::{Order, OrderLine, ShipDay};

@@ -18,7 +18,7 @@ pub fn is_workbook(bytes: &[u8]) -> bool {
 
 /// Reads the first sheet that has anything in it.
 pub fn read(bytes: &[u8]) -> Result<Sheet, LineError> {
-    let unreadable = |_| {
+    let unreadable = |()| {
         wrong(
             1,
             "",

@@ -18,7 +18,7 @@ use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
 use crate::ids::{
-    BatchId, CardId, DeliveryId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
+    BatchId, CardId, DeliveryId, DeviceId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
     StoreroomId,
 };
 use crate::mass::Mass;
@@ -93,6 +93,7 @@ pub trait Read:
     + ReadFlows
     + ReadCounts
     + ReadStored
+    + ReadAccess
     + Send
 {
 }
@@ -106,6 +107,7 @@ impl<
         + ReadFlows
         + ReadCounts
         + ReadStored
+        + ReadAccess
         + Send,
 > Read for T
 {
@@ -113,7 +115,9 @@ impl<
 
 /// Everything that can be changed.
 #[async_trait]
-pub trait Write: Read + WriteBook + WriteRecords + WriteBatches + WriteBags + WriteCounts {
+pub trait Write:
+    Read + WriteBook + WriteRecords + WriteBatches + WriteBags + WriteCounts + WriteAccess
+{
     /// Makes it lasting.
     async fn commit(self: Box<Self>) -> Result<()>;
 }
@@ -850,6 +854,101 @@ pub trait ReadBags {
 pub trait WriteBags: ReadBags {
     /// Stores a line of a posting's bags.
     async fn insert_bags(&mut self, posting: PostingId, line: usize, row: &BagsRow) -> Result<()>;
+}
+
+/// What a person knows, as it is kept.
+#[derive(Debug, Clone)]
+pub struct SecretRow {
+    /// Whose.
+    pub person: PersonId,
+    /// `password` or `pin`.
+    pub kind: String,
+    /// The text of an Argon2id hash.
+    pub hash: String,
+    /// When it was chosen.
+    pub set_at: Instant,
+}
+
+/// A person signed in on a device.
+#[derive(Debug, Clone, Copy)]
+pub struct SessionRow {
+    /// Who.
+    pub person: PersonId,
+    /// On which device.
+    pub device: DeviceId,
+    /// Until when.
+    pub expires_at: Instant,
+}
+
+/// A device's key.
+#[derive(Debug, Clone, Copy)]
+pub struct KeyRow {
+    /// The device.
+    pub device: DeviceId,
+    /// When it was last shown, give or take some minutes.
+    pub seen_at: Instant,
+}
+
+/// A code by which a tablet may be paired.
+#[derive(Debug, Clone)]
+pub struct PairingRow {
+    /// The tablet's name.
+    pub name: String,
+    /// Who allows it.
+    pub made_by: PersonId,
+    /// Until when.
+    pub expires_at: Instant,
+}
+
+/// Reads of who may come in. What people and devices show is looked up by its SHA-256.
+#[async_trait]
+pub trait ReadAccess {
+    /// What a person knows, of one kind.
+    async fn secret(&mut self, person: PersonId, kind: &str) -> Result<Option<SecretRow>>;
+    /// What the people of a site know.
+    async fn secrets(&mut self, site: SiteId) -> Result<Vec<SecretRow>>;
+    /// A session.
+    async fn session(&mut self, hash: &Hash) -> Result<Option<SessionRow>>;
+    /// A device's key.
+    async fn device_key(&mut self, hash: &Hash) -> Result<Option<KeyRow>>;
+    /// The keys of a site's devices.
+    async fn device_keys(&mut self, site: SiteId) -> Result<Vec<KeyRow>>;
+    /// Whom an invitation is for, and until when.
+    async fn invitation(&mut self, hash: &Hash) -> Result<Option<(PersonId, Instant)>>;
+    /// A pairing.
+    async fn pairing(&mut self, site: SiteId, hash: &Hash) -> Result<Option<PairingRow>>;
+}
+
+/// Changes of who may come in.
+#[async_trait]
+pub trait WriteAccess: ReadAccess {
+    /// Stores what a person knows.
+    async fn put_secret(&mut self, row: &SecretRow) -> Result<()>;
+    /// Stores a session.
+    async fn insert_session(&mut self, hash: &Hash, row: &SessionRow) -> Result<()>;
+    /// Ends a session.
+    async fn end_session(&mut self, hash: &Hash) -> Result<()>;
+    /// Ends all sessions of a person but one.
+    async fn end_sessions_of(&mut self, person: PersonId, but: Option<&Hash>) -> Result<()>;
+    /// Stores a device's key.
+    async fn insert_device_key(&mut self, hash: &Hash, row: &KeyRow) -> Result<()>;
+    /// Notes that a device was seen.
+    async fn see_device(&mut self, hash: &Hash, at: Instant) -> Result<()>;
+    /// Stores an invitation instead of those that the person had.
+    async fn put_invitation(
+        &mut self,
+        hash: &Hash,
+        person: PersonId,
+        expires_at: Instant,
+    ) -> Result<()>;
+    /// Takes an invitation away; false if it is gone already.
+    async fn take_invitation(&mut self, hash: &Hash) -> Result<bool>;
+    /// Stores a pairing.
+    async fn insert_pairing(&mut self, site: SiteId, hash: &Hash, row: &PairingRow) -> Result<()>;
+    /// Takes a pairing away; false if it is gone already.
+    async fn take_pairing(&mut self, hash: &Hash) -> Result<bool>;
+    /// Forgets sessions, invitations and pairings whose time is over.
+    async fn forget_expired(&mut self, now: Instant) -> Result<()>;
 }
 
 /// Opens the database that a URL names, `sqlite:<file>` or `postgres://...`, and brings its tables up to date.

@@ -7,14 +7,13 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::extract::{Path, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, limit};
-use super::who::Reader;
+use super::routes::Routes;
 use crate::app::App;
 use crate::audit::statement::{Asked, Statement, csv, table};
 use crate::audit::{
@@ -24,6 +23,7 @@ use crate::chart;
 use crate::day::{Day, Instant};
 use crate::green::PostingView;
 use crate::ids::{BatchId, ClosingId, LotId, PostingId};
+use crate::setup::Right;
 use crate::store::{JournalFilter, PostingFilter};
 
 /// Which postings are wanted, in the order of the log.
@@ -47,7 +47,6 @@ struct PostingQuery {
     responses((status = 200, body = LogPage<PostingView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn postings(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(query): Query<PostingQuery>,
 ) -> Answer<Json<LogPage<PostingView>>> {
     let limit = limit(query.limit, 500)?;
@@ -64,11 +63,7 @@ async fn postings(
 
 #[utoipa::path(get, path = "/api/postings/{id}", operation_id = "read_posting", tag = "audit", params(("id" = Uuid, Path)),
     responses((status = 200, body = PostingDetail), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn posting(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-    Path(id): Path<Uuid>,
-) -> Answer<Json<PostingDetail>> {
+async fn posting(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Json<PostingDetail>> {
     let mut tx = app.read().await?;
     Ok(Json(
         audit::posting(&mut *tx, app.site, PostingId(id)).await?,
@@ -96,7 +91,6 @@ struct JournalQuery {
     responses((status = 200, body = LogPage<EntryView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn journal(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(query): Query<JournalQuery>,
 ) -> Answer<Json<LogPage<EntryView>>> {
     let limit = limit(query.limit, 100)?;
@@ -113,7 +107,7 @@ async fn journal(
 
 #[utoipa::path(get, path = "/api/closings", operation_id = "list_closings", tag = "audit",
     responses((status = 200, body = List<ClosingView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn closings(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<List<ClosingView>>> {
+async fn closings(State(app): State<Arc<App>>) -> Answer<Json<List<ClosingView>>> {
     let mut tx = app.read().await?;
     Ok(Json(List {
         items: audit::closings(&mut *tx, app.site).await?,
@@ -123,11 +117,7 @@ async fn closings(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<List
 
 #[utoipa::path(get, path = "/api/closings/{id}", operation_id = "read_closing", tag = "audit", params(("id" = Uuid, Path)),
     responses((status = 200, body = ClosingDetail), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn closing(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-    Path(id): Path<Uuid>,
-) -> Answer<Json<ClosingDetail>> {
+async fn closing(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Json<ClosingDetail>> {
     let mut tx = app.read().await?;
     Ok(Json(
         audit::closing(&mut *tx, app.site, ClosingId(id)).await?,
@@ -136,7 +126,7 @@ async fn closing(
 
 #[utoipa::path(get, path = "/api/unsettled", operation_id = "list_unsettled", tag = "audit",
     responses((status = 200, body = List<UnsettledView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn unsettled(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<List<UnsettledView>>> {
+async fn unsettled(State(app): State<Arc<App>>) -> Answer<Json<List<UnsettledView>>> {
     let mut tx = app.read().await?;
     Ok(Json(List {
         items: audit::unsettled(&mut *tx, app.site).await?,
@@ -187,7 +177,6 @@ async fn drawn_up(app: &App, id: Uuid, query: &StatementQuery) -> Answer<Stateme
     responses((status = 200, body = Statement), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn statement(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Path(id): Path<Uuid>,
     Query(query): Query<StatementQuery>,
 ) -> Answer<Json<Statement>> {
@@ -198,7 +187,6 @@ async fn statement(
     responses((status = 200, body = String, content_type = "text/csv"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn statement_csv(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Path(id): Path<Uuid>,
     Query(query): Query<StatementQuery>,
 ) -> Answer<Response> {
@@ -218,7 +206,6 @@ async fn statement_csv(
     responses((status = 200, body = String, content_type = "text/plain"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn statement_text(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Path(id): Path<Uuid>,
     Query(query): Query<StatementQuery>,
 ) -> Answer<String> {
@@ -227,11 +214,7 @@ async fn statement_text(
 
 #[utoipa::path(get, path = "/api/lots/{id}/drawdown.svg", operation_id = "draw_drawdown", tag = "audit", params(("id" = Uuid, Path)),
     responses((status = 200, body = String, content_type = "image/svg+xml"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn drawdown(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-    Path(id): Path<Uuid>,
-) -> Answer<Response> {
+async fn drawdown(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
     let mut tx = app.read().await?;
     let zone = app.site_record(&mut *tx).await?.fields.zone;
     let today = zone.day(app.clock.now());
@@ -241,16 +224,16 @@ async fn drawdown(
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new()
-        .routes(routes!(postings))
-        .routes(routes!(posting))
-        .routes(routes!(journal))
-        .routes(routes!(closings))
-        .routes(routes!(closing))
-        .routes(routes!(unsettled))
-        .routes(routes!(statement))
-        .routes(routes!(statement_csv))
-        .routes(routes!(statement_text))
-        .routes(routes!(drawdown))
+pub fn router() -> Routes {
+    Routes::new()
+        .needs(Right::Read, routes!(postings))
+        .needs(Right::Read, routes!(posting))
+        .needs(Right::Read, routes!(journal))
+        .needs(Right::Read, routes!(closings))
+        .needs(Right::Read, routes!(closing))
+        .needs(Right::Read, routes!(unsettled))
+        .needs(Right::Read, routes!(statement))
+        .needs(Right::Read, routes!(statement_csv))
+        .needs(Right::Read, routes!(statement_text))
+        .needs(Right::Read, routes!(drawdown))
 }

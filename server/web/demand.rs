@@ -6,18 +6,18 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, Page, with_tag};
-use super::who::{Planner, Reader};
+use super::routes::Routes;
+use super::who::Who;
 use crate::app::App;
 use crate::demand::{self, DryRun, OrderText, OrderView};
 use crate::refusal::Refusal;
-use crate::setup::{self, Expected, Kept, Order, Record};
+use crate::setup::{self, Expected, Kept, Order, Record, Right};
 use crate::store::Read;
 
 async fn view(app: &App, tx: &mut dyn Read, order: Kept<Order>) -> Answer<OrderView> {
@@ -31,7 +31,6 @@ async fn view(app: &App, tx: &mut dyn Read, order: Kept<Order>) -> Answer<OrderV
     responses((status = 200, body = List<OrderView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn list(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(page): Query<Page>,
 ) -> Answer<Json<List<OrderView>>> {
     let limit = page.limit()?;
@@ -49,7 +48,7 @@ async fn list(
 
 #[utoipa::path(get, path = "/api/orders/{id}", operation_id = "read_order", tag = "records", params(("id" = Uuid, Path)),
     responses((status = 200, body = OrderView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn read(State(app): State<Arc<App>>, _who: Reader, Path(id): Path<Uuid>) -> Answer<Response> {
+async fn read(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
     let mut tx = app.read().await?;
     let order = setup::need::<Order>(&mut *tx, app.site, id).await?;
     let view = view(&app, &mut *tx, order).await?;
@@ -62,7 +61,7 @@ async fn read(State(app): State<Arc<App>>, _who: Reader, Path(id): Path<Uuid>) -
         (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn put(
     State(app): State<Arc<App>>,
-    who: Planner,
+    who: Who,
     Path(id): Path<Uuid>,
     Expects(expected): Expects,
     Body(fields): Body<Order>,
@@ -80,19 +79,16 @@ async fn put(
 
 #[utoipa::path(post, path = "/api/order-imports", operation_id = "look_at_orders", tag = "commands", request_body = OrderText,
     responses((status = 200, body = DryRun), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn look(
-    State(app): State<Arc<App>>,
-    _who: Planner,
-    Body(text): Body<OrderText>,
-) -> Answer<Json<DryRun>> {
+async fn look(State(app): State<Arc<App>>, Body(text): Body<OrderText>) -> Answer<Json<DryRun>> {
     let mut tx = app.read().await?;
     Ok(Json(demand::dry_run(&mut *tx, app.site, &text).await?))
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new()
-        .routes(routes!(list))
-        .routes(routes!(read, put))
-        .routes(routes!(look))
+pub fn router() -> Routes {
+    Routes::new()
+        .needs(Right::Read, routes!(list))
+        .needs(Right::Read, routes!(read))
+        .needs(Right::Plan, routes!(put))
+        .needs(Right::Plan, routes!(look))
 }

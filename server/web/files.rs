@@ -1,16 +1,14 @@
 //! The pages, embedded in the program.
 
-use std::sync::Arc;
+use std::sync::LazyLock;
 
-use axum::Router;
 use axum::extract::Path;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::get;
 use rust_embed::Embed;
 
 use super::problem::Problem;
-use crate::app::App;
+use super::routes::Routes;
 
 #[derive(Embed)]
 #[folder = "static/"]
@@ -21,22 +19,28 @@ const PAGES: [&str; 7] = [
     "floor", "week", "green", "loss", "shipping", "audit", "setup",
 ];
 
-/// The pages and what they load.
-pub fn router() -> Router<Arc<App>> {
-    let mut router = Router::new()
-        .route("/", get(|| async { Redirect::temporary("/floor") }))
-        .route("/static/{*path}", get(asset));
+/// The pages and what they load: nothing of the book, so for everybody.
+pub fn router() -> Routes {
+    let mut routes = Routes::new()
+        .file("/", || async { Redirect::temporary("/floor") })
+        .file("/openapi.json", document)
+        .file("/static/{*path}", asset);
     for page in PAGES {
-        router = router.route(
-            &format!("/{page}"),
-            get(move |headers: HeaderMap| async move { file(&format!("{page}.html"), &headers) }),
-        );
+        routes = routes.file(&format!("/{page}"), move |headers: HeaderMap| async move {
+            file(&format!("{page}.html"), &headers)
+        });
     }
     // A service worker governs the pages below its own address, so it is served at the top.
-    router.route(
-        "/worker.js",
-        get(|headers: HeaderMap| async move { file("worker.js", &headers) }),
-    )
+    routes.file("/worker.js", |headers: HeaderMap| async move {
+        file("worker.js", &headers)
+    })
+}
+
+/// The service's own description.
+async fn document() -> Response {
+    static DOCUMENT: LazyLock<String> = LazyLock::new(|| super::description().to_string());
+    let headers = [(header::CONTENT_TYPE, "application/json")];
+    (headers, DOCUMENT.as_str()).into_response()
 }
 
 async fn asset(Path(path): Path<String>, headers: HeaderMap) -> Response {

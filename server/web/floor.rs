@@ -7,21 +7,20 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::extract::{Body, Path, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, limit};
-use super::who::{Operator, Reader};
+use super::routes::Routes;
 use crate::app::App;
 use crate::day::Day;
 use crate::expect::{self, Overview};
 use crate::floor::{self, BatchView, Preview, Previewed, view};
 use crate::ids::{BatchId, LotId};
 use crate::refusal::Refusal;
-use crate::setup::{self, Lot, Style};
+use crate::setup::{self, Lot, Right, Style};
 use crate::store::BatchFilter;
 
 /// Which batches are wanted.
@@ -61,7 +60,6 @@ struct BatchQuery {
     responses((status = 200, body = List<BatchView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn batches(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(query): Query<BatchQuery>,
 ) -> Answer<Json<List<BatchView>>> {
     let limit = limit(query.limit, 200)?;
@@ -103,11 +101,7 @@ async fn batches(
 
 #[utoipa::path(get, path = "/api/batches/{id}", operation_id = "read_batch", tag = "floor", params(("id" = Uuid, Path)),
     responses((status = 200, body = BatchView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn batch(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-    Path(id): Path<Uuid>,
-) -> Answer<Json<BatchView>> {
+async fn batch(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Json<BatchView>> {
     let mut tx = app.read().await?;
     let found = view::of_row(&mut *tx, app.site, BatchId(id)).await?;
     Ok(Json(found.ok_or(Refusal::NotFound("batch", id))?))
@@ -117,7 +111,6 @@ async fn batch(
     responses((status = 200, body = Previewed), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn preview(
     State(app): State<Arc<App>>,
-    _who: Operator,
     Body(asked): Body<Preview>,
 ) -> Answer<Json<Previewed>> {
     let mut tx = app.read().await?;
@@ -137,7 +130,6 @@ struct LossQuery {
     responses((status = 200, body = Overview), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn loss(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(query): Query<LossQuery>,
 ) -> Answer<Json<Overview>> {
     let mut tx = app.read().await?;
@@ -149,11 +141,7 @@ async fn loss(
 
 #[utoipa::path(get, path = "/api/lots/{id}/loss.svg", operation_id = "draw_loss", tag = "loss", params(("id" = Uuid, Path)),
     responses((status = 200, content_type = "image/svg+xml", body = String), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn loss_picture(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-    Path(id): Path<Uuid>,
-) -> Answer<Response> {
+async fn loss_picture(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
     let mut tx = app.read().await?;
     let lot = setup::need::<Lot>(&mut *tx, app.site, id).await?;
     let styles = setup::all::<Style>(&mut *tx, app.site).await?;
@@ -162,11 +150,11 @@ async fn loss_picture(
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new()
-        .routes(routes!(batches))
-        .routes(routes!(batch))
-        .routes(routes!(preview))
-        .routes(routes!(loss))
-        .routes(routes!(loss_picture))
+pub fn router() -> Routes {
+    Routes::new()
+        .needs(Right::Read, routes!(batches))
+        .needs(Right::Read, routes!(batch))
+        .needs(Right::Floor, routes!(preview))
+        .needs(Right::Read, routes!(loss))
+        .needs(Right::Read, routes!(loss_picture))
 }

@@ -6,21 +6,21 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, Page, with_tag};
-use super::who::{Planner, Reader};
+use super::routes::Routes;
+use super::who::Who;
 use crate::app::App;
 use crate::green::stock::{self, DeliveryView, LotView, Stock, StockView};
-use crate::setup::{self, Delivery, Expected, Lot};
+use crate::setup::{self, Delivery, Expected, Lot, Right};
 
 #[utoipa::path(get, path = "/api/stock", operation_id = "read_stock", tag = "green",
     responses((status = 200, body = StockView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn read_stock(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<StockView>> {
+async fn read_stock(State(app): State<Arc<App>>) -> Answer<Json<StockView>> {
     let mut tx = app.read().await?;
     Ok(Json(stock::view(&mut *tx, app.site).await?))
 }
@@ -41,7 +41,7 @@ macro_rules! green_routes {
 
             #[utoipa::path(get, path = $list, operation_id = $listed, tag = "records", params(Page),
                 responses((status = 200, body = List<$view>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn list_all(State(app): State<Arc<App>>, _who: Reader, Query(page): Query<Page>) -> Answer<Json<List<$view>>> {
+            pub async fn list_all(State(app): State<Arc<App>>, Query(page): Query<Page>) -> Answer<Json<List<$view>>> {
                 let limit = page.limit()?;
                 let mut tx = app.read().await?;
                 let (kept, more) = setup::page::<$record>(&mut *tx, app.site, page.after, limit).await?;
@@ -52,7 +52,7 @@ macro_rules! green_routes {
 
             #[utoipa::path(get, path = $one, operation_id = $got, tag = "records", params(("id" = Uuid, Path)),
                 responses((status = 200, body = $view), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn read_one(State(app): State<Arc<App>>, _who: Reader, Path(id): Path<Uuid>) -> Answer<Response> {
+            pub async fn read_one(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
                 let mut tx = app.read().await?;
                 let view = stock::$module(&mut *tx, app.site, id.into()).await?;
                 Ok(with_tag(StatusCode::OK, view.revision, view))
@@ -62,7 +62,7 @@ macro_rules! green_routes {
                 params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header)),
                 responses((status = 200, body = $view), (status = 201, body = $view),
                     (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn put_one(State(app): State<Arc<App>>, who: Planner, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
+            pub async fn put_one(State(app): State<Arc<App>>, who: Who, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
                 let kept = app.put(who.0, id, expected, fields).await?;
                 let mut tx = app.read().await?;
                 let view = Stock::read(&mut *tx, app.site).await?.$module(kept);
@@ -71,10 +71,10 @@ macro_rules! green_routes {
         })*
 
         /// These routes.
-        pub fn router() -> OpenApiRouter<Arc<App>> {
-            OpenApiRouter::new()
-                .routes(routes!(read_stock))
-                $(.routes(routes!($module::list_all)).routes(routes!($module::read_one, $module::put_one)))*
+        pub fn router() -> Routes {
+            Routes::new()
+                .needs(Right::Read, routes!(read_stock))
+                $(.needs(Right::Read, routes!($module::list_all)).needs(Right::Read, routes!($module::read_one)).needs(Right::SetUp, routes!($module::put_one)))*
         }
     };
 }

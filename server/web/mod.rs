@@ -1,19 +1,23 @@
 //! The service on HTTP: routes, what they take and answer, the pages.
 //!
 //! To add a route: a handler of at most about 25 lines (extract, call one function of an area, answer) with its `utoipa::path`, in the file
-//! of its area, and a line in that file's `router`. Who may call it is the type of an extractor of `who`.
+//! of its area, and a line in that file's `router` with the right that it needs (`setup/rights.rs`): `.needs(Right::Plan, routes!(plan))`.
+//! A handler that books takes `who: Who` and books under `who.0`.
 
+mod access;
 mod audit;
 mod commands;
 mod counting;
 mod demand;
 mod description;
+mod door;
 mod extract;
 mod files;
 mod floor;
 mod green;
 mod problem;
 mod records;
+mod routes;
 mod service;
 mod sheets;
 mod strict;
@@ -35,10 +39,13 @@ use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 use tower_http::trace::TraceLayer;
 use utoipa::OpenApi;
-use utoipa_axum::router::OpenApiRouter;
 
 use crate::app::App;
+pub use door::{Door, Peer};
 pub use problem::{Problem, TYPES};
+pub use routes::Route;
+use routes::Routes;
+use who::{Guard, guard};
 
 /// The largest body: an import of many years' batches fits.
 const BODY_LIMIT: usize = 8 * 1024 * 1024;
@@ -53,8 +60,8 @@ const REQUEST_ID: &str = "x-request-id";
 ))]
 struct Description;
 
-fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::with_openapi(Description::openapi())
+fn routes() -> Routes {
+    Routes::described(Description::openapi())
         .merge(records::router())
         .merge(commands::router())
         .merge(floor::router())
@@ -63,26 +70,33 @@ fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(counting::router())
         .merge(demand::router())
         .merge(week::router())
+        .merge(access::router())
         .merge(service::router())
         .merge(sheets::router())
+}
+
+/// Every route with the right that it needs.
+#[must_use]
+pub fn table() -> Vec<Route> {
+    routes().merge(files::router()).split().2
 }
 
 /// The OpenAPI 3.1 document of all routes.
 #[must_use]
 pub fn description() -> serde_json::Value {
-    description::document(&routes().split_for_parts().1)
+    description::document(&routes().split().1)
 }
 
-/// The whole service as a router.
-pub fn router(app: Arc<App>) -> Router {
-    let (api, described) = routes().split_for_parts();
-    let document = description::document(&described).to_string();
+/// The whole service as a router, behind a door.
+pub fn router(app: Arc<App>, door: Door) -> Router {
     let request_id = HeaderName::from_static(REQUEST_ID);
-    api.merge(files::router())
-        .route(
-            "/openapi.json",
-            axum::routing::get(move || async move { ([(header::CONTENT_TYPE, "application/json")], document) }),
-        )
+    let (api, _, table) = routes().merge(files::router()).split();
+    let asked = Guard {
+        app: Arc::clone(&app),
+        table: Arc::new(routes::by_address(table)),
+        door: Arc::new(door),
+    };
+    api.route_layer(middleware::from_fn_with_state(asked, guard))
         .fallback(async || Problem::new("not-found", "there is no such address").into_response())
         .method_not_allowed_fallback(async || Problem::new("method", "this address does not take that method").into_response())
         .layer(DefaultBodyLimit::max(BODY_LIMIT))

@@ -10,7 +10,7 @@ use crate::refusal::{Confirm, FieldError, Refusal};
 use crate::store::StoreError;
 
 /// Every type of problem, with its title and status: the part of the address after `/problems/`.
-pub const TYPES: [(&str, &str, StatusCode); 14] = [
+pub const TYPES: [(&str, &str, StatusCode); 18] = [
     (
         "malformed",
         "The request cannot be read",
@@ -21,6 +21,9 @@ pub const TYPES: [(&str, &str, StatusCode); 14] = [
         "Something in the request is wrong",
         StatusCode::UNPROCESSABLE_ENTITY,
     ),
+    ("sign-in", "Sign in first", StatusCode::UNAUTHORIZED),
+    ("cut-off", "This tablet was cut off", StatusCode::FORBIDDEN),
+    ("forbidden", "You may not do this", StatusCode::FORBIDDEN),
     ("not-found", "There is no such thing", StatusCode::NOT_FOUND),
     (
         "method",
@@ -58,6 +61,11 @@ pub const TYPES: [(&str, &str, StatusCode); 14] = [
         StatusCode::CONFLICT,
     ),
     ("confirm", "This needs a further word", StatusCode::CONFLICT),
+    (
+        "too-often",
+        "Too many wrong tries",
+        StatusCode::TOO_MANY_REQUESTS,
+    ),
     ("busy", "The book is busy", StatusCode::SERVICE_UNAVAILABLE),
     (
         "timeout",
@@ -161,6 +169,11 @@ impl IntoResponse for Problem {
         if status == StatusCode::SERVICE_UNAVAILABLE {
             headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
         }
+        if let (StatusCode::TOO_MANY_REQUESTS, Some(seconds)) = (status, self.facts.get("seconds"))
+            && let Ok(value) = HeaderValue::from_str(&seconds.to_string())
+        {
+            headers.insert(header::RETRY_AFTER, value);
+        }
         // The problem itself goes along: the layer that knows the request's id writes it once more.
         (status, headers, Extension(self), body).into_response()
     }
@@ -199,6 +212,12 @@ impl From<Refusal> for Problem {
             },
             Refusal::ChangedSince(_) => Self::new("changed-since", sentence),
             Refusal::IdTaken => Self::new("id-taken", sentence),
+            Refusal::NotKnown(_) => Self::new("sign-in", sentence),
+            Refusal::Wait { seconds } => Self {
+                facts: Map::from_iter([("seconds".to_owned(), seconds.into())]),
+                ..Self::new("too-often", sentence)
+            },
+            Refusal::TooMuch(_) => Self::new("too-large", sentence),
             Refusal::Store(error) => error.into(),
         }
     }

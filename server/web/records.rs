@@ -7,17 +7,17 @@ use axum::extract::State;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
-use super::who::{Owner, Planner, Reader};
+use super::routes::Routes;
+use super::who::Who;
 use crate::app::App;
 use crate::setup::{
-    self, Coffee, CostLine, Expected, Kept, Person, Product, Record, Roaster, SampleRequest, Scale,
-    ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
+    self, Coffee, CostLine, Device, Expected, Kept, Person, Product, Record, Right, Roaster,
+    SampleRequest, Scale, ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -134,19 +134,19 @@ pub async fn put<R: Record>(
 }
 
 macro_rules! record_routes {
-    ($($module:ident: $record:ident, $writer:ident, $list:tt, $one:tt, $thing:tt, $listed:tt, $got:tt, $put:tt;)*) => {
+    ($($module:ident: $record:ident, $right:ident, $list:tt, $one:tt, $thing:tt, $listed:tt, $got:tt, $put:tt;)*) => {
         $(mod $module {
             use super::*;
 
             #[utoipa::path(get, path = $list, operation_id = $listed, tag = "records", params(Page),
                 responses((status = 200, body = List<Sent<$record>>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn list_all(State(app): State<Arc<App>>, _who: Reader, Query(page): Query<Page>) -> Answer<Json<List<Sent<$record>>>> {
+            pub async fn list_all(State(app): State<Arc<App>>, Query(page): Query<Page>) -> Answer<Json<List<Sent<$record>>>> {
                 list::<$record>(&app, &page).await
             }
 
             #[utoipa::path(get, path = $one, operation_id = $got, tag = "records", params(("id" = Uuid, Path)),
                 responses((status = 200, body = Sent<$record>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn read_one(State(app): State<Arc<App>>, _who: Reader, Path(id): Path<Uuid>) -> Answer<Response> {
+            pub async fn read_one(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
                 read::<$record>(&app, id).await
             }
 
@@ -154,31 +154,32 @@ macro_rules! record_routes {
                 params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header)),
                 responses((status = 200, body = Sent<$record>), (status = 201, body = Sent<$record>),
                     (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn put_one(State(app): State<Arc<App>>, who: $writer, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
+            pub async fn put_one(State(app): State<Arc<App>>, who: Who, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
                 put(&app, who.0, id, expected, fields).await
             }
         })*
 
         /// The routes of all kinds of records without derived fields.
-        pub fn router() -> OpenApiRouter<Arc<App>> {
-            OpenApiRouter::new()
-                $(.routes(routes!($module::list_all)).routes(routes!($module::read_one, $module::put_one)))*
+        pub fn router() -> Routes {
+            Routes::new()
+                $(.needs(Right::Read, routes!($module::list_all)).needs(Right::Read, routes!($module::read_one)).needs(Right::$right, routes!($module::put_one)))*
         }
     };
 }
 
 record_routes! {
-    sites: Site, Owner, "/api/sites", "/api/sites/{id}", "site", "list_sites", "read_site", "put_site";
-    people: Person, Owner, "/api/people", "/api/people/{id}", "person", "list_people", "read_person", "put_person";
-    coffees: Coffee, Planner, "/api/coffees", "/api/coffees/{id}", "coffee", "list_coffees", "read_coffee", "put_coffee";
-    styles: Style, Planner, "/api/styles", "/api/styles/{id}", "style", "list_styles", "read_style", "put_style";
-    scales: Scale, Planner, "/api/scales", "/api/scales/{id}", "scale", "list_scales", "read_scale", "put_scale";
-    storerooms: Storeroom, Planner, "/api/storerooms", "/api/storerooms/{id}", "storeroom", "list_storerooms", "read_storeroom", "put_storeroom";
-    roasters: Roaster, Planner, "/api/roasters", "/api/roasters/{id}", "roaster", "list_roasters", "read_roaster", "put_roaster";
-    products: Product, Planner, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
-    ship_days: ShipDay, Planner, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
-    table_headings: TableHeadings, Planner, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
-    sample_requests: SampleRequest, Planner, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
-    cost_lines: CostLine, Planner, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
-    write_downs: WriteDown, Owner, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";
+    sites: Site, Run, "/api/sites", "/api/sites/{id}", "site", "list_sites", "read_site", "put_site";
+    people: Person, Run, "/api/people", "/api/people/{id}", "person", "list_people", "read_person", "put_person";
+    devices: Device, Run, "/api/devices", "/api/devices/{id}", "device", "list_devices", "read_device", "put_device";
+    coffees: Coffee, SetUp, "/api/coffees", "/api/coffees/{id}", "coffee", "list_coffees", "read_coffee", "put_coffee";
+    styles: Style, SetUp, "/api/styles", "/api/styles/{id}", "style", "list_styles", "read_style", "put_style";
+    scales: Scale, SetUp, "/api/scales", "/api/scales/{id}", "scale", "list_scales", "read_scale", "put_scale";
+    storerooms: Storeroom, SetUp, "/api/storerooms", "/api/storerooms/{id}", "storeroom", "list_storerooms", "read_storeroom", "put_storeroom";
+    roasters: Roaster, SetUp, "/api/roasters", "/api/roasters/{id}", "roaster", "list_roasters", "read_roaster", "put_roaster";
+    products: Product, SetUp, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
+    ship_days: ShipDay, Plan, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
+    table_headings: TableHeadings, SetUp, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
+    sample_requests: SampleRequest, Plan, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
+    cost_lines: CostLine, SetUp, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
+    write_downs: WriteDown, Close, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";
 }

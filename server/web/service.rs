@@ -9,16 +9,17 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::{Stream, StreamExt};
 use serde::Serialize;
 use tokio_stream::wrappers::BroadcastStream;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::problem::{Answer, Problem};
 use super::records::Sent;
-use super::who::Reader;
+use super::routes::Routes;
+use super::who::{AtDoor, Who};
+use crate::access;
 use crate::app::App;
 use crate::day::{Day, Instant};
-use crate::setup::{self, Person, Site};
+use crate::setup::{self, Device, Person, Right, Site};
 
 /// Who calls, where, and what time it is there.
 #[derive(Debug, Serialize, utoipa::ToSchema)]
@@ -29,16 +30,32 @@ struct Me {
     now: Instant,
     /// The release that answers.
     release: &'static str,
+    /// The tablet, browser or program that asks, if it has a name of its own.
+    device: Option<Sent<Device>>,
+    /// What may be done from here.
+    rights: Vec<Right>,
+    /// Whether nobody signs in here, and everybody acts as the owner.
+    acts_as_owner: bool,
 }
 
 #[utoipa::path(get, path = "/api/me", operation_id = "read_me", tag = "service",
     responses((status = 200, body = Me), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn me(State(app): State<Arc<App>>, who: Reader) -> Answer<Json<Me>> {
+async fn me(State(app): State<Arc<App>>, who: Who, at_door: AtDoor) -> Answer<Json<Me>> {
     let mut tx = app.read().await?;
     let site = app.site_record(&mut *tx).await?;
     let person = setup::need::<Person>(&mut *tx, app.site, who.0.person).await?;
+    let device = match who.0.device {
+        Some(id) => setup::find::<Device>(&mut *tx, app.site, id).await?,
+        None => None,
+    };
     let now = app.clock.now();
     Ok(Json(Me {
+        rights: access::rights_of(
+            person.fields.role,
+            device.as_ref().map(|device| &device.fields),
+        ),
+        acts_as_owner: at_door.acts_as_owner,
+        device: device.map(Sent::from),
         person: person.into(),
         today: site.fields.zone.day(now),
         site: site.into(),
@@ -60,7 +77,7 @@ struct LogHead {
 
 #[utoipa::path(get, path = "/api/log", operation_id = "read_log", tag = "audit",
     responses((status = 200, body = LogHead), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn log_head(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<LogHead>> {
+async fn log_head(State(app): State<Arc<App>>) -> Answer<Json<LogHead>> {
     let mut tx = app.read().await?;
     let head = tx
         .head(app.site)
@@ -76,10 +93,7 @@ async fn log_head(State(app): State<Arc<App>>, _who: Reader) -> Answer<Json<LogH
 
 #[utoipa::path(get, path = "/api/verify", operation_id = "verify_book", tag = "audit",
     responses((status = 200, body = crate::audit::verify::Report), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn verify(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-) -> Answer<Json<crate::audit::verify::Report>> {
+async fn verify(State(app): State<Arc<App>>) -> Answer<Json<crate::audit::verify::Report>> {
     let mut tx = app.read().await?;
     Ok(Json(
         crate::audit::verify::verify(&mut *tx, app.site).await?,
@@ -88,10 +102,7 @@ async fn verify(
 
 #[utoipa::path(get, path = "/api/events", operation_id = "listen", tag = "service",
     responses((status = 200, content_type = "text/event-stream", body = String), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn events(
-    State(app): State<Arc<App>>,
-    _who: Reader,
-) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+async fn events(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let changes = BroadcastStream::new(app.changes()).map(|change| {
         // A page that fell behind reads everything again.
         let data = change.map_or_else(
@@ -129,13 +140,13 @@ async fn metrics(State(app): State<Arc<App>>) -> Answer<String> {
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new()
-        .routes(routes!(me))
-        .routes(routes!(log_head))
-        .routes(routes!(verify))
-        .routes(routes!(events))
-        .routes(routes!(healthz))
-        .routes(routes!(readyz))
-        .routes(routes!(metrics))
+pub fn router() -> Routes {
+    Routes::new()
+        .needs(Right::Read, routes!(me))
+        .needs(Right::Read, routes!(log_head))
+        .needs(Right::Read, routes!(verify))
+        .needs(Right::Read, routes!(events))
+        .open(routes!(healthz))
+        .open(routes!(readyz))
+        .needs(Right::Read, routes!(metrics))
 }

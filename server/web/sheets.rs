@@ -1,19 +1,16 @@
 //! Reading people's files into tables of text, which imports take.
 
-use std::sync::Arc;
-
 use axum::Json;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use serde::{Deserialize, Serialize};
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::extract::Body;
 use super::problem::{Answer, Problem};
-use super::who::Reader;
-use crate::app::App;
+use super::routes::Routes;
 use crate::refusal::Refusal;
+use crate::setup::Right;
 use crate::sheet::Sheet;
 
 /// A file with a table.
@@ -37,7 +34,7 @@ struct SheetText {
 
 #[utoipa::path(post, path = "/api/sheets", operation_id = "read_sheet", tag = "commands", request_body = SheetFile,
     responses((status = 200, body = SheetText), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn read(_who: Reader, Body(sent): Body<SheetFile>) -> Answer<Json<SheetText>> {
+async fn read(Body(sent): Body<SheetFile>) -> Answer<Json<SheetText>> {
     let read = tokio::task::spawn_blocking(move || {
         let bytes = STANDARD
             .decode(&sent.file)
@@ -57,6 +54,6 @@ async fn read(_who: Reader, Body(sent): Body<SheetFile>) -> Answer<Json<SheetTex
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(read))
+pub fn router() -> Routes {
+    Routes::new().needs(Right::Plan, routes!(read))
 }

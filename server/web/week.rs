@@ -5,16 +5,15 @@ use std::sync::Arc;
 use axum::Json;
 use axum::extract::State;
 use serde::Deserialize;
-use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::extract::{Body, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, Page, Sent};
-use super::who::{Planner, Reader};
+use super::routes::Routes;
 use crate::app::App;
 use crate::day::Day;
-use crate::setup;
+use crate::setup::{self, Right};
 use crate::week::{self, Advice, Asked, CardView, PlanView, ReleasedPlan};
 
 /// The longest stretch of days of which cards are answered at once.
@@ -33,11 +32,7 @@ struct Days {
 
 #[utoipa::path(post, path = "/api/plans", operation_id = "plan", tag = "week", request_body = Asked,
     responses((status = 200, body = PlanView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn plan(
-    State(app): State<Arc<App>>,
-    _who: Planner,
-    Body(asked): Body<Asked>,
-) -> Answer<Json<PlanView>> {
+async fn plan(State(app): State<Arc<App>>, Body(asked): Body<Asked>) -> Answer<Json<PlanView>> {
     let mut tx = app.read().await?;
     Ok(Json(week::plan(&app, &mut *tx, asked).await?))
 }
@@ -46,11 +41,7 @@ async fn plan(
 /// planning takes, and longer: ask for it once a plan is looked at.
 #[utoipa::path(post, path = "/api/plans/advice", operation_id = "advise_plan", tag = "week", request_body = Asked,
     responses((status = 200, body = Advice), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn advice(
-    State(app): State<Arc<App>>,
-    _who: Planner,
-    Body(asked): Body<Asked>,
-) -> Answer<Json<Advice>> {
+async fn advice(State(app): State<Arc<App>>, Body(asked): Body<Asked>) -> Answer<Json<Advice>> {
     let mut tx = app.read().await?;
     Ok(Json(week::advice(&app, &mut *tx, asked).await?))
 }
@@ -59,7 +50,6 @@ async fn advice(
     responses((status = 200, body = List<Sent<ReleasedPlan>>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn plans(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(page): Query<Page>,
 ) -> Answer<Json<List<Sent<ReleasedPlan>>>> {
     let limit = page.limit()?;
@@ -79,7 +69,6 @@ async fn plans(
     responses((status = 200, body = List<CardView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn cards(
     State(app): State<Arc<App>>,
-    _who: Reader,
     Query(days): Query<Days>,
 ) -> Answer<Json<List<CardView>>> {
     let mut tx = app.read().await?;
@@ -99,9 +88,10 @@ async fn cards(
 }
 
 /// These routes.
-pub fn router() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new()
-        .routes(routes!(plan, plans))
-        .routes(routes!(advice))
-        .routes(routes!(cards))
+pub fn router() -> Routes {
+    Routes::new()
+        .needs(Right::Plan, routes!(plan))
+        .needs(Right::Read, routes!(plans))
+        .needs(Right::Plan, routes!(advice))
+        .needs(Right::Read, routes!(cards))
 }

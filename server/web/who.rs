@@ -1,37 +1,193 @@
-//! Who may call a handler, as the type of an extractor. Until people sign in, every request acts as the owner.
+//! Who calls, and whether they may: asked once for every route, before its handler runs.
 
+use std::net::IpAddr;
 use std::sync::Arc;
 
-use axum::extract::FromRequestParts;
+use axum::extract::{FromRequestParts, MatchedPath, Request, State};
 use axum::http::request::Parts;
+use axum::http::{HeaderMap, Method, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
 
-use super::problem::Problem;
+use super::door::{Door, Peer};
+use super::problem::{Answer, Problem};
+use super::routes::{Route, Table};
+use crate::access::{self, Caller, Shown, Standing, Stranger};
 use crate::app::App;
 use crate::book::Actor;
+use crate::setup::Right;
 
-macro_rules! callers {
-    ($($(#[$doc:meta])* $name:ident),* $(,)?) => {$(
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy)]
-        pub struct $name(pub Actor);
+/// Who calls: what a handler books under. The route has said which right they need, and they have it.
+#[derive(Debug, Clone, Copy)]
+pub struct Who(pub Actor);
 
-        impl FromRequestParts<Arc<App>> for $name {
-            type Rejection = Problem;
+impl<S: Sync> FromRequestParts<S> for Who {
+    type Rejection = Problem;
 
-            async fn from_request_parts(_parts: &mut Parts, app: &Arc<App>) -> Result<Self, Problem> {
-                Ok(Self(Actor { person: app.owner, device: None }))
-            }
-        }
-    )*};
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let Sender(caller) = Sender::from_request_parts(parts, state).await?;
+        Ok(Self(caller.actor))
+    }
 }
 
-callers! {
-    /// May do everything.
-    Owner,
-    /// May plan, take orders, keep green and set up.
-    Planner,
-    /// May work on the floor.
-    Operator,
-    /// May read everything.
-    Reader,
+/// Who sends a command: perhaps a tablet that says for whom it speaks, or one that was cut off.
+#[derive(Debug, Clone, Copy)]
+pub struct Sender(pub Caller);
+
+impl<S: Sync> FromRequestParts<S> for Sender {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Problem> {
+        let sender = parts.extensions.get::<Self>().copied();
+        sender.ok_or_else(|| Problem::new("sign-in", "sign in first"))
+    }
+}
+
+/// From where a request comes and what it shows: for the few routes that are about coming in.
+#[derive(Debug, Clone)]
+pub struct AtDoor {
+    /// The address of whoever asks; none where it is not known.
+    pub from: Option<IpAddr>,
+    /// What they show.
+    pub shown: Shown,
+    /// Whether what they are given must never travel unencrypted.
+    pub secure: bool,
+    /// Whether everybody acts as the owner here.
+    pub acts_as_owner: bool,
+}
+
+impl<S: Sync> FromRequestParts<S> for AtDoor {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Problem> {
+        let at_door = parts.extensions.get::<Self>().cloned();
+        at_door.ok_or_else(|| Problem::new("internal", "the door was not asked"))
+    }
+}
+
+/// What the guard asks.
+#[derive(Debug, Clone)]
+pub struct Guard {
+    /// The service.
+    pub app: Arc<App>,
+    /// Its routes with the rights that they need.
+    pub table: Arc<Table>,
+    /// How one comes in.
+    pub door: Arc<Door>,
+}
+
+/// Lets a request through to its handler, or answers why not. What is not in the table is for nobody.
+pub async fn guard(State(guard): State<Guard>, mut request: Request, next: Next) -> Response {
+    match guard.admit(&mut request).await {
+        Ok(()) => next.run(request).await,
+        Err(problem) => problem.into_response(),
+    }
+}
+
+impl Guard {
+    async fn admit(&self, request: &mut Request) -> Answer<()> {
+        let route = self.route(request);
+        let route = route.ok_or_else(|| Problem::new("forbidden", "nobody may do this"))?;
+        let at_door = self.at_door(request)?;
+        if let Some(right) = route.needs {
+            let caller = self.caller(&at_door, right).await?;
+            match caller.standing {
+                Standing::Claimed if !route.command => return Err(Stranger::Unknown.into()),
+                Standing::CutOff if !route.command => return Err(Stranger::CutOff.into()),
+                _ => request.extensions_mut().insert(Sender(caller)),
+            };
+        }
+        request.extensions_mut().insert(at_door);
+        Ok(())
+    }
+
+    fn route(&self, request: &Request) -> Option<&Route> {
+        let path = request.extensions().get::<MatchedPath>()?.as_str();
+        // Whatever can be read can be asked for its head.
+        let method = match *request.method() {
+            Method::HEAD => Method::GET,
+            ref other => other.clone(),
+        };
+        self.table.get(&(method, path.to_owned()))
+    }
+
+    fn at_door(&self, request: &Request) -> Answer<AtDoor> {
+        let peer = request.extensions().get::<Peer>().copied();
+        let seen = self.door.seen(peer, request.headers());
+        let shown = shown(request.headers(), seen.secure)?;
+        if !request.method().is_safe() && shown.token.is_none() {
+            self.door.check_origin(&seen, request.headers())?;
+        }
+        Ok(AtDoor {
+            from: seen.from,
+            shown,
+            secure: seen.secure,
+            acts_as_owner: self.door.acts_as_owner,
+        })
+    }
+
+    async fn caller(&self, at_door: &AtDoor, right: Right) -> Answer<Caller> {
+        if self.door.acts_as_owner {
+            return Ok(Caller {
+                actor: Actor::person(self.app.owner),
+                standing: Standing::Proved,
+            });
+        }
+        let caller = access::caller(&self.app, &at_door.shown, right).await;
+        Ok(caller?)
+    }
+}
+
+impl From<Stranger> for Problem {
+    fn from(stranger: Stranger) -> Self {
+        let sentence = stranger.to_string();
+        match stranger {
+            Stranger::Unknown => Self::new("sign-in", sentence),
+            Stranger::CutOff => Self::new("cut-off", sentence),
+            Stranger::NotAllowed(_) => Self::new("forbidden", sentence),
+            Stranger::Store(error) => error.into(),
+        }
+    }
+}
+
+/// The header in which a tablet says for whom it speaks.
+const PERSON: &str = "outturn-person";
+
+/// The names of the cookies. Over TLS they bear the prefix that keeps other hosts and unencrypted pages from setting them (RFC 6265bis).
+pub const fn cookie_names(secure: bool) -> [&'static str; 2] {
+    if secure {
+        ["__Host-outturn-device", "__Host-outturn-session"]
+    } else {
+        ["outturn-device", "outturn-session"]
+    }
+}
+
+fn shown(headers: &HeaderMap, secure: bool) -> Answer<Shown> {
+    let [device, session] = cookie_names(secure);
+    let token = headers
+        .get(header::AUTHORIZATION)
+        .and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
+    let claims = match headers.get(PERSON) {
+        None => None,
+        Some(value) => {
+            let id = value.to_str().ok().and_then(|text| text.parse().ok());
+            let wrong = || Problem::new("invalid", "Outturn-Person holds a person's id");
+            Some(crate::ids::PersonId(id.ok_or_else(wrong)?))
+        }
+    };
+    Ok(Shown {
+        device: cookie(headers, device),
+        session: cookie(headers, session),
+        token: token.map(ToOwned::to_owned),
+        claims,
+    })
+}
+
+fn cookie(headers: &HeaderMap, name: &str) -> Option<String> {
+    let lines = headers.get_all(header::COOKIE).into_iter();
+    let pairs = lines.filter_map(|line| line.to_str().ok());
+    pairs.flat_map(|line| line.split(';')).find_map(|pair| {
+        let (its, value) = pair.trim().split_once('=')?;
+        (its == name).then(|| value.to_owned())
+    })
 }

@@ -77,10 +77,7 @@ impl Roastery {
     }
 
     fn actor(&self) -> Actor {
-        Actor {
-            person: self.app.owner,
-            device: None,
-        }
+        Actor::person(self.app.owner)
     }
 
     fn put<R: Record>(&self, fields: Value) -> Uuid {

@@ -90,10 +90,7 @@ impl Roastery {
 
     /// Who books in these tests.
     pub fn actor(&self) -> Actor {
-        Actor {
-            person: self.app.owner,
-            device: None,
-        }
+        Actor::person(self.app.owner)
     }
 
     /// Writes a new record and answers its id.

@@ -20,7 +20,20 @@ const NEW_IDS: [&str; 2] = [
     "/api/releases/{id} /batches/0/card",
 ];
 /// Questions whose answer lists what is wrong instead of refusing all: pins that cannot be kept, lines of a table.
-const TOLD: [&str; 2] = ["/api/plans /pinned/0/", "/api/order-imports /csv"];
+const TOLD: [&str; 3] = [
+    "/api/plans /pinned/0/",
+    "/api/plans/advice /pinned/0/",
+    "/api/order-imports /csv",
+];
+/// Routes that take a secret which was given out before: `access.rs` gives them right and wrong ones.
+const SECRET: [&str; 6] = [
+    "/api/own/password",
+    "/api/own/pin",
+    "/api/passwords",
+    "/api/pin-sign-ins",
+    "/api/sign-ins",
+    "/api/tablets",
+];
 /// An id of nothing.
 const NOBODY: &str = "01a211b7-0000-7000-8000-00000000dead";
 
@@ -194,7 +207,9 @@ each_database! {
         let contract = Contract::shared();
         let rights = bodies(server).await;
         let covered: BTreeSet<_> = rights.iter().map(|right| (right.method.to_string(), right.path.to_owned())).collect();
-        assert_eq!(covered, with_bodies(&contract), "every route that takes a body has a right one in bodies.rs");
+        let mut asked = with_bodies(&contract);
+        asked.retain(|(_, path)| !SECRET.contains(&path.as_str()));
+        assert_eq!(covered, asked, "every route that takes a body has a right one in bodies.rs");
         let (mut faults, mut count) = (Vec::new(), 0);
         for right in &rights {
             let operation = &contract.document["paths"][right.path][right.method.as_str().to_lowercase()];

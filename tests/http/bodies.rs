@@ -80,7 +80,28 @@ pub async fn bodies(server: &Server) -> Vec<Right> {
         body,
     };
     all.extend(questions(&has).into_iter().map(question));
+    all.extend(access(server).await);
     all
+}
+
+/// Who may come in. What needs a secret that was given out before is in `access.rs`.
+async fn access(server: &Server) -> Vec<Right> {
+    let owner = server.get("/api/me").await["person"]["id"].clone();
+    let bodies = [
+        ("/api/pairings", json!({"name": "By the drum"})),
+        (
+            "/api/tokens",
+            json!({"name": "Shop", "rights": ["read", "plan"], "days": 30}),
+        ),
+        ("/api/people/{id}/pin", json!({"new": "4711"})),
+    ];
+    let ask = |(path, body)| Right {
+        method: Method::POST,
+        path,
+        id: owner.as_str().unwrap_or_default().to_owned(),
+        body,
+    };
+    bodies.into_iter().map(ask).collect()
 }
 
 async fn prepare(server: &Server) -> Has {
@@ -391,6 +412,10 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
             json!({"table": "past_batches", "headings": {"green": "Green kg"}}),
         ),
         (
+            "/api/devices/{id}",
+            json!({"name": "By the drum", "kind": "tablet", "retired": false}),
+        ),
+        (
             "/api/storerooms/{id}",
             json!({"name": "Cellar", "retired": false}),
         ),
@@ -483,6 +508,10 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
     vec![
         (
             "/api/plans",
+            json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
+        ),
+        (
+            "/api/plans/advice",
             json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
         ),
         (

@@ -14,7 +14,8 @@ use std::sync::Arc;
 
 use outturn::app::App;
 use outturn::clock::Clock;
-use outturn::{store, web};
+use outturn::store;
+use outturn::web::{self, Door};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
@@ -156,7 +157,7 @@ impl Server {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("its address"));
         let (stop, stopped) = oneshot::channel::<()>();
-        let serving = axum::serve(listener, web::router(Arc::clone(&app)));
+        let serving = axum::serve(listener, web::router(Arc::clone(&app), Door::open()));
         let served = tokio::spawn(async move {
             serving
                 .with_graceful_shutdown(async { drop(stopped.await) })

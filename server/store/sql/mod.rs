@@ -1,5 +1,6 @@
 //! The queries, written once for both databases. `super::Db` is the driver they are compiled for.
 
+mod access;
 mod bags;
 mod batches;
 mod book;

@@ -1,0 +1,118 @@
+//! Who may do what: one table of rights and the roles that have them. Each route names the right it needs where it is routed
+//! (`web/routes.rs`), and the page of people shows this table.
+
+use serde::{Deserialize, Serialize};
+
+use super::Role::{self, Auditor, Operator, Owner, Planner};
+
+/// What a route may need.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Right {
+    /// Read the book and all that follows from it.
+    Read,
+    /// The floor: weigh, start, scrap, hold, undo, pack, ship.
+    Floor,
+    /// Green as it comes, moves and goes: receipts, returns, transfers, drying, blends, samples, waste.
+    Green,
+    /// Count green, and say that a lot is used up.
+    Count,
+    /// Pass, review and correct batches.
+    Judge,
+    /// Open and settle findings.
+    Find,
+    /// Orders, plans and cards.
+    Plan,
+    /// What the roastery is made of: coffees, lots, styles, roasters, scales, products.
+    SetUp,
+    /// Close periods, and open them again.
+    Close,
+    /// The site itself, its people, tablets and tokens.
+    Run,
+    /// One's own password and PIN.
+    Own,
+}
+
+/// Who has a right, and how surely they must be known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rule {
+    /// The right.
+    pub right: Right,
+    /// The roles that have it.
+    pub roles: &'static [Role],
+    /// Whether a PIN on a paired tablet is enough.
+    pub by_pin: bool,
+    /// Whether a paired tablet without a network may say for whom it speaks.
+    pub claimed: bool,
+}
+
+const EVERYONE: &[Role] = &[Owner, Planner, Operator, Auditor];
+const HANDS: &[Role] = &[Owner, Planner, Operator];
+const PLANNERS: &[Role] = &[Owner, Planner];
+
+/// The one table of rights.
+pub const RIGHTS: [Rule; 11] = [
+    rule(Right::Read, EVERYONE).by_pin(),
+    rule(Right::Floor, HANDS).by_pin().claimed(),
+    rule(Right::Green, HANDS).by_pin().claimed(),
+    rule(Right::Count, EVERYONE).by_pin().claimed(),
+    rule(Right::Judge, PLANNERS).by_pin(),
+    rule(Right::Find, &[Owner, Planner, Auditor]),
+    rule(Right::Plan, PLANNERS),
+    rule(Right::SetUp, PLANNERS),
+    rule(Right::Close, &[Owner]),
+    rule(Right::Run, &[Owner]),
+    rule(Right::Own, EVERYONE),
+];
+
+const fn rule(right: Right, roles: &'static [Role]) -> Rule {
+    Rule {
+        right,
+        roles,
+        by_pin: false,
+        claimed: false,
+    }
+}
+
+impl Rule {
+    const fn by_pin(self) -> Self {
+        Self {
+            by_pin: true,
+            ..self
+        }
+    }
+
+    const fn claimed(self) -> Self {
+        Self {
+            claimed: true,
+            ..self
+        }
+    }
+}
+
+impl Right {
+    /// Its line of the table.
+    #[must_use]
+    pub fn rule(self) -> Rule {
+        let found = RIGHTS.into_iter().find(|rule| rule.right == self);
+        found.unwrap_or_else(|| rule(self, &[]))
+    }
+
+    /// Whether a role has it.
+    #[must_use]
+    pub fn is_of(self, role: Role) -> bool {
+        self.rule().roles.contains(&role)
+    }
+}

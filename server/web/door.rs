@@ -1,0 +1,142 @@
+//! How one comes in: over TLS or from this machine alone, by signing in or, in the demo, without; through which proxies.
+
+use std::net::IpAddr;
+
+use axum::http::{HeaderMap, header};
+
+use super::problem::{Answer, Problem};
+
+/// How one comes in.
+#[derive(Debug, Clone, Default)]
+pub struct Door {
+    /// Whether everybody acts as the owner: for the demo and for tests, on this machine alone.
+    pub acts_as_owner: bool,
+    /// Proxies whose word on the sender, the scheme and the host is taken.
+    pub proxies: Vec<IpAddr>,
+}
+
+/// The other end of a connection.
+#[derive(Debug, Clone, Copy)]
+pub struct Peer {
+    /// Its address.
+    pub address: IpAddr,
+    /// Whether the connection is encrypted.
+    pub secure: bool,
+}
+
+/// What the door sees of a request.
+#[derive(Debug, Clone, Default)]
+pub struct Seen {
+    /// The sender's address, where it is known.
+    pub from: Option<IpAddr>,
+    /// Whether the sender speaks over TLS.
+    pub secure: bool,
+    /// The host that the sender asked for, with its port.
+    pub host: Option<String>,
+    /// Whether a proxy stands between.
+    pub proxied: bool,
+}
+
+impl Door {
+    /// A door through which everybody on this machine comes in as the owner.
+    #[must_use]
+    pub fn open() -> Self {
+        Self {
+            acts_as_owner: true,
+            proxies: Vec::new(),
+        }
+    }
+
+    /// What is to be seen of a request. The word of a proxy is taken only from those that the settings name.
+    #[must_use]
+    pub fn seen(&self, peer: Option<Peer>, headers: &HeaderMap) -> Seen {
+        let host = text(headers, header::HOST.as_str());
+        let Some(peer) = peer else {
+            return Seen {
+                host,
+                ..Seen::default()
+            };
+        };
+        if !self.proxies.contains(&peer.address) {
+            let proxied =
+                headers.contains_key("x-forwarded-for") || headers.contains_key("forwarded");
+            return Seen {
+                from: Some(peer.address),
+                secure: peer.secure,
+                host,
+                proxied,
+            };
+        }
+        let proto = text(headers, "x-forwarded-proto");
+        Seen {
+            from: self.sender(headers).or(Some(peer.address)),
+            secure: proto.map_or(peer.secure, |proto| proto == "https"),
+            host: text(headers, "x-forwarded-host").or(host),
+            proxied: true,
+        }
+    }
+
+    /// The last address on the way that is no proxy of ours: what stands before it anybody could have written.
+    fn sender(&self, headers: &HeaderMap) -> Option<IpAddr> {
+        let lines = headers.get_all("x-forwarded-for").into_iter();
+        let on_the_way: Vec<&str> = lines
+            .filter_map(|line| line.to_str().ok())
+            .flat_map(|line| line.split(','))
+            .collect();
+        let parsed = on_the_way
+            .into_iter()
+            .rev()
+            .map(|one| one.trim().parse().ok());
+        parsed
+            .take_while(Option::is_some)
+            .flatten()
+            .find(|address| !self.proxies.contains(address))
+    }
+
+    /// Changes come from our own pages only (Fetch standard: a browser sends `Origin` with every change, and a page cannot forge it).
+    /// Where everybody acts as the owner, the host must be this machine by name, so that no other name can be made to lead here.
+    ///
+    /// # Errors
+    /// A `forbidden` problem for another origin.
+    pub fn check_origin(&self, seen: &Seen, headers: &HeaderMap) -> Answer<()> {
+        let host = seen.host.as_deref().unwrap_or_default();
+        if self.acts_as_owner && (seen.proxied || (seen.from.is_some() && !is_this_machine(host))) {
+            return Err(Problem::new(
+                "forbidden",
+                "without signing in, changes are made at this machine only, under its own name",
+            ));
+        }
+        let scheme = if seen.secure { "https" } else { "http" };
+        let ours = format!("{scheme}://{host}");
+        let same = match (text(headers, "origin"), text(headers, "sec-fetch-site")) {
+            (Some(origin), _) => origin.eq_ignore_ascii_case(&ours),
+            (None, Some(site)) => site == "same-origin",
+            // No browser: whoever is let in by cookies alone must say where they come from.
+            (None, None) => self.acts_as_owner,
+        };
+        if same {
+            Ok(())
+        } else {
+            Err(Problem::new(
+                "forbidden",
+                format!("changes are made from the pages at {ours}, or by a program with a token"),
+            ))
+        }
+    }
+}
+
+fn text(headers: &HeaderMap, name: &str) -> Option<String> {
+    let value = headers.get(name)?.to_str().ok()?;
+    Some(value.to_owned())
+}
+
+/// Whether a host is a name or address of this machine that no foreign name server can change.
+fn is_this_machine(host: &str) -> bool {
+    let name = match host.rsplit_once(':') {
+        Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
+        _ => host,
+    };
+    let address = name.trim_start_matches('[').trim_end_matches(']');
+    name.eq_ignore_ascii_case("localhost")
+        || address.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}
