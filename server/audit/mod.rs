@@ -3,19 +3,23 @@
 //! Everything here reads one snapshot and changes nothing, but for the two commands that close a period and open it again.
 
 mod close;
+mod findings;
 mod journal;
 mod postings;
 pub mod statement;
 mod unsettled;
+pub mod value;
 pub mod verify;
 
 pub use close::{
     ClosedTotal, Closing, ClosingDetail, ClosingView, PeriodClosed, Reopening, closing, closings,
 };
+pub use findings::{FindingAnswer, FindingClosing, FindingList, FindingView, finding, findings};
 pub use journal::{EntryView, journal};
 pub use postings::{PostingDetail, ReadingView, WeighingView, posting, postings};
-pub use statement::{Statement, statement};
+pub use statement::{ManyStatement, Statement, many, statement};
 pub use unsettled::{UnsettledView, unsettled};
+pub use value::{ValueView, value};
 
 use std::collections::HashMap;
 

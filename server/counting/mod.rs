@@ -11,11 +11,13 @@ mod moment;
 pub mod session;
 mod sheet;
 mod split;
+mod unexplained;
 
 pub use commands::{CountDecision, CountEntry, CountHandIn, CountOpening, Decided, OfGreen};
 pub use late::recount;
 pub use sheet::{CountSheet, CountView, SheetLine, counts, sheet};
 pub use split::Split;
+pub use unexplained::{Unexplained, of_single, unexplained};
 
 use serde_json::Value;
 use uuid::Uuid;

@@ -6,9 +6,11 @@
 mod history;
 mod overview;
 mod questions;
+mod siblings;
 
 pub use overview::{Known, NoticeView, Overview, overview, picture};
 pub use questions::{Questions, RangeCard};
+pub use siblings::Apart;
 
 use std::sync::{Arc, PoisonError, RwLock};
 

@@ -9,7 +9,7 @@ use super::{Questions, Range};
 use crate::floor::view::Named;
 use crate::floor::{BatchView, view};
 use crate::fraction::Fraction;
-use crate::ids::{LotId, RoasterId, SiteId, StyleId};
+use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
 use crate::loss::chart::{self, Point};
 use crate::loss::{Channel, Fact, Learner, Notice, Standing};
 use crate::mass::Mass;
@@ -70,11 +70,16 @@ pub struct Overview {
 
 type Key = (LotId, StyleId, RoasterId);
 
+/// What the learner has seen of a lot in a style on a roaster.
 #[derive(Default)]
-struct Seen {
+pub(super) struct Seen {
     batches: usize,
-    learned: usize,
-    last_charge: f64,
+    /// Batches that were learned from.
+    pub learned: usize,
+    /// Green charged in the last one, grams.
+    pub last_charge: f64,
+    /// The last one.
+    pub last: Option<BatchId>,
     last_loss: f64,
 }
 
@@ -120,7 +125,8 @@ pub async fn overview(
     })
 }
 
-fn seen(learner: &Learner) -> BTreeMap<Key, Seen> {
+/// What the learner has seen, by lot, style and roaster.
+pub(super) fn seen(learner: &Learner) -> BTreeMap<Key, Seen> {
     let mut all: BTreeMap<Key, Seen> = BTreeMap::new();
     for judged in learner.judged() {
         let Some(Fact::Batch(batch)) = learner
@@ -145,6 +151,7 @@ fn seen(learner: &Learner) -> BTreeMap<Key, Seen> {
         seen.learned += usize::from(judged.learned);
         seen.last_charge = batch.true_weights().0.first().copied().unwrap_or_default();
         seen.last_loss = judged.verdict.loss;
+        seen.last = id(&batch.id).map(BatchId);
     }
     all
 }

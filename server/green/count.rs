@@ -12,6 +12,7 @@ use crate::book::leaf::{Act, Kind, Movement, Weighing};
 use crate::book::place::Place;
 use crate::book::{Book, Draft, Remark};
 use crate::command::{Command, Common, command};
+use crate::counting;
 use crate::ids::{LotId, StoreroomId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
@@ -116,8 +117,16 @@ impl Found {
             .balance(site, lot, Place::Store(storeroom))
             .await?;
         let difference_g = self.counted.minus(book_g)?;
-        let facts =
+        let mut facts =
             json!({"book_g": book_g, "counted_g": self.counted, "difference_g": difference_g});
+        if self.kind == Kind::Count && difference_g != Mass::ZERO {
+            let account = (lot, Place::Store(storeroom));
+            let masses = (book_g, self.counted);
+            let weighing = self.weighing.as_ref();
+            let at = common.happened_at;
+            facts["unexplained_g"] =
+                json!(counting::of_single(book, account, masses, weighing, at).await?);
+        }
         let posting = if difference_g == Mass::ZERO {
             self.agree(book, id, common, facts).await?;
             None

@@ -92,6 +92,7 @@ pub trait Read:
     + ReadStatements
     + ReadFlows
     + ReadCounts
+    + ReadFindings
     + ReadStored
     + ReadAccess
     + Send
@@ -106,6 +107,7 @@ impl<
         + ReadStatements
         + ReadFlows
         + ReadCounts
+        + ReadFindings
         + ReadStored
         + ReadAccess
         + Send,
@@ -672,6 +674,36 @@ pub trait ReadCounts {
 pub trait WriteCounts: ReadCounts {
     /// Stores a count, new or changed.
     async fn put_count(&mut self, site: SiteId, row: &CountRow) -> Result<()>;
+}
+
+/// A posting that an auditor must look at, for one of its lots.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FlaggedRow {
+    /// Why: beyond the book, a count, a lot used up, late, a reversal, reckoned.
+    pub why: String,
+    /// The posting.
+    pub posting: PostingId,
+    /// What was done.
+    pub kind: String,
+    /// The day it counts.
+    pub day: Day,
+    /// When it happened.
+    pub happened_at: Instant,
+    /// Who booked it.
+    pub person: PersonId,
+    /// What else is known of it, as JSON.
+    pub facts: String,
+    /// Whose coffee.
+    pub lot: LotId,
+    /// How much; negative what went to the count difference.
+    pub mass: Mass,
+}
+
+/// Reads of what an auditor must look at.
+#[async_trait]
+pub trait ReadFindings {
+    /// Postings beyond the book, of counts, of lots used up, late, undoing others or with reckoned weights, in the order of the log.
+    async fn flagged(&mut self, site: SiteId) -> Result<Vec<FlaggedRow>>;
 }
 
 /// What came of a lot.

@@ -15,7 +15,7 @@ use super::routes::Routes;
 use super::who::Sender;
 use crate::access::Standing;
 use crate::app::{App, Done};
-use crate::audit::{Closing, PeriodClosed, Reopening};
+use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopening};
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
 use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
@@ -100,6 +100,7 @@ command_routes! {
     blends: Blend => Posted, Green, "/api/blends/{id}", "book_blend";
     samples: Sample => Drawn, Green, "/api/samples/{id}", "book_sample";
     wastes: Waste => Drawn, Green, "/api/wastes/{id}", "book_waste";
+    finding_closings: FindingClosing => FindingAnswer, Find, "/api/finding-closings/{id}", "close_finding";
     closings: Closing => PeriodClosed, Close, "/api/closings/{id}", "close_period";
     reopenings: Reopening => PeriodClosed, Close, "/api/reopenings/{id}", "reopen_period";
 }

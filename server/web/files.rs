@@ -15,8 +15,9 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 7] = [
-    "floor", "week", "green", "loss", "shipping", "audit", "setup",
+const PAGES: [&str; 11] = [
+    "floor", "week", "green", "loss", "shipping", "audit", "count", "findings", "periods", "value",
+    "setup",
 ];
 
 /// The pages and what they load: nothing of the book, so for everybody.

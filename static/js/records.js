@@ -1,10 +1,11 @@
 /** The fields of every kind of record, as people fill them in. */
 import { read, readAll } from './api.js';
+import { decimalText, minorDigits } from './format.js';
 import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
-/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'} Kind */
+/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'cost-lines'|'write-downs'} Kind */
 /** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
 
 const R = T.records;
@@ -12,7 +13,7 @@ const R = T.records;
 /** Which lists a form needs for its choices. @type {Partial<Record<Kind, Kind[]>>} */
 export const NEEDS = {
   roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
-  orders: ['products', 'ship-days'], 'sample-requests': ['lots'],
+  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'],
 };
 
 /** @param {Kind[]} kinds @returns {Promise<Lists>} */
@@ -33,6 +34,7 @@ export function title(kind, item) {
   if (kind === 'deliveries') return `${item.supplier} ${item.reference}`;
   if (kind === 'ship-days') return item.day;
   if (kind === 'orders') return item.number;
+  if (kind === 'cost-lines') return item.reference ?? item.day;
   return item.name;
 }
 
@@ -87,7 +89,7 @@ const FIELDS = {
     f('expected_g', R.expected, 'mass', { help: R.expectedHelp }),
     f('packing', R.packing, 'group', { fields: [f('kind', R.packingKind, 'choice', { options: Object.entries(T.packings).map(([value, label]) => ({ value, label })) }), f('sacks', R.sacks, 'whole'), f('sack_g', R.sackMass, 'mass'), f('loose_g', R.loose, 'mass', { start: 0 })] }),
     f('moisture', R.moisture, 'rows', { start: [], add: R.addMoisture, fields: [f('day', R.day, 'day'), f('fraction', R.moistureShare, 'percent'), f('sd', R.moistureSd, 'percent', { ...optional, help: R.moistureSdHelp })] }),
-    f('landed_cost', R.landedCost, 'money', { ...optional, currency: from.currency, help: R.landedCostHelp }),
+    f('owned_by', R.ownedBy, 'text', { ...optional, help: R.ownedByHelp }), f('landed_cost', R.landedCost, 'money', { ...optional, currency: from.currency, help: R.landedCostHelp }),
     f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_to', R.validTo, 'day')] }),
     f('use_rank', R.useRank, 'whole', { start: 1, help: R.useRankHelp }), f('reserve_g', R.reserve, 'mass', { ...optional, help: R.reserveHelp }),
   ],
@@ -105,11 +107,22 @@ const FIELDS = {
     f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }),
     f('note', R.note, 'text', optional),
   ],
+  'cost-lines': (from) => [
+    f('delivery', R.delivery, 'choice', { options: (from.deliveries ?? []).map((each) => ({ value: each.id, label: title('deliveries', each) })) }), f('lot', R.onlyLot, 'choice', { ...optional, none: R.allLots, options: options(from.lots) }),
+    f('kind', R.costKind, 'choice', { options: Object.entries(T.value.kinds).map(([value, label]) => ({ value, label })) }), f('day', R.billDay, 'day'), f('amount', R.amount, 'decimal'), f('currency', R.billCurrency, 'text', { start: from.currency ?? 'EUR' }),
+    f('rate', R.rate, 'text', { ...optional, help: R.rateHelp(from.currency ?? 'EUR') }), f('reference', R.billNumber, 'text', optional), f('note', R.note, 'text', optional), f('credit', R.credit, 'check'),
+  ],
+  'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
   'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
 };
 
 /** Whatever the fields do not say themselves: order lines carry their number. @param {Kind} kind @param {any} values */
 export function complete(kind, values) {
+  if (kind === 'cost-lines') {
+    const { amount, currency, rate, ...rest } = values;
+    const code = String(currency).trim().toUpperCase();
+    return { ...rest, amount: { minor: Math.round(amount * 10 ** minorDigits(code)), currency: code }, ...(rate ? { rate: decimalText(rate) ?? rate } : {}) };
+  }
   if (kind === 'orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
   return values;
 }

@@ -38,6 +38,8 @@ struct Has {
     blend_lot: String,
     /// A second room.
     loft: String,
+    /// A finding that is open.
+    finding: Value,
     /// Open counts, each for one command: entered on, handed in, dropped.
     counts: [String; 3],
 }
@@ -138,6 +140,9 @@ async fn prepare(server: &Server) -> Has {
         .await["closing"]["id"]
         .clone();
     let loft = server.put_new("storerooms", json!({"name": "Loft"})).await;
+    let spilled = json!({"lot": made.screen_18, "storeroom": made.storeroom, "weight": {"basis": "reckoned", "mass_g": 20}});
+    server.command("wastes", spilled).await;
+    let finding = server.get("/api/findings").await["items"][0]["id"].clone();
     let mut counts = Vec::new();
     for _ in 0..3 {
         counts.push(count(server, &made).await);
@@ -160,6 +165,7 @@ async fn prepare(server: &Server) -> Has {
         blend_lot,
         loft,
         counts: counts.try_into().unwrap(),
+        finding,
     }
 }
 
@@ -367,6 +373,10 @@ fn closing(has: &Has) -> Vec<(&'static str, Value)> {
             json!({"closing": has.closing, "reason": "a sack was forgotten"}),
         ),
         ("/api/closings/{id}", json!({"to_day": "2026-11-24"})),
+        (
+            "/api/finding-closings/{id}",
+            json!({"finding": has.finding, "reason": "looked at, and it was so"}),
+        ),
     ]
 }
 

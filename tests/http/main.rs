@@ -9,6 +9,7 @@ mod cli;
 mod costs;
 mod counts;
 mod demand;
+mod findings;
 mod green;
 mod histories;
 mod kill;
@@ -18,6 +19,8 @@ mod records;
 mod statement;
 mod stock;
 mod tamper;
+mod together;
+mod value;
 mod week;
 
 #[path = "../support/mod.rs"]

@@ -99,14 +99,20 @@ async fn last_lines(
 }
 
 /// The batches that a posting corrected.
-async fn corrected(tx: &mut dyn Read, posting: PostingId) -> Result<Vec<BatchId>, StoreError> {
+pub(super) async fn corrected(
+    tx: &mut dyn Read,
+    posting: PostingId,
+) -> Result<Vec<BatchId>, StoreError> {
     let text = tx.posting_leaf(posting).await?.unwrap_or_default();
     let mut steps = HashMap::new();
     batch::follow(&mut steps, &serde_json::from_str(&text).map_err(damaged)?);
     Ok(steps.into_keys().map(BatchId).collect())
 }
 
-async fn known_now(tx: &mut dyn Read, ids: &[BatchId]) -> Result<Vec<Batch>, StoreError> {
+pub(super) async fn known_now(
+    tx: &mut dyn Read,
+    ids: &[BatchId],
+) -> Result<Vec<Batch>, StoreError> {
     tx.batches_by_id(ids)
         .await?
         .iter()
@@ -115,7 +121,7 @@ async fn known_now(tx: &mut dyn Read, ids: &[BatchId]) -> Result<Vec<Batch>, Sto
 }
 
 /// The batches as the log's first `known` leaves have them.
-async fn known_then(
+pub(super) async fn known_then(
     tx: &mut dyn Read,
     site: SiteId,
     ids: &[BatchId],
@@ -135,7 +141,7 @@ async fn known_then(
     batches.collect()
 }
 
-fn view(batch: &Batch, words: &Words) -> Result<Option<StatementBatch>, StoreError> {
+pub(super) fn view(batch: &Batch, words: &Words) -> Result<Option<StatementBatch>, StoreError> {
     let Some(first) = batch
         .weighed_in()
         .filter(|_| batch.state() != State::Undone)

@@ -133,7 +133,7 @@ fn line(line: &Line) -> [String; 22] {
     .cells()
 }
 
-fn batch(batch: &StatementBatch) -> [String; 11] {
+pub(super) fn batch(batch: &StatementBatch) -> [String; 11] {
     let share = |share: Option<Fraction>| share.map(fraction).unwrap_or_default();
     [
         batch.id.to_string(),
@@ -154,12 +154,12 @@ fn batch(batch: &StatementBatch) -> [String; 11] {
 }
 
 /// Grams with all their decimals and no more.
-fn exact(mass: Mass) -> String {
+pub(super) fn exact(mass: Mass) -> String {
     decimal(mass.mg(), 1_000, 3)
 }
 
 /// A fraction with all its decimals and no more.
-fn fraction(fraction: Fraction) -> String {
+pub(super) fn fraction(fraction: Fraction) -> String {
     decimal(i64::from(fraction.ppm()), 1_000_000, 6)
 }
 
@@ -173,7 +173,7 @@ fn decimal(value: i64, per: u64, places: usize) -> String {
 }
 
 /// A cell that no spreadsheet takes for a formula: what is no number and begins as one of their signs gets an apostrophe before it.
-fn harmless(cell: String) -> String {
+pub(super) fn harmless(cell: String) -> String {
     let number = cell.strip_prefix('-').is_some_and(|rest| {
         !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit() || b == b'.')
     });
@@ -184,7 +184,7 @@ fn harmless(cell: String) -> String {
     }
 }
 
-fn damaged(error: impl std::fmt::Display) -> StoreError {
+pub(super) fn damaged(error: impl std::fmt::Display) -> StoreError {
     StoreError::Damaged(error.to_string())
 }
 

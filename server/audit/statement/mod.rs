@@ -6,14 +6,20 @@
 
 mod batches;
 mod csv;
+mod export;
+mod many;
 mod sums;
 mod table;
 mod words;
+mod xlsx;
 
 pub use batches::StatementBatch;
 pub use csv::csv;
+pub use export::{csv_of_many, json_lines};
+pub use many::{AskedMany, LotPart, ManyLine, ManyStatement, Scope, many};
 pub use sums::Sums;
 pub use table::table;
+pub use xlsx::workbook;
 
 use std::collections::HashMap;
 
@@ -118,9 +124,7 @@ pub struct Total {
 /// [`StoreError::Damaged`] when it would not add up.
 pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Statement> {
     let lot = setup::need::<Lot>(tx, site, asked.lot).await?.fields;
-    if asked.from.is_some_and(|from| from > asked.to) {
-        return Err(Refusal::field("/from", "the first day is after the last"));
-    }
+    ordered_days(asked.from, asked.to)?;
     let size = tx.head(site).await?.map_or(0, |head| head.size);
     // The whole book is the quick case: its monthly figures hold.
     let then = asked.known.filter(|known| *known < size);
@@ -164,6 +168,17 @@ pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome
         sums,
     };
     Ok(adding_up(statement)?)
+}
+
+/// Refuses a period that ends before it begins.
+///
+/// # Errors
+/// [`Refusal::Invalid`] then.
+pub fn ordered_days(from: Option<Day>, to: Day) -> Outcome<()> {
+    if from.is_some_and(|from| from > to) {
+        return Err(Refusal::field("/from", "the first day is after the last"));
+    }
+    Ok(())
 }
 
 fn lines(

@@ -2,16 +2,18 @@
 
 use serde::Serialize;
 
-use super::beyond;
+use uuid::Uuid;
+
+use super::{beyond, words};
 use crate::book::leaf::Kind;
 use crate::book::place::Place;
-use crate::ids::LotId;
+use crate::ids::{LotId, StoreroomId};
 use crate::mass::{Mass, MassRange};
-use crate::store::{Flow, StoreError};
+use crate::store::{Flow, LotFlow, StoreError};
 
 /// What a period did to a lot, each less what was undone.
 ///
-/// Opening + received - returned + blended in - blended out + count difference - charged - sampled - wasted - dried - sent = closing.
+/// Opening + received - returned + blended in - blended out + moved + count difference - charged - sampled - wasted - dried - sent = closing.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, utoipa::ToSchema)]
 pub struct Sums {
     /// Came from the supplier.
@@ -22,6 +24,8 @@ pub struct Sums {
     pub blended_in_g: Mass,
     /// Went into a blend lot.
     pub blended_out_g: Mass,
+    /// Came from other storerooms, less what went there: nothing where all storerooms are one.
+    pub moved_g: Mass,
     /// Found by counts, or missing where negative.
     pub difference_g: Mass,
     /// Weighed in for batches.
@@ -78,7 +82,7 @@ impl Sums {
             Place::Waste => add(&mut self.wasted_g, left),
             Place::Air => add(&mut self.dried_g, left),
             Place::Transit(_) => add(&mut self.sent_g, left),
-            Place::Store(_) => Ok(()),
+            Place::Store(_) => add(&mut self.moved_g, change),
             Place::Batch(_) | Place::Roasted(_) | Place::Packed(_) | Place::Shipped(_) => {
                 add(&mut self.charged_g, left)
             }
@@ -129,12 +133,107 @@ impl Sums {
         Ok(())
     }
 
+    /// Adds what went from one kind of place to another, as many lots' statements have it: of one storeroom, or of all.
+    pub(super) fn add_lot_flow(
+        &mut self,
+        room: Option<StoreroomId>,
+        flow: &LotFlow,
+        mass: Mass,
+    ) -> Result<(), StoreError> {
+        let inside = |word: &str, key| word == "store" && room.is_none_or(|room| room.0 == key);
+        let done = words::kind(&flow.kind)?;
+        let place = |word: &str, key: Uuid| {
+            // The sums look at what kind of place it is, and at a blend's lot.
+            let key = if key.is_nil() { flow.lot.0 } else { key };
+            Place::new(word, key)
+                .or_else(|| Place::new(word, Uuid::nil()))
+                .ok_or_else(|| StoreError::Damaged(format!("no place: {word}")))
+        };
+        match (
+            inside(&flow.from, flow.from_key),
+            inside(&flow.to, flow.to_key),
+        ) {
+            (true, false) => {
+                let left = Mass::ZERO.minus(mass).map_err(beyond)?;
+                self.add_line(flow.lot, done, place(&flow.to, flow.to_key)?, left)
+            }
+            (false, true) => self.add_line(flow.lot, done, place(&flow.from, flow.from_key)?, mass),
+            (false, false) if room.is_none() => self.add_flows(&[Flow {
+                from: flow.from.clone(),
+                to: flow.to.clone(),
+                mass,
+            }]),
+            (true, true) | (false, false) => Ok(()),
+        }
+    }
+
+    /// All of them by name, in order.
+    #[must_use]
+    pub const fn all(&self) -> [(&'static str, Mass); 18] {
+        [
+            ("received_g", self.received_g),
+            ("returned_g", self.returned_g),
+            ("blended_in_g", self.blended_in_g),
+            ("blended_out_g", self.blended_out_g),
+            ("moved_g", self.moved_g),
+            ("difference_g", self.difference_g),
+            ("charged_g", self.charged_g),
+            ("sampled_g", self.sampled_g),
+            ("wasted_g", self.wasted_g),
+            ("dried_g", self.dried_g),
+            ("sent_g", self.sent_g),
+            ("roasted_g", self.roasted_g),
+            ("roasting_loss_g", self.roasting_loss_g),
+            ("batch_sampled_g", self.batch_sampled_g),
+            ("batch_wasted_g", self.batch_wasted_g),
+            ("packed_g", self.packed_g),
+            ("shipped_g", self.shipped_g),
+            ("roasted_difference_g", self.roasted_difference_g),
+        ]
+    }
+
+    const fn all_mut(&mut self) -> [&mut Mass; 18] {
+        [
+            &mut self.received_g,
+            &mut self.returned_g,
+            &mut self.blended_in_g,
+            &mut self.blended_out_g,
+            &mut self.moved_g,
+            &mut self.difference_g,
+            &mut self.charged_g,
+            &mut self.sampled_g,
+            &mut self.wasted_g,
+            &mut self.dried_g,
+            &mut self.sent_g,
+            &mut self.roasted_g,
+            &mut self.roasting_loss_g,
+            &mut self.batch_sampled_g,
+            &mut self.batch_wasted_g,
+            &mut self.packed_g,
+            &mut self.shipped_g,
+            &mut self.roasted_difference_g,
+        ]
+    }
+
+    /// Adds another lot's sums.
+    pub(super) fn add_sums(&mut self, other: &Self) -> Result<(), StoreError> {
+        for (sum, more) in self.all_mut().into_iter().zip(other.all()) {
+            add(sum, more.1)?;
+        }
+        Ok(())
+    }
+
     /// What it all did to the green in store.
     ///
     /// # Errors
     /// [`MassRange`] beyond [`Mass::MAX`].
     pub fn in_store(&self) -> Result<Mass, MassRange> {
-        let came = Mass::sum([self.received_g, self.blended_in_g, self.difference_g])?;
+        let came = Mass::sum([
+            self.received_g,
+            self.blended_in_g,
+            self.moved_g,
+            self.difference_g,
+        ])?;
         let went = Mass::sum([
             self.returned_g,
             self.blended_out_g,

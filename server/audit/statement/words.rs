@@ -55,6 +55,11 @@ impl Words {
         })
     }
 
+    /// Reads those of all lots.
+    pub async fn of_all(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
+        Self::read(tx, site, LotId(uuid::Uuid::nil())).await
+    }
+
     /// The lot.
     pub const fn lot(&self) -> LotId {
         self.lot
@@ -160,7 +165,7 @@ impl Words {
 const BEYOND: &str = "More than the book had";
 
 /// Places in the order in which coffee passes them.
-const ORDER: [&str; 12] = [
+pub(super) const ORDER: [&str; 12] = [
     "supplier", "blended", "transit", "store", "batch", "roasted", "packed", "shipped", "sample",
     "waste", "air", "variance",
 ];

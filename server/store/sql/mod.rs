@@ -5,6 +5,7 @@ mod bags;
 mod batches;
 mod book;
 mod counts;
+mod findings;
 mod flows;
 mod movements;
 mod records;

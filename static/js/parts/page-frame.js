@@ -44,7 +44,8 @@ export async function trying(run) {
 export class PageFrame extends HTMLElement {
   connectedCallback() {
     const here = /** @type {typeof PAGES[number]} */ (this.getAttribute('page'));
-    document.title = `${T.pages[here]} · Outturn`;
+    const inside = T.inside[/** @type {'count'} */ (this.getAttribute('inside'))];
+    document.title = `${inside ?? T.pages[here]} · Outturn`;
     document.documentElement.lang = T.lang;
     const links = h('ul', { id: 'pages' }, PAGES.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))));
     const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => {
@@ -58,7 +59,9 @@ export class PageFrame extends HTMLElement {
       h('nav', { 'aria-label': T.frame.pages }, opener, links),
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
-    for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = T.pages[here];
+    for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = inside ?? T.pages[here];
+    const within = document.getElementById('inside');
+    if (within) within.replaceChildren(...insideLinks(this.getAttribute('inside') ?? here));
   }
 
   /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
@@ -69,6 +72,11 @@ export class PageFrame extends HTMLElement {
     const node = h('span', {}, text);
     if (line.textContent !== node.textContent) line.replaceChildren(node);
   }
+}
+
+/** The pages inside Audit. @param {string} here */
+function insideLinks(here) {
+  return [h('ul', {}, Object.entries(T.inside).map(([page, name]) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, name))))];
 }
 
 customElements.define('page-frame', PageFrame);

@@ -1,0 +1,127 @@
+/** Count: what is really there, on a tablet in the store. Open sack first, then whole sacks; the book's figure is hidden where the count is blind. */
+import { command, happened, read, readAll, uuid7 } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
+import { mass, moment } from './format.js';
+import { askCommand, askForm } from './forms.js';
+import { listen } from './live.js';
+import { empty, openPage, trying } from './parts/page-frame.js';
+import { sack } from './sack.js';
+import { T } from './texts.js';
+
+/** @import { CountSheet, SheetLine } from './types.js' */
+/** @typedef {import('./parts/fields.js').Field} Field */
+
+const C = T.counting;
+const places = { all: byId('all'), sheet: byId('sheet') };
+/** @type {{counts: any[], open: string, sheet: CountSheet|null, scales: any[], rooms: any[]}} */
+const page = { counts: [], open: location.hash.slice(1), sheet: null, scales: [], rooms: [] };
+
+async function load() {
+  await trying(async () => {
+    const [counts, scales, rooms] = await Promise.all([readAll('/api/count-sessions'), readAll('/api/scales'), readAll('/api/storerooms')]);
+    Object.assign(page, { counts, scales, rooms });
+    page.sheet = page.open ? await read(`/api/count-sessions/${page.open}`) : null;
+    draw();
+  });
+}
+
+function draw() {
+  places.all.hidden = Boolean(page.sheet);
+  places.sheet.hidden = !page.sheet;
+  if (page.sheet) drawSheet(page.sheet);
+  else drawAll();
+}
+
+/* All counts */
+
+function drawAll() {
+  redraw(places.all, h('div', { class: 'head' }, h('h2', {}, C.back), button(C.open, openOne, { kind: 'main', 'data-key': 'open' })),
+    page.counts.length === 0 ? empty(C.none) : h('ul', { class: 'records' }, page.counts.map((each) => h('li', {},
+      h('div', {}, h('b', {}, C.frozen(moment(each.frozen_at))), h('span', { class: `flag ${each.state === 'booked' ? 'received' : ''}` }, C.states[/** @type {'open'} */ (each.state)]),
+        h('p', {}, [each.covers.map((/** @type {'green'} */ what) => C.coverNames[what]).join(', '), each.storeroom?.name, C.places(each.counted), each.person.name].filter(Boolean).join(' · '))),
+      h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `#${each.id}`, 'data-key': `count-${each.id}`, 'aria-label': `${C.countIt}: ${C.frozen(moment(each.frozen_at))}` }, each.state === 'open' ? C.countIt : T.findings.look))))));
+}
+
+async function openOne() {
+  const id = uuid7();
+  /** @type {Field[]} */
+  const fields = [
+    { name: 'covers', label: C.covers, kind: 'many', options: Object.entries(C.coverNames).map(([value, label]) => ({ value, label })) },
+    { name: 'storeroom', label: C.room, kind: 'choice', optional: true, none: C.allRooms, options: page.rooms.filter((each) => !each.retired).map((each) => ({ value: each.id, label: each.name })) },
+    { name: 'blind', label: C.blind, kind: 'check' },
+  ];
+  const opened = await askForm({ title: C.open, lead: C.openLead, fields, value: { covers: ['green'] }, go: C.open, save: async (values) => {
+    await command('count-openings', id, happened({ covers: values.covers, ...(values.storeroom ? { storeroom: values.storeroom } : {}), ...(values.blind ? { blind: true } : {}) }));
+  } });
+  if (opened) location.hash = id;
+}
+
+/* One sheet */
+
+/** @param {CountSheet} sheet */
+function drawSheet(sheet) {
+  const left = sheet.lines.filter((line) => line.counted_g === null).length;
+  redraw(places.sheet, h('div', { class: 'head' }, h('h2', {}, C.frozen(moment(sheet.frozen_at)), h('span', { class: `flag ${sheet.state === 'booked' ? 'received' : ''}` }, C.states[sheet.state])), h('a', { class: 'button quiet', href: '#', 'data-key': 'back' }, C.back)),
+    sheet.recounted ? h('p', { class: 'notice' }, C.recounted) : null,
+    sheet.second_person && sheet.state !== 'booked' ? h('p', { class: 'help' }, C.secondPerson) : null,
+    sheet.lines.length === 0 ? empty(C.empty) : h('ul', { class: 'places' }, sheet.lines.map((line) => placeCard(sheet, line))),
+    h('div', { class: 'actions' }, steps(sheet, left)));
+}
+
+/** @param {CountSheet} sheet @param {SheetLine} line */
+function placeCard(sheet, line) {
+  const counted = line.counted_g !== null;
+  const name = `${line.lot.name}, ${line.name}`;
+  return h('li', { class: counted ? 'counted' : '' }, h('div', {}, sack(line.lot.name, '')), h('p', {}, T.places[line.place] ?? line.place, ' · ', line.name),
+    h('dl', { class: 'figures' }, figure(C.book, line.book_g === null ? '?' : line.book_bags !== null ? C.bags(line.book_bags) : mass(line.book_g)),
+      figure(C.counted, counted ? (line.counted_bags !== null ? C.bags(line.counted_bags) : mass(line.counted_g)) : C.notCounted), line.difference ? figure(C.difference, mass(-line.difference.total_g)) : null),
+    line.difference && line.difference.total_g !== 0 ? h('dl', { class: 'parts' }, figure(C.drying, mass(line.difference.drying_g)), figure(C.weighing, mass(line.difference.weighing_g)),
+      h('div', { class: line.difference.unexplained_g !== 0 ? 'gone' : '' }, h('dt', {}, C.unexplained), h('dd', {}, mass(line.difference.unexplained_g)))) : null,
+    line.sentence ? h('p', { class: 'sentence' }, line.sentence) : null,
+    sheet.state === 'open' ? button(counted ? C.again : C.countIt, () => countPlace(sheet, line), { kind: counted ? 'plain' : 'main', 'data-key': `at-${line.place}-${line.key}-${line.lot.id}`, 'aria-label': `${counted ? C.again : C.countIt}: ${name}` }) : null);
+}
+
+/** @param {string} term @param {string} value */
+const figure = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {}, value));
+
+/** @param {CountSheet} sheet @param {SheetLine} line */
+async function countPlace(sheet, line) {
+  const where = { store: { green: { lot: line.lot.id, storeroom: line.key } }, roasted: { roasted: line.key }, packed: { packing: line.key } }[line.place] ?? {};
+  /** @type {Field[]} */
+  const green = [{ name: 'open', label: C.openSack, kind: 'weight', help: C.openSackHelp, scales: page.scales, bases: ['weighed', 'reckoned'], optional: true },
+    { name: 'whole', label: C.wholeSacks, kind: 'whole', help: C.wholeHelp, optional: true }, { name: 'sack_g', label: C.sackHolds, kind: 'mass', optional: true }];
+  /** @type {Record<string, Field[]>} */
+  const fields = { store: green, roasted: [{ name: 'open', label: C.weightHere, kind: 'weight', scales: page.scales, bases: ['weighed', 'reckoned'], optional: true }], packed: [{ name: 'bags', label: C.howManyBags, kind: 'whole' }] };
+  const saved = await askCommand({
+    kind: 'count-entries', title: `${line.lot.name} · ${line.name}`, fields: fields[line.place] ?? [], value: { sack_g: line.sack_g || undefined }, go: T.form.save,
+    body: ({ open, whole, sack_g, bags }) => {
+      const sacks = whole ? [{ basis: 'nominal', sacks: whole, sack_g: sack_g ?? 0, loose_g: 0 }] : [];
+      return { count: sheet.id, ...where, ...(bags === undefined ? { weights: [...(open ? [open] : []), ...sacks] } : { bags }) };
+    },
+  });
+  if (saved) await load();
+}
+
+/** @param {CountSheet} sheet @param {number} left */
+function steps(sheet, left) {
+  const say = async (/** @type {string} */ kind, /** @type {any} */ body, /** @type {string} */ title, /** @type {string} */ lead, /** @type {boolean} */ reason) => {
+    const fields = /** @type {Field[]} */ (reason ? [{ name: 'reason', label: T.words.reason, kind: 'text', wide: true }] : []);
+    if (await askCommand({ kind, title, lead, fields, go: title, body: (values) => ({ count: sheet.id, ...body, ...values }) })) await load();
+  };
+  const drop = button(C.drop, () => say('count-decisions', { decision: 'drop' }, C.drop, C.dropLead, true), { kind: 'quiet', 'data-key': 'drop' });
+  const go = sheet.second_person ? C.handIn : C.handInBook;
+  if (sheet.state === 'open') return [button(go, () => say('count-hand-ins', {}, go, C.handInLead(left), false), { kind: 'main', 'data-key': 'hand-in' }), drop];
+  if (sheet.state === 'handed_in') {
+    return [button(C.approve, () => say('count-decisions', { decision: 'approve' }, C.approve, '', false), { kind: 'main', 'data-key': 'approve' }),
+      button(C.sendBack, () => say('count-decisions', { decision: 'send_back' }, C.sendBack, '', true), { 'data-key': 'send-back' }), drop];
+  }
+  return [button(T.audit.print, () => window.print(), { 'data-key': 'print' })];
+}
+
+await trying(openPage);
+await listen(load);
+await load();
+addEventListener('hashchange', () => {
+  page.open = location.hash.slice(1);
+  load();
+});

@@ -1,0 +1,109 @@
+//! Findings: opened by what the book says, once each, with a link that stays; closed by a person with a reason.
+
+use std::collections::BTreeSet;
+
+use serde_json::{Value, json};
+
+use crate::green::reckoned;
+use crate::support::{Server, each_database, roastery};
+
+async fn open(server: &Server) -> Vec<Value> {
+    let list = server.get("/api/findings").await;
+    let items = list["items"].as_array().unwrap().clone();
+    let ids: BTreeSet<&str> = items
+        .iter()
+        .map(|found| found["id"].as_str().unwrap())
+        .collect();
+    assert_eq!(ids.len(), items.len(), "none is there twice");
+    items
+}
+
+fn kinds(items: &[Value]) -> Vec<&str> {
+    let mut kinds: Vec<&str> = items
+        .iter()
+        .map(|found| found["kind"].as_str().unwrap())
+        .collect();
+    kinds.sort_unstable();
+    kinds
+}
+
+each_database! {
+    async fn what_must_be_looked_at(server: &Server) {
+        let r = roastery(server).await;
+        assert_eq!(open(server).await, Vec::<Value>::new());
+        let of = |weight: Value| json!({"lot": r.washed, "storeroom": r.storeroom, "weight": weight});
+        server.command("dryings", of(reckoned(40))).await;
+        // 300 kg were received: 299.96 are left, and 20 kg of them are not there.
+        server.command("counts", of(r.weighed("279.96"))).await;
+        let waste = server.command("wastes", of(r.weighed("12.00"))).await;
+        server.command("reversals", json!({"posting": waste["posting"]["id"]})).await;
+        let little = server.command("wastes", of(r.weighed("0.50"))).await;
+        server.command("reversals", json!({"posting": little["posting"]["id"]})).await;
+        server.command("used-ups", json!({"lot": r.peaberry, "storeroom": r.storeroom})).await;
+        let mut beyond = json!({"lot": r.peaberry, "storeroom": r.storeroom, "weight": r.weighed("2.00")});
+        beyond["confirmed"] = json!(["beyond_book"]);
+        server.command("wastes", beyond).await;
+        let batch = server.id();
+        server.command("weigh-ins", json!({"batch": batch, "lot": r.screen_18, "style": r.light, "roaster": r.drum, "weight": r.weighed("10.00")})).await;
+        server.command("weigh-outs", json!({"batches": [batch], "weight": r.weighed("6.00")})).await;
+        let kept = json!({"lot": r.kivu, "storeroom": r.storeroom, "weight": reckoned(70), "kept": true});
+        server.order("wastes", &server.id(), kept).await.expect(202);
+        server.set_time("2026-12-02T10:00:00Z");
+        server.command("closings", json!({"to_day": "2026-11-30"})).await;
+        let mut late = of(r.weighed("0.30"));
+        late["happened_at"] = json!("2026-11-28T12:00:00Z");
+        server.command("samples", late).await;
+        let items = open(server).await;
+        assert_eq!(kinds(&items), ["beyond_book", "count_unexplained", "large_reversal", "late", "loss_not_reviewed", "reckoned", "unsettled", "used_up"]);
+        let counts = server.get("/api/findings").await["open"].take();
+        assert_eq!(counts.as_array().unwrap().iter().map(|of| of["open"].as_i64().unwrap()).sum::<i64>(), 8);
+        for found in &items {
+            let again = server.get(&format!("/api/findings/{}", found["id"].as_str().unwrap())).await;
+            assert_eq!(&again, found, "its link stays");
+            assert!(found["sentence"].as_str().unwrap().ends_with('.'), "{found}");
+        }
+    }
+
+    async fn a_person_closes_one_with_a_reason(server: &Server) {
+        let r = roastery(server).await;
+        let drying = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(40)});
+        let posting = server.command("dryings", drying).await["posting"]["id"].take();
+        let found = open(server).await.remove(0);
+        assert_eq!((&found["evidence"]["id"], &found["mass_g"], &found["closed"]), (&posting, &json!(40), &Value::Null));
+        let closing = json!({"finding": found["id"]});
+        server.order("finding-closings", &server.id(), closing.clone()).await.problem(422, "invalid");
+        let mut why = closing.clone();
+        why["reason"] = json!("read off the moisture meter");
+        let answer = server.command("finding-closings", why.clone()).await;
+        assert_eq!(answer["finding"]["closed"]["reason"], "read off the moisture meter");
+        assert_eq!(open(server).await, Vec::<Value>::new());
+        let closed = server.get("/api/findings?closed=true").await;
+        assert_eq!((&closed["items"][0]["id"], &closed["items"][0]["sentence"]), (&found["id"], &found["sentence"]));
+        server.order("finding-closings", &server.id(), why.clone()).await.problem(409, "conflict");
+        why["finding"] = json!(server.id());
+        server.order("finding-closings", &server.id(), why).await.problem(422, "invalid");
+        server.ask(&format!("/api/findings/{}", server.id())).await.problem(404, "not-found");
+        let journal = server.get("/api/journal?kind=finding").await;
+        assert_eq!((&journal["items"][0]["act"], &journal["items"][0]["after"]["kind"]), (&json!("finding_closed"), &json!("reckoned")));
+    }
+
+    /// What was undone is no finding any more, but for its undoing where that is large.
+    async fn what_was_undone_is_gone(server: &Server) {
+        let r = roastery(server).await;
+        let drying = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(40)});
+        let posting = server.command("dryings", drying).await["posting"]["id"].take();
+        server.command("reversals", json!({"posting": posting})).await;
+        assert_eq!(open(server).await, Vec::<Value>::new());
+    }
+
+    async fn what_a_count_cannot_explain(server: &Server) {
+        let r = roastery(server).await;
+        let count = server.command("count-openings", json!({"covers": ["green"]})).await["id"].take();
+        let entry = json!({"count": count, "green": {"lot": r.washed, "storeroom": r.storeroom}, "weights": [r.weighed("120.00"), r.weighed("130.00")]});
+        server.command("count-entries", entry).await;
+        server.command("count-hand-ins", json!({"count": count})).await;
+        let items = open(server).await;
+        assert_eq!(kinds(&items), ["count_unexplained"]);
+        assert_eq!((&items[0]["evidence"]["what"], &items[0]["evidence"]["id"]), (&json!("count"), &count));
+    }
+}

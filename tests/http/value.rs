@@ -1,0 +1,160 @@
+//! What the stock is worth: each lot at its own landed cost, late bills split, nothing of a closed period touched.
+
+use serde_json::{Value, json};
+
+use crate::green::reckoned;
+use crate::support::{Roastery, Server, each_database, roastery};
+
+async fn value(server: &Server, query: &str) -> Value {
+    let value = server.get(&format!("/api/value?{query}")).await;
+    for lot in value["lots"].as_array().unwrap() {
+        let at = |of: &Value, names: &[&str]| {
+            names
+                .iter()
+                .map(|name| of[*name].as_i64().unwrap())
+                .sum::<i64>()
+        };
+        let stock = ["store", "batch", "roasted", "packed", "coming", "transit"];
+        let used = ["sold", "samples", "waste", "differences", "blended"];
+        assert_eq!(
+            at(&lot["opening"], &stock) + lot["added"].as_i64().unwrap(),
+            at(&lot["closing"], &stock) + at(&lot["used"], &used),
+            "cost is neither made nor lost: {lot}"
+        );
+        let (opening, closing) = (
+            lot["opening"]["written_down"].as_i64().unwrap(),
+            lot["closing"]["written_down"].as_i64().unwrap(),
+        );
+        assert_eq!(
+            opening + lot["used"]["written_down"].as_i64().unwrap()
+                - lot["used"]["written_down_used"].as_i64().unwrap(),
+            closing
+        );
+    }
+    value
+}
+
+fn of<'a>(value: &'a Value, lot: &str) -> &'a Value {
+    let lots = value["lots"].as_array().unwrap();
+    lots.iter()
+        .find(|of| of["lot"]["id"] == lot)
+        .unwrap_or_else(|| panic!("{value}"))
+}
+
+async fn bill(server: &Server, delivery: &str, day: &str, minor: i64, over: Value) -> String {
+    let mut body = json!({"delivery": delivery, "kind": "coffee", "day": day, "amount": {"minor": minor, "currency": "EUR"}});
+    for (name, value) in over.as_object().unwrap() {
+        body[name] = value.clone();
+    }
+    server.put_new("cost-lines", body).await
+}
+
+async fn roast(server: &Server, r: &Roastery, lot: &str, green: i64, roasted: i64) {
+    let batch = server.id();
+    server.command("weigh-ins", json!({"batch": batch, "lot": lot, "style": r.dark, "roaster": r.drum, "weight": reckoned(green)})).await;
+    server
+        .command(
+            "weigh-outs",
+            json!({"batches": [batch], "weight": reckoned(roasted)}),
+        )
+        .await;
+}
+
+each_database! {
+    /// Worked by hand: 300 kg at 1,800.00 are 6.00 a kilogram; 10 kg roasted to 8.35 kg carry 60.00; 3 kg spilled are 18.00.
+    async fn each_lot_at_its_own_cost(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
+        // 720 kg of two lots share 3,600.00 of freight: 5.00 a kilogram.
+        bill(server, &r.kivu_delivery, "2026-11-25", 360_000, json!({"kind": "freight"})).await;
+        bill(server, &r.kivu_delivery, "2026-11-25", 60_000, json!({"lot": r.peaberry})).await;
+        roast(server, &r, &r.washed, 10_000, 8_350).await;
+        server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(3_000)})).await;
+        let now = value(server, "").await;
+        let washed = of(&now, &r.washed);
+        assert_eq!((&washed["cost"], &washed["per_kg"]), (&json!(180_000), &json!(600)));
+        assert_eq!((&washed["closing"]["store"], &washed["closing"]["roasted"], &washed["used"]["waste"]), (&json!(172_200), &json!(6_000), &json!(1_800)));
+        // 120 kg: 600.00 of freight shared, 600.00 of its own.
+        assert_eq!((&of(&now, &r.peaberry)["cost"], &of(&now, &r.peaberry)["per_kg"]), (&json!(120_000), &json!(1_000)));
+        assert_eq!(of(&now, &r.screen_18)["cost"], 300_000);
+        assert!(now["notice"].as_str().unwrap().contains("bookkeeper decides"));
+        let kivu = now["coffees"].as_array().unwrap().iter().find(|of| of["coffee"]["id"] == json!(r.kivu)).unwrap();
+        assert_eq!((&kivu["by_lot"], &kivu["weighted_average"]), (&json!(420_000), &json!(420_000)));
+    }
+
+    /// 300 kg, of which 60 are used when a bill over 300.00 comes: 60.00 of it are expense, 240.00 stay in the stock; nothing of the
+    /// closed November is touched.
+    async fn a_late_bill_is_split_and_touches_no_closed_period(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
+        server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(60_000)})).await;
+        server.set_time("2026-12-02T10:00:00Z");
+        let november = "from=2026-11-01&to=2026-11-30";
+        let closing = server.command("closings", json!({"to_day": "2026-11-30"})).await["closing"].take();
+        let then = value(server, november).await;
+        let freight = bill(server, &r.huila_delivery, "2026-11-26", 30_000, json!({"kind": "freight"})).await;
+        let mut now = value(server, november).await;
+        assert_eq!(now["lots"], then["lots"], "November is closed");
+        now = value(server, &format!("{november}&known={}", closing["known"])).await;
+        assert_eq!(now["lots"], then["lots"]);
+        let december = value(server, "from=2026-12-01").await;
+        let washed = of(&december, &r.washed);
+        assert_eq!((&washed["added"], &washed["used"]["waste"]), (&json!(30_000), &json!(6_000)));
+        assert_eq!((&washed["opening"]["store"], &washed["closing"]["store"]), (&json!(144_000), &json!(168_000)));
+        // The bill was wrong: taken back, December is as if it had not come.
+        server.put_change("cost-lines", &freight, json!({"retired": true})).await;
+        let december = value(server, "from=2026-12-01").await;
+        assert_eq!((&of(&december, &r.washed)["added"], &of(&december, &r.washed)["closing"]["store"]), (&json!(0), &json!(144_000)));
+    }
+
+    async fn a_write_down_goes_as_the_coffee_goes(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
+        let down = json!({"lot": r.washed, "day": "2026-11-25", "amount": {"minor": 30_000, "currency": "EUR"}, "reason": "past crop"});
+        let down = server.put_new("write-downs", down).await;
+        let now = value(server, "").await;
+        assert_eq!((&of(&now, &r.washed)["closing"]["written_down"], &of(&now, &r.washed)["used"]["written_down"]), (&json!(30_000), &json!(30_000)));
+        server.advance_minutes(24 * 60);
+        server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(60_000)})).await;
+        let next = value(server, "from=2026-11-26").await;
+        assert_eq!((&of(&next, &r.washed)["closing"]["written_down"], &of(&next, &r.washed)["used"]["written_down_used"]), (&json!(24_000), &json!(6_000)));
+        server.put_change("write-downs", &down, json!({"retired": true})).await;
+        assert_eq!(of(&value(server, "").await, &r.washed)["closing"]["written_down"], 0);
+    }
+
+    async fn a_customers_own_green_is_worth_nothing_here(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.kivu_delivery, "2026-11-25", 360_000, json!({})).await;
+        server.put_change("lots", &r.peaberry, json!({"owned_by": "Corner Cafe"})).await;
+        let now = value(server, "").await;
+        assert_eq!((&of(&now, &r.peaberry)["cost"], &of(&now, &r.peaberry)["owned_by"]), (&json!(0), &json!("Corner Cafe")));
+        assert_eq!(of(&now, &r.screen_18)["cost"], 360_000);
+    }
+
+    /// Green of 6.00 a kilogram goes into a blend lot and is worth the same there.
+    async fn a_blend_costs_what_is_in_it(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
+        let mut lot = server.get(&format!("/api/lots/{}", r.washed)).await;
+        let known = ["delivery", "coffee", "grade", "storeroom", "expected_g", "packing", "moisture", "claims", "use_rank"];
+        let mut fields: serde_json::Map<String, Value> = known.iter().map(|name| ((*name).to_owned(), lot[*name].take())).collect();
+        fields.insert("name".to_owned(), json!("House green"));
+        fields.insert("delivery".to_owned(), json!(server.put_new("deliveries", json!({"supplier": "Ourselves", "reference": "House", "expected_day": "2026-11-25"})).await));
+        let blend = server.put_new("lots", Value::Object(fields)).await;
+        let part = |lot: &str| json!({"lot": lot, "storeroom": r.storeroom, "weight": reckoned(50_000)});
+        server.command("blends", json!({"lot": blend, "storeroom": r.storeroom, "parts": [part(&r.washed), part(&r.screen_18)]})).await;
+        let now = value(server, "").await;
+        assert_eq!((&of(&now, &blend)["cost"], &of(&now, &r.washed)["used"]["blended"]), (&json!(30_000), &json!(30_000)));
+        assert_eq!(of(&now, &blend)["closing"]["store"], 30_000);
+    }
+
+    /// Where no bill is written, what the lot says it cost counts.
+    async fn a_lots_own_landed_cost(server: &Server) {
+        let r = roastery(server).await;
+        server.put_change("lots", &r.washed, json!({"landed_cost": {"minor": 150_000, "currency": "EUR"}})).await;
+        assert_eq!(of(&value(server, "").await, &r.washed)["per_kg"], 500);
+        server.put_change("lots", &r.peaberry, json!({"landed_cost": {"minor": 1, "currency": "USD"}})).await;
+        assert_eq!(value(server, "").await["unreadable"], json!([r.peaberry]));
+        server.ask("/api/value?from=2026-12-01&to=2026-11-01").await.problem(422, "invalid");
+    }
+}
