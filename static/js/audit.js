@@ -1,29 +1,30 @@
-/** Audit: the statement of a lot for a period, as known now or then; whether the book holds; its journal; its closings. */
+/** Audit: the statement of a lot, a delivery, a coffee, a storeroom or all green for a period, as known now or then; whether the book holds; its journal. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, fullDay, mass, moment, percent } from './format.js';
-import { askCommand } from './forms.js';
 import { listen } from './live.js';
 import { empty, inWords, openPage, trying } from './parts/page-frame.js';
-import { nameOf } from './records.js';
+import { nameOf, title } from './records.js';
 import { T } from './texts.js';
 
-/** @import { Lot, Statement, StatementLine } from './types.js' */
+/** @import { Lot, ManyStatement, Statement, StatementLine } from './types.js' */
 
 const A = T.audit;
-const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), closings: byId('closings'), unsettled: byId('unsettled'), journal: byId('journal') };
-/** @type {{lots: Lot[], closings: any[], unsettled: any[], today: string, journal: any[], journalNext: string}} */
-const page = { lots: [], closings: [], unsettled: [], today: '', journal: [], journalNext: '' };
+const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), unsettled: byId('unsettled'), journal: byId('journal') };
+/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], today: string, journal: any[], journalNext: string, kind: string}} */
+const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], today: '', journal: [], journalNext: '', kind: '' };
+/** What a statement can be about, in the order of the choice. */
+const ABOUTS = ['lot', 'delivery', 'coffee', 'storeroom', 'all'];
 /** What the address asks for, so that a statement can be sent as a link. */
 const asked = new URLSearchParams(location.search);
 
 async function load() {
   await trying(async () => {
-    const [lots, closings, unsettled, journal] = await Promise.all([readAll('/api/lots'), readAll('/api/closings'), readAll('/api/unsettled'), read('/api/journal?limit=50')]);
-    Object.assign(page, { lots, closings, unsettled, journal: journal.items, journalNext: journal.next ?? '' });
+    const [lots, deliveries, coffees, storerooms, closings, unsettled] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled'].map((kind) => readAll(`/api/${kind}`)));
+    const journal = await read(`/api/journal?limit=50${page.kind ? `&kind=${page.kind}` : ''}`);
+    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, journal: journal.items, journalNext: journal.next ?? '' });
     drawAsk();
     drawUnsettled();
-    drawClosings();
     drawJournal();
     await showStatement();
   });
@@ -36,27 +37,41 @@ function drawAsk() {
     redraw(places.ask, h('h2', {}, A.statement), empty(A.noLots));
     return;
   }
-  const lot = asked.get('lot') ?? '';
+  const about = aboutNow();
   /** @param {string} name @param {HTMLElement} input @param {string} label */
   const field = (name, input, label) => h('div', { class: 'field' }, h('label', { for: name }, label), input);
-  const set = (/** @type {any} */ event) => {
-    if (event.target.value) asked.set(event.target.name, event.target.value);
-    else asked.delete(event.target.name);
-    history.replaceState(null, '', `?${asked}`);
-    showStatement();
-  };
+  const set = (/** @type {any} */ event) => ask({ [event.target.name]: event.target.value });
   const on = { change: set };
   redraw(places.ask, h('h2', {}, A.statement), h('form', { class: 'fields', on: { submit: (/** @type {Event} */ event) => event.preventDefault() } },
-    field('lot', h('select', { id: 'lot', name: 'lot', on }, h('option', { value: '' }, T.form.choose), page.lots.map((each) => h('option', { value: each.id, selected: each.id === lot }, `${each.name} · ${each.grade}`))), T.words.lot),
+    field('about', h('select', { id: 'about', name: 'about', on: { change: (/** @type {any} */ event) => ask({ ...Object.fromEntries(ABOUTS.map((each) => [each, ''])), about: event.target.value }) } }, ABOUTS.map((each) => h('option', { value: each, selected: each === about }, A.abouts[each]))), A.about),
+    about === 'all' ? null : field(about, h('select', { id: about, name: about, on }, h('option', { value: '' }, T.form.choose), choices(about).map(([id, label]) => h('option', { value: id, selected: id === asked.get(about) }, label))), A.which),
     field('from', h('input', { type: 'date', id: 'from', name: 'from', value: asked.get('from') ?? '', on }), T.form.from), field('to', h('input', { type: 'date', id: 'to', name: 'to', value: asked.get('to') ?? '', on }), T.form.to),
     field('known', h('select', { id: 'known', name: 'known', on }, h('option', { value: '' }, A.knownNow), page.closings.map((each) => h('option', { value: String(each.known), selected: String(each.known) === asked.get('known') }, A.knownThen(fullDay(each.to_day))))), A.known),
-    h('div', { class: 'actions periods' }, periods().map(([label, from, to]) => button(label, () => {
-      asked.set('from', from);
-      asked.set('to', to);
-      history.replaceState(null, '', `?${asked}`);
-      drawAsk();
-      showStatement();
-    }, { 'data-key': `period-${label}` })))));
+    h('div', { class: 'actions periods' }, periods().map(([label, from, to]) => button(label, () => ask({ from, to }), { 'data-key': `period-${label}` })))));
+}
+
+/** What the statement is about: as said, else whatever is named. */
+function aboutNow() {
+  return ABOUTS.find((each) => asked.get(each)) ?? asked.get('about') ?? 'lot';
+}
+
+/** @param {string} about @returns {[string, string][]} */
+function choices(about) {
+  if (about === 'delivery') return page.deliveries.map((each) => [each.id, title('deliveries', each)]);
+  if (about === 'coffee') return page.coffees.map((each) => [each.id, each.name]);
+  if (about === 'storeroom') return page.storerooms.map((each) => [each.id, each.name]);
+  return page.lots.map((each) => [each.id, `${each.name} · ${each.grade}`]);
+}
+
+/** Asks for another statement; the address says which, so that it can be sent as a link. @param {Record<string, string>} changes */
+function ask(changes) {
+  for (const [name, value] of Object.entries(changes)) {
+    if (value) asked.set(name, value);
+    else asked.delete(name);
+  }
+  history.replaceState(null, '', `?${asked}`);
+  drawAsk();
+  showStatement();
 }
 
 /** Ready periods: this month, last month, since the start of the year. @returns {[string, string, string][]} */
@@ -67,41 +82,82 @@ function periods() {
 }
 
 async function showStatement() {
-  const lot = asked.get('lot');
-  if (!lot) {
+  const about = aboutNow();
+  if (about !== 'all' && !asked.get(about)) {
     redraw(places.statement, page.lots.length ? h('p', { class: 'none' }, A.chooseLot) : null);
     return;
   }
-  const query = new URLSearchParams([...asked].filter(([name, value]) => value && name !== 'lot'));
+  const query = new URLSearchParams([...asked].filter(([name, value]) => value && name !== 'about'));
   try {
-    /** @type {Statement} */
-    const statement = await read(`/api/lots/${lot}/statement?${query}`);
-    drawStatement(statement, `/api/lots/${lot}/statement.csv?${query}`);
+    if (about === 'lot') {
+      query.delete('lot');
+      drawStatement(await read(`/api/lots/${asked.get('lot')}/statement?${query}`), takeAway(`lot=${asked.get('lot')}&${query}`));
+    } else {
+      drawMany(await read(`/api/statement?${query}`), query);
+    }
   } catch (error) {
     redraw(places.statement, h('p', { class: 'error', role: 'alert' }, inWords(error)));
   }
 }
 
-/** @param {Statement} statement @param {string} csv */
-function drawStatement(statement, csv) {
-  redraw(places.statement,
-    h('div', { class: 'head' }, h('h3', {}, `${nameOf(page.lots, statement.lot)} · ${fullDay(statement.from)} – ${fullDay(statement.to)}`), h('div', { class: 'actions' }, h('a', { class: 'button plain', href: csv, download: '' }, A.csv), button(A.print, () => window.print(), { 'data-key': 'print' }))),
-    h('p', { class: 'help' }, A.bound(statement.known)),
-    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' },
-      tableHead([T.records.day, A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [T.loss.range]]),
-      h('tbody', {}, h('tr', { class: 'balance' }, h('td', {}, fullDay(statement.from)), h('th', { scope: 'row' }, A.opening), h('td', {}), h('td', { class: 'num' }, mass(statement.opening_g)), h('td', { colspan: 4 })),
-        statement.lines.map(statementRow),
-        h('tr', { class: 'balance' }, h('td', {}, fullDay(statement.to)), h('th', { scope: 'row' }, A.closing), h('td', {}), h('td', { class: 'num' }, mass(statement.closing_g)), h('td', { colspan: 4 }))))),
-    h('h4', {}, A.whereNow), h('dl', { class: 'facts' }, statement.totals.map((each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place}${each.key_text ? ` · ${each.key_text}` : ''}`), h('dd', {}, mass(each.mass_g)))), h('div', { class: 'zero' }, h('dt', {}, A.zero), h('dd', {}, mass(statement.totals.reduce((sum, each) => sum + Math.round(each.mass_g * 1000), 0) / 1000)))),
-    h('h4', {}, A.sums), h('dl', { class: 'facts' }, Object.entries(statement.sums).filter(([, grams]) => grams !== 0).map(([name, grams]) => h('div', {}, h('dt', {}, A.sumNames[name] ?? name), h('dd', {}, mass(grams))))));
+/** The files of a statement. @param {string} query */
+function takeAway(query) {
+  return h('div', { class: 'actions taken' }, h('span', {}, A.takeAway), ['csv', 'xlsx', 'jsonl'].map((kind) => h('a', { class: 'button plain', href: `/api/statement.${kind}?${query}`, download: '' }, kind.toUpperCase())), button(A.print, () => window.print(), { 'data-key': 'print' }));
 }
 
-/** @param {StatementLine} line */
-function statementRow(line) {
+/** @param {string} name @param {string|null} from @param {string} to @param {HTMLElement} files */
+const heading = (name, from, to, files) => h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? fullDay(from) : ''} – ${fullDay(to)}`), files);
+
+/** A row of the balance at one end. @param {string|null} day @param {string} label @param {number} grams @param {number} [before] how many columns stand before the label */
+const edge = (day, label, grams, before = 0) => h('tr', { class: 'balance' }, h('td', {}, day ? fullDay(day) : ''), before ? h('td', {}) : null, h('th', { scope: 'row' }, label), h('td', {}), h('td', { class: 'num' }, mass(grams)), h('td', { colspan: 5 }));
+
+/** The masses of a period by what was done. @param {Record<string, number>} sums */
+const sumList = (sums) => [h('h4', {}, A.sums), h('dl', { class: 'facts' }, Object.entries(sums).filter(([, grams]) => grams !== 0).map(([name, grams]) => h('div', {}, h('dt', {}, A.sumNames[name] ?? name), h('dd', {}, mass(grams)))))];
+
+/** Where the coffee is, which sums to nothing. @param {string} label @param {{place: string, key_text?: string, mass_g: number}[]} totals */
+const whereIs = (label, totals) => [h('h4', {}, label), h('dl', { class: 'facts' }, totals.map((each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place}${each.key_text ? ` · ${each.key_text}` : ''}`), h('dd', {}, mass(each.mass_g)))), h('div', { class: 'zero' }, h('dt', {}, A.zero), h('dd', {}, mass(totals.reduce((sum, each) => sum + Math.round(each.mass_g * 1000), 0) / 1000))))];
+
+const HEADS = /** @type {(string|[string])[]} */ ([A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [A.expectedLoss], [T.loss.range]]);
+
+/** @param {Statement} statement @param {HTMLElement} files */
+function drawStatement(statement, files) {
+  redraw(places.statement, heading(nameOf(page.lots, statement.lot), statement.from, statement.to, files),
+    h('p', { class: 'help' }, A.bound(statement.known)),
+    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, ...HEADS]),
+      h('tbody', {}, edge(statement.from, A.opening, statement.opening_g), statement.lines.map((line) => statementRow(line)), edge(statement.to, A.closing, statement.closing_g)))),
+    whereIs(A.whereNow, statement.totals), sumList(statement.sums));
+}
+
+/** @param {ManyStatement} statement @param {URLSearchParams} query */
+function drawMany(statement, query) {
+  const next = statement.next;
+  const more = next ? button(A.moreLines, async () => {
+    const page = await trying(() => read(`/api/statement?${query}&after=${encodeURIComponent(next)}`));
+    if (page) drawMany({ ...statement, lines: statement.lines.concat(page.lines), next: page.next }, query);
+  }, { 'data-key': 'more-lines' }) : null;
+  redraw(places.statement, heading(statement.scope === 'all' ? A.abouts.all ?? '' : statement.name, statement.from, statement.to, takeAway(String(query))),
+    h('p', { class: 'help' }, A.bound(statement.known)),
+    h('h4', {}, A.lotByLot), lotTable(statement),
+    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, T.words.lot, ...HEADS]),
+      h('tbody', {}, edge(statement.from, A.opening, statement.opening_g, 1), statement.lines.map((line) => statementRow(line, line.lot.name)), next ? null : edge(statement.to, A.closing, statement.closing_g, 1)))), more,
+    statement.totals.length ? whereIs(A.everywhere, statement.totals) : null, sumList(statement.sums));
+}
+
+/** Opening, sums that are not nothing anywhere, and closing of each lot. @param {ManyStatement} statement */
+function lotTable(statement) {
+  const names = Object.keys(statement.sums).filter((name) => statement.lots.some((of) => of.sums[name] !== 0));
+  const row = (/** @type {import('./dom.js').Child} */ head, /** @type {any} */ of) => h('tr', {}, head, h('td', { class: 'num' }, mass(of.opening_g)), names.map((name) => h('td', { class: 'num' }, mass(of.sums[name]))), h('td', { class: 'num' }, mass(of.closing_g)));
+  return h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.lotByLot }, h('table', { class: 'value' }, tableHead([T.words.lot, [A.opening], ...names.map((name) => /** @type {[string]} */ ([A.sumNames[name] ?? name])), [A.closing]]),
+    h('tbody', {}, statement.lots.map((of) => row(h('th', { scope: 'row' }, h('a', { href: `/audit?${new URLSearchParams([...new URLSearchParams([...asked].filter(([name]) => !ABOUTS.includes(name) && name !== 'about')), ['lot', of.lot.id]])}` }, of.lot.name)), of))),
+    h('tfoot', {}, row(h('th', { scope: 'row' }, T.value.all), statement))));
+}
+
+/** @param {StatementLine} line @param {string} [lot] the lot's name, where there are several */
+function statementRow(line, lot) {
   const { batch } = line;
-  return h('tr', {}, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), h('td', {}, line.text),
+  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', {}, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text)),
     h('td', { class: 'num' }, mass(line.change_g)), h('td', { class: 'num' }, mass(line.balance_g)), h('td', { class: 'num' }, batch ? mass(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? mass(batch.roasted_g) : ''),
-    h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${batch.judgement ?? ''}` }, `${percent(batch.loss)} ${batch.judgement ? T.verdict.short[batch.judgement] : ''}`) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
+    h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${batch.judgement ?? ''}` }, `${percent(batch.loss)} ${batch.judgement ? T.verdict.short[batch.judgement] : ''}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
 }
 
 /* Whether the book holds */
@@ -119,18 +175,6 @@ function drawVerify(found) {
     found ? h('div', { class: `verified ${found.ok ? 'good' : 'bad'}`, role: 'status' }, h('p', {}, h('b', {}, found.ok ? A.ok(found.leaves ?? found.size) : A.notOk)), h('p', { class: 'root' }, `${A.root}: `, h('code', {}, found.root)), found.places?.length ? h('ul', {}, found.places.map((/** @type {any} */ each) => h('li', {}, h('b', {}, each.where), ` ${each.what}`))) : null) : null);
 }
 
-/* Closings */
-
-function drawClosings() {
-  redraw(places.closings, h('div', { class: 'head' }, h('h2', {}, A.closings), button(A.close, async () => {
-    if (await askCommand({ kind: 'closings', title: A.close, lead: A.closeLead, fields: [{ name: 'to_day', kind: 'day', label: A.toDay }], go: A.close })) await load();
-  }, { 'data-key': 'close' })),
-  page.closings.length === 0 ? h('p', { class: 'none' }, A.noClosings) : h('ul', { class: 'records' }, page.closings.map((each) => h('li', {}, h('div', {}, h('b', {}, fullDay(each.to_day)), each.reopened ? h('span', { class: 'flag' }, A.reopened) : null, h('p', {}, A.closedAt(moment(each.recorded_at), each.known))),
-    each.reopened ? null : h('div', { class: 'actions' }, button(A.reopen, async () => {
-      if (await askCommand({ kind: 'reopenings', title: `${A.reopen}: ${fullDay(each.to_day)}`, fields: [{ name: 'reason', kind: 'text', label: T.words.reason, wide: true }], body: (values) => ({ closing: each.id, ...values }) })) await load();
-    }, { 'data-key': `reopen-${each.id}`, 'aria-label': `${A.reopen}: ${fullDay(each.to_day)}` }))))));
-}
-
 /* What tablets kept and the book could not take */
 
 function drawUnsettled() {
@@ -142,10 +186,13 @@ function drawUnsettled() {
 /* Journal */
 
 function drawJournal() {
-  redraw(places.journal, h('h2', {}, A.journal), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
+  redraw(places.journal, h('div', { class: 'head' }, h('h2', {}, A.journal), h('label', { class: 'inline', for: 'journal-kind' }, A.ofKind, ' ', h('select', { id: 'journal-kind', on: { change: (/** @type {any} */ event) => {
+    page.kind = event.target.value;
+    load();
+  } } }, h('option', { value: '' }, A.anyKind), Object.entries(A.kinds).map(([kind, name]) => h('option', { value: kind, selected: kind === page.kind }, name))))), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
     h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', each.person.name, ' ', journalText(each)), each.reason ? h('p', {}, each.reason) : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
-    const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}`));
+    const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
     page.journal = page.journal.concat(next.items);
     page.journalNext = next.next ?? '';

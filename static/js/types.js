@@ -117,6 +117,7 @@
  * @property {number} expected_g
  * @property {{kind: string, sacks: number, sack_g: number, loose_g: number}} packing
  * @property {{day: string, fraction: number, sd?: number}[]} moisture
+ * @property {string} [owned_by]
  * @property {Money} [landed_cost]
  * @property {{claim: string, certificate: string, valid_to: string}[]} claims
  * @property {number} use_rank
@@ -193,6 +194,46 @@
  * @property {{place: string, key_text: string, mass_g: number}[]} totals
  * @property {Record<string, number>} sums
  */
+
+/** @typedef {{lot: Named, grade: string, opening_g: number, sums: Record<string, number>, closing_g: number}} LotPart */
+/**
+ * @typedef {object} ManyStatement
+ * @property {string} scope
+ * @property {string|null} id
+ * @property {string} name
+ * @property {string|null} from
+ * @property {string} to
+ * @property {number} known
+ * @property {number} opening_g
+ * @property {Record<string, number>} sums
+ * @property {number} closing_g
+ * @property {LotPart[]} lots
+ * @property {{place: string, mass_g: number}[]} totals
+ * @property {number} carried_g
+ * @property {(StatementLine & {lot: Named})[]} lines
+ * @property {string|null} next
+ */
+/** @typedef {{total_g: number, drying_g: number, weighing_g: number, unexplained_g: number, u_g: number}} CountDifference */
+/**
+ * @typedef {object} SheetLine
+ * @property {'store'|'roasted'|'packed'} place
+ * @property {string} key
+ * @property {string} name
+ * @property {Named} lot
+ * @property {number} sack_g
+ * @property {number|null} book_g
+ * @property {number|null} book_bags
+ * @property {number|null} counted_g
+ * @property {number|null} counted_bags
+ * @property {Named|null} counted_by
+ * @property {CountDifference|null} difference
+ * @property {string|null} sentence
+ */
+/** @typedef {{id: string, state: 'open'|'handed_in'|'booked'|'dropped', frozen_at: string, blind: boolean, second_person: boolean, lines: SheetLine[], postings: string[], recounted: boolean}} CountSheet */
+/** @typedef {{id: string, kind: string, day: string, evidence: {what: string, id: string}, lot: Named|null, mass_g: number|null, person: Named|null, sentence: string, closed: {person: Named, at: string, reason: string}|null}} FindingView */
+/** @typedef {{store: number, written_down: number, batch: number, roasted: number, packed: number, coming: number, transit: number}} Worth */
+/** @typedef {{lot: Named, coffee: Named, owned_by: string|null, cost: number, per_kg: number|null, store_g: number, opening: Worth, added: number, used: {sold: number, samples: number, waste: number, differences: number, blended: number, written_down: number, written_down_used: number}, closing: Worth}} LotValue */
+/** @typedef {{from: string|null, to: string, known: number, currency: string, lots: LotValue[], coffees: {coffee: Named, store_g: number, by_lot: number, weighted_average: number, first_in_first_out: number}[], unreadable: string[], notice: string}} ValueView */
 
 /** @typedef {{id: string, revision: number, [field: string]: any}} Item any record, before its kind is looked at */
 

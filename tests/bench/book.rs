@@ -1,13 +1,15 @@
-//! How long the book takes: a posting with its answer on disk, the statement of a lot, its balance at a past day, verifying.
+//! How long the book takes: a posting with its answer on disk, statements of a lot and of all green over five years, balances at a past day,
+//! the value of the stock, verifying.
 //!
 //! The books lie on an embedded database in the folder for temporary files, which should be on a disk.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use divan::Bencher;
 use outturn::app::App;
-use outturn::audit::statement::{Asked, statement};
+use outturn::audit::statement::{Asked, AskedMany, Scope, many, statement, workbook};
+use outturn::audit::value::{self, value};
 use outturn::audit::verify::verify;
 use outturn::book::leaf::{Kind, Movement};
 use outturn::book::place::Place;
@@ -19,7 +21,9 @@ use outturn::fraction::Fraction;
 use outturn::green::{Drying, Receipt};
 use outturn::ids::{BatchId, LotId, PostingId, RoasterId, StoreroomId, StyleId};
 use outturn::mass::Mass;
-use outturn::setup::{Coffee, Delivery, Expected, Lot, Record, Roaster, Scale, Storeroom, Style};
+use outturn::setup::{
+    Coffee, CostLine, Delivery, Expected, Lot, Record, Roaster, Scale, Storeroom, Style,
+};
 use outturn::store;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -30,11 +34,14 @@ fn main() {
     divan::main();
 }
 
-/// A book with one lot, roasted for five years in batches of three movements each.
+/// A book with one lot, roasted for five years in batches of three movements each; or one with more lots, whose coffee is drawn from, bagged
+/// and sent away too: ten movements a batch.
 struct Roastery {
     app: Arc<App>,
     runtime: Runtime,
     lot: LotId,
+    /// All lots, roasted in turn; one where each batch is three movements.
+    lots: Vec<LotId>,
     room: StoreroomId,
     style: StyleId,
     roaster: RoasterId,
@@ -53,7 +60,7 @@ fn today() -> Day {
 }
 
 impl Roastery {
-    fn new() -> Self {
+    fn new(lots: usize) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
@@ -67,12 +74,13 @@ impl Roastery {
             app,
             runtime,
             lot: nil.into(),
+            lots: Vec::new(),
             room: nil.into(),
             style: nil.into(),
             roaster: nil.into(),
             _folder: folder,
         };
-        made.set_up();
+        made.set_up(lots);
         made
     }
 
@@ -87,7 +95,7 @@ impl Roastery {
         self.runtime.block_on(kept).expect("a record").id
     }
 
-    fn set_up(&mut self) {
+    fn set_up(&mut self, lots: usize) {
         let coffee = self.put::<Coffee>(json!({"name": "Alder"}));
         self.room = self.put::<Storeroom>(json!({"name": "Cellar"})).into();
         let scale = self.put::<Scale>(json!({"name": "Floor scale", "unit": "kg", "division_g": 10, "max_g": 150_000, "containers": []}));
@@ -101,11 +109,17 @@ impl Roastery {
         let delivery =
             json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2021-11-02"});
         let delivery = self.put::<Delivery>(delivery);
-        let lot = json!({"name": "Alder AA", "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
-            "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
-        self.lot = self.put::<Lot>(lot).into();
+        for n in 0..lots {
+            let lot = json!({"name": format!("Alder {n}"), "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
+                "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
+            self.lots.push(self.put::<Lot>(lot).into());
+        }
+        self.lot = self.lots[0];
+        let cost = json!({"delivery": delivery, "kind": "coffee", "day": "2021-11-26", "amount": {"minor": 500_000_000, "currency": "EUR"}});
+        self.put::<CostLine>(cost);
         let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
-        let lines = json!([{"lot": self.lot, "storeroom": self.room, "weight": weight}]);
+        let line = |lot: &LotId| json!({"lot": lot, "storeroom": self.room, "weight": weight});
+        let lines: Vec<Value> = self.lots.iter().map(line).collect();
         let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
         let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
         let id = self.app.clock.new_id();
@@ -125,21 +139,24 @@ impl Roastery {
                     .expect("a turn");
                 for n in first..batches.min(first + 1_000) {
                     let day = today().plus(n * DAYS / batches - DAYS);
-                    self.roast_one(&mut book, Zone::UTC.start_of(day)).await;
+                    let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
+                    let lot = self.lots[at];
+                    self.roast_one(&mut book, lot, Zone::UTC.start_of(day))
+                        .await;
                 }
                 book.close(None, "").await.expect("a commit");
             }
         });
     }
 
-    async fn roast_one(&self, book: &mut Book, at: Instant) {
+    async fn roast_one(&self, book: &mut Book, lot: LotId, at: Instant) {
         let mut batch = Batch::new(BatchId(self.app.clock.new_id()));
         let (drum, roasted) = (Place::Batch(batch.id), Place::Roasted(batch.id));
         let day = Zone::UTC.day(at);
         let by = PostingId(self.app.clock.new_id());
         let weighed_in = Step::WeighedIn(WeighedIn {
             by,
-            lot: self.lot,
+            lot,
             style: self.style,
             roaster: self.roaster,
             card: None,
@@ -151,8 +168,13 @@ impl Roastery {
             reckoned: false,
         });
         let moves = [(Place::Store(self.room), drum, 10_000)];
-        self.post(book, (by, Kind::WeighIn, at), &moves, &batch, &weighed_in)
-            .await;
+        self.post(
+            book,
+            (by, Kind::WeighIn, at),
+            (lot, &moves),
+            Some((&batch, &weighed_in)),
+        )
+        .await;
         batch.steps.push(weighed_in);
         let by = PostingId(self.app.clock.new_id());
         let weighed_out = Step::WeighedOut(WeighedOut {
@@ -167,32 +189,59 @@ impl Roastery {
             verdict: verdict(),
         });
         let moves = [(drum, roasted, 8_700), (drum, Place::Air, 1_300)];
-        self.post(book, (by, Kind::WeighOut, at), &moves, &batch, &weighed_out)
-            .await;
+        self.post(
+            book,
+            (by, Kind::WeighOut, at),
+            (lot, &moves),
+            Some((&batch, &weighed_out)),
+        )
+        .await;
         batch.steps.push(weighed_out);
         let row = batch.row(None).expect("a row");
         book.tx()
             .put_batch(self.app.site, &row)
             .await
             .expect("a batch");
+        if self.lots.len() > 1 {
+            self.sell(book, lot, roasted, at).await;
+        }
+    }
+
+    /// A sample of green, and three packings of the batch, each sent away.
+    async fn sell(&self, book: &mut Book, lot: LotId, roasted: Place, at: Instant) {
+        let new = || PostingId(self.app.clock.new_id());
+        let sample = [(Place::Store(self.room), Place::Sample, 100)];
+        self.post(book, (new(), Kind::Sample, at), (lot, &sample), None)
+            .await;
+        for grams in [3_000, 3_000, 2_700] {
+            let (packing, shipment) = (new(), new());
+            let bags = [(roasted, Place::Packed(packing), grams)];
+            self.post(book, (packing, Kind::Pack, at), (lot, &bags), None)
+                .await;
+            let sent = [(Place::Packed(packing), Place::Shipped(shipment), grams)];
+            self.post(book, (shipment, Kind::Ship, at), (lot, &sent), None)
+                .await;
+        }
     }
 
     async fn post(
         &self,
         book: &mut Book,
         (id, kind, happened_at): (PostingId, Kind, Instant),
-        moves: &[(Place, Place, i64)],
-        batch: &Batch,
-        step: &Step,
+        (lot, moves): (LotId, &[(Place, Place, i64)]),
+        step: Option<(&Batch, &Step)>,
     ) {
         let movement = |(from, to, grams): &(Place, Place, i64)| Movement {
-            lot: self.lot,
+            lot,
             from: *from,
             to: *to,
             mass_mg: mass(*grams).mg(),
         };
-        let mut step = serde_json::to_value(step).expect("a step");
-        step["batch"] = json!(batch.id);
+        let facts = step.map_or(Value::Null, |(batch, step)| {
+            let mut step = serde_json::to_value(step).expect("a step");
+            step["batch"] = json!(batch.id);
+            json!({ "steps": [step] })
+        });
         let draft = Draft {
             id,
             kind,
@@ -200,7 +249,7 @@ impl Roastery {
             reason: None,
             card: None,
             reverses: None,
-            facts: json!({"steps": [step]}),
+            facts,
             movements: moves.iter().map(movement).collect(),
             weighings: Vec::new(),
         };
@@ -242,7 +291,7 @@ fn roastery(movements: i64) -> Arc<Roastery> {
     static MADE: Mutex<BTreeMap<i64, Arc<Roastery>>> = Mutex::new(BTreeMap::new());
     let mut made = MADE.lock().expect("no bench fails");
     let of = made.entry(movements).or_insert_with(|| {
-        let roastery = Roastery::new();
+        let roastery = Roastery::new(1);
         roastery.roast(movements / 3);
         Arc::new(roastery)
     });
@@ -293,8 +342,11 @@ fn statement_of_a_month_as_known_then(bencher: Bencher, movements: i64) {
     bencher.bench(|| roastery.statement(Some(today().plus(-30)), Some(size - 1)));
 }
 
+/// The books of `SIZES`, and one ten times as large.
+const DEPTHS: [i64; 3] = [10_000, 100_000, 1_000_000];
+
 /// What stood in store in the middle of its life.
-#[divan::bench(args = SIZES, sample_count = 100, sample_size = 1)]
+#[divan::bench(args = DEPTHS, sample_count = 100, sample_size = 1)]
 fn balance_at_a_past_day(bencher: Bencher, movements: i64) {
     let roastery = roastery(movements);
     let day = today().plus(-DAYS / 2);
@@ -319,6 +371,105 @@ fn verifying(bencher: Bencher, movements: i64) {
                 .await
                 .expect("a report")
                 .size
+        })
+    });
+}
+
+/// Five years of forty lots: 40,000 batches, 400,000 movements.
+fn five_years() -> Arc<Roastery> {
+    static MADE: OnceLock<Arc<Roastery>> = OnceLock::new();
+    let made = MADE.get_or_init(|| {
+        let roastery = Roastery::new(40);
+        roastery.roast(40_000);
+        Arc::new(roastery)
+    });
+    Arc::clone(made)
+}
+
+/// A statement of many, over so many days up to today.
+fn together(roastery: &Roastery, scope: Scope, days: i64, known: Option<i64>, limit: i64) -> usize {
+    let asked = AskedMany {
+        scope,
+        from: Some(today().plus(-days)),
+        to: today(),
+        known,
+        after: None,
+        limit,
+    };
+    roastery.runtime.block_on(async {
+        let mut tx = roastery.app.read().await.expect("a snapshot");
+        let drawn = many(&mut *tx, roastery.app.site, asked)
+            .await
+            .expect("a statement");
+        serde_json::to_string(&drawn).expect("JSON").len()
+    })
+}
+
+/// The statement of all green over five years: sums, lots, places and the first 500 lines, as JSON.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn five_years_of_all_green(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| together(&roastery, Scope::All, DAYS, None, 500));
+}
+
+/// The same, as it was known when half of it was booked.
+#[divan::bench(sample_count = 10, sample_size = 1)]
+fn five_years_of_all_green_as_known_half_way(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| together(&roastery, Scope::All, DAYS, Some(100_000), 500));
+}
+
+/// The statement of one of forty lots over five years with every line.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn five_years_of_one_lot(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| together(&roastery, Scope::Lot(roastery.lots[7]), DAYS, None, 100_000));
+}
+
+/// The statement of all green in the last month with every line.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn a_month_of_all_green(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| together(&roastery, Scope::All, 30, None, 100_000));
+}
+
+/// A workbook of all green in the last year.
+#[divan::bench(sample_count = 3, sample_size = 1)]
+fn workbook_of_a_year(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| {
+        let asked = AskedMany {
+            scope: Scope::All,
+            from: Some(today().plus(-365)),
+            to: today(),
+            known: None,
+            after: None,
+            limit: 1_000_000,
+        };
+        roastery.runtime.block_on(async {
+            let mut tx = roastery.app.read().await.expect("a snapshot");
+            let drawn = many(&mut *tx, roastery.app.site, asked).await;
+            workbook(&drawn.expect("a statement"))
+                .expect("a workbook")
+                .len()
+        })
+    });
+}
+
+/// The value of all stock, and where the cost of five years went.
+#[divan::bench(sample_count = 20, sample_size = 1)]
+fn value_of_five_years(bencher: Bencher) {
+    let roastery = five_years();
+    bencher.bench(|| {
+        let asked = value::Asked {
+            from: Some(today().plus(-DAYS)),
+            to: today(),
+            known: None,
+        };
+        roastery.runtime.block_on(async {
+            let mut tx = roastery.app.read().await.expect("a snapshot");
+            let drawn = value(&mut *tx, roastery.app.site, asked).await;
+            drawn.expect("a value").lots.len()
         })
     });
 }

@@ -75,6 +75,30 @@ each_database! {
         assert_eq!(booked["postings"].as_array().unwrap().len(), 1, "drying is all of it");
     }
 
+    /// By hand after JCGM 100:2008. Two receipts and the count, each with u^2 = d^2/12 + (0.3 d)^2 (5.1.2), d = 10 g: u = sqrt 52 g. On one scale
+    /// its adjustment (0.035 %) is common to all and cancels (5.2.2); counted on another, 52.5 g and 52.4965 g come in.
+    async fn how_sure_a_difference_is(server: &Server) {
+        let r = roastery(server).await;
+        let mut of = server.get(&format!("/api/lots/{}", r.washed)).await;
+        let known = ["delivery", "coffee", "grade", "storeroom", "expected_g", "packing", "moisture", "claims", "use_rank"];
+        let mut fields: serde_json::Map<String, Value> = known.iter().map(|name| ((*name).to_owned(), of[*name].take())).collect();
+        fields.insert("name".to_owned(), json!("Huila weighed"));
+        let lot = server.put_new("lots", Value::Object(fields)).await;
+        for kilograms in ["100.00", "50.00"] {
+            let lines = json!([{"lot": lot, "storeroom": r.storeroom, "weight": r.weighed(kilograms)}]);
+            server.command("receipts", json!({"delivery": r.huila_delivery, "lines": lines})).await;
+        }
+        let count = open(server, json!({"covers": ["green"]})).await;
+        let sheet = server.command("count-entries", green(&r, &count, &lot, json!([r.weighed("149.99")]))).await;
+        let found = &line(&sheet, &lot)["difference"];
+        assert_eq!((&found["total_g"], &found["u_g"]), (&json!(10), &json!(7.211)));
+        assert_eq!((&found["weighing_g"], &found["unexplained_g"]), (&json!(10), &json!(0)));
+        let readings: Vec<Value> = (0..9).map(|_| "15000").chain(["14990"]).map(|gross| json!({"gross": gross})).collect();
+        let bench = json!({"basis": "weighed", "scale": r.bench_scale, "source": "typed", "readings": readings});
+        let sheet = server.command("count-entries", green(&r, &count, &lot, json!([bench]))).await;
+        assert_eq!(line(&sheet, &lot)["difference"]["u_g"], 74.478);
+    }
+
     /// Who counts blind sees no figure of the book before the count is handed in, and a second person approves.
     async fn blind_and_approved_by_a_second_person(server: &Server) {
         let r = roastery(server).await;

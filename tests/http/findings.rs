@@ -34,7 +34,9 @@ each_database! {
         let of = |weight: Value| json!({"lot": r.washed, "storeroom": r.storeroom, "weight": weight});
         server.command("dryings", of(reckoned(40))).await;
         // 300 kg were received: 299.96 are left, and 20 kg of them are not there.
-        server.command("counts", of(r.weighed("279.96"))).await;
+        let readings = json!([{"gross": "149.96"}, {"gross": "130.00"}]);
+        let weight = json!({"basis": "weighed", "scale": r.floor_scale, "source": "typed", "readings": readings});
+        server.command("counts", of(weight)).await;
         let waste = server.command("wastes", of(r.weighed("12.00"))).await;
         server.command("reversals", json!({"posting": waste["posting"]["id"]})).await;
         let little = server.command("wastes", of(r.weighed("0.50"))).await;

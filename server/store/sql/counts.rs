@@ -95,6 +95,7 @@ impl ReadCounts for Transaction {
     }
 
     async fn changes_since(&mut self, site: SiteId, from: Day) -> Result<Vec<Since>> {
+        // Crossed so that SQLite begins with the movements, which are few.
         let rows: Vec<SinceColumns> = sqlx::query_as(
             "WITH moved AS (
                  SELECT posting, position, to_account AS account, mass_mg AS mg
@@ -107,10 +108,10 @@ impl ReadCounts for Transaction {
              )
              SELECT account.lot, account.place, account.key, moved.posting, posting.kind, posting.happened_at, moved.mg
              FROM moved
-             JOIN account ON account.id = moved.account
-             JOIN posting ON posting.id = moved.posting
+             CROSS JOIN account
+             CROSS JOIN posting
              LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-             WHERE account.site = $1 AND account.place IN ('packed', 'roasted', 'store')
+             WHERE account.id = moved.account AND posting.id = moved.posting AND account.site = $1 AND account.place IN ('packed', 'roasted', 'store')
                AND posting.reverses IS NULL AND reversal.id IS NULL
              ORDER BY moved.position, account.id",
         )

@@ -95,7 +95,12 @@ fn moved(query: &mut QueryBuilder<Db>, site: SiteId, within: &Within<'_>) {
 
 /// Which of them are wanted.
 fn wanted(query: &mut QueryBuilder<Db>, site: SiteId, within: &Within<'_>, after: Option<Mark>) {
-    query.push(" WHERE source.site = ").push_bind(site.0);
+    query
+        .push(
+            " WHERE source.id = moved.from_account AND target.id = moved.to_account AND posting.id = moved.posting \
+             AND source.site = ",
+        )
+        .push_bind(site.0);
     match within.room {
         None => {
             query.push(" AND (source.place = 'store' OR target.place = 'store')");
@@ -138,7 +143,8 @@ impl ReadFlows for Transaction {
         on: Day,
         known: Option<i64>,
     ) -> Result<Vec<LotFlow>> {
-        // What was recorded after the first `known` leaves is taken off again.
+        // What was recorded after the first `known` leaves is taken off again. The joins are crossed so that SQLite begins with the movements,
+        // which are few.
         let rows: Vec<FlowColumns> = sqlx::query_as(
             "WITH moved AS (
                  SELECT posting, from_account, to_account, mass_mg
@@ -147,7 +153,7 @@ impl ReadFlows for Transaction {
                  UNION ALL
                  SELECT posting, from_account, to_account, -mass_mg
                  FROM movement
-                 WHERE day <= $4 AND position >= $5
+                 WHERE day <= $7 AND position >= $5
              ), flow AS (
                  SELECT lot, kind, from_place, from_key, to_place, to_key, mass_mg
                  FROM flow_month
@@ -157,11 +163,12 @@ impl ReadFlows for Transaction {
                         source.place, CASE WHEN source.place IN ('blended', 'store') THEN source.key ELSE $6 END,
                         target.place, CASE WHEN target.place IN ('blended', 'store') THEN target.key ELSE $6 END, moved.mass_mg
                  FROM moved
-                 JOIN posting ON posting.id = moved.posting
+                 CROSS JOIN account AS source
+                 CROSS JOIN account AS target
+                 CROSS JOIN posting
                  LEFT JOIN posting AS undone ON undone.id = posting.reverses
-                 JOIN account AS source ON source.id = moved.from_account
-                 JOIN account AS target ON target.id = moved.to_account
-                 WHERE source.site = $1
+                 WHERE source.id = moved.from_account AND target.id = moved.to_account AND posting.id = moved.posting
+                   AND source.site = $1
              )
              SELECT lot, kind, from_place, from_key, to_place, to_key, CAST(SUM(mass_mg) AS BIGINT)
              FROM flow
@@ -175,6 +182,7 @@ impl ReadFlows for Transaction {
         .bind(on.to_string())
         .bind(known.unwrap_or(i64::MAX))
         .bind(Uuid::nil())
+        .bind(known.map(|_| on.to_string()).unwrap_or_default())
         .fetch_all(&mut **self)
         .await?;
         rows.into_iter().map(flow).collect()
@@ -194,8 +202,7 @@ impl ReadFlows for Transaction {
              target.key AS to_key, moved.posting, moved.line, moved.day, posting.kind, undone.kind AS undoes, \
              reversal.id IS NOT NULL AS undone, posting.happened_at, posting.recorded_at, posting.late, posting.reason, \
              moved.from_account, moved.to_account, moved.mass_mg \
-             FROM moved JOIN account AS source ON source.id = moved.from_account \
-             JOIN account AS target ON target.id = moved.to_account JOIN posting ON posting.id = moved.posting \
+             FROM moved CROSS JOIN account AS source CROSS JOIN account AS target CROSS JOIN posting \
              LEFT JOIN posting AS undone ON undone.id = posting.reverses \
              LEFT JOIN posting AS reversal ON reversal.reverses = moved.posting AND reversal.position < ",
         );

@@ -1,0 +1,126 @@
+/** What an auditor does: count on a tablet, look at findings, close a period, write bills, read statements of many lots and print them. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+/** @type {import('./support.mjs').Api} */
+let api;
+/** @type {Awaited<ReturnType<typeof roastery>>} */
+let made;
+
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+  api = apiOf(service.url);
+  made = await roastery(api);
+  const { filter, roaster, lots, store, greenScale, roastedScale } = made;
+  for (const out of ['10.34', '10.30', '9.20']) {
+    const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot: lots[0], style: filter, roaster, storeroom: store, weight: { basis: 'weighed', scale: greenScale, source: 'typed', readings: [{ gross: '12.00', container: null }] } });
+    await api.command('weigh-outs', { batches: [batch.id], weight: { basis: 'weighed', scale: roastedScale, source: 'typed', readings: [{ gross: out, container: null }] } });
+  }
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+test('a count on a tablet: blind, open sack first, then whole sacks, then booked', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 768, height: 1024 } });
+  await page.goto(`${service.url}/count`);
+  await page.click('[data-key="open"]');
+  await page.check('dialog .kind-check input');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('.places > li');
+  assert.match((await page.textContent('.places > li .figures')) ?? '', /Book\?/, 'blind');
+  await page.click('.places > li .button');
+  await page.fill('dialog input[name="gross"]', '11.20');
+  await page.fill('dialog input[name="whole"]', '1');
+  await shot(page, 'count-entry');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('.places > li.counted');
+  await shot(page, 'count-sheet');
+  await page.click('[data-key="hand-in"]');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('.places .sentence');
+  await shot(page, 'count-booked');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('findings are looked at and closed with a reason', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+  await page.goto(`${service.url}/findings`);
+  await page.waitForSelector('.found > li');
+  const before = await page.locator('.found > li').count();
+  assert.ok(before >= 2, 'the odd batch and the count');
+  await shot(page, 'findings');
+  await page.click('[data-key^="close-"]');
+  await page.fill('dialog input[name="reason"]', 'looked at it with the roaster');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForFunction((count) => document.querySelectorAll('.found > li').length === count - 1, before);
+  await page.selectOption('#closed', 'true');
+  await page.waitForSelector('text=looked at it with the roaster');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('bills make a value; a late one is split', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/value`);
+  await page.click('[data-key="add-bill"]');
+  await page.selectOption('dialog select[name="delivery"]', { index: 1 });
+  await page.selectOption('dialog select[name="kind"]', 'coffee');
+  await page.fill('dialog input[name="amount"]', '4500');
+  await page.fill('dialog input[name="currency"]', 'USD');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('dialog .error:not([hidden])');
+  await page.fill('dialog input[name="rate"]', '0.9231');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('table.value tfoot');
+  assert.match((await page.textContent('#value')) ?? '', /bookkeeper decides/);
+  await shot(page, 'value-bills');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a statement of all green, to look at, to print and to take away', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/audit?about=all`);
+  await page.waitForSelector('.statement >> text=Closing balance');
+  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.00\s+kg$/);
+  for (const kind of ['csv', 'xlsx', 'jsonl']) {
+    const [file] = await Promise.all([page.waitForEvent('download'), page.click(`.taken a[href*="statement.${kind}"]`)]);
+    assert.match(file.suggestedFilename(), new RegExp(`^statement-all-.*\\.${kind}$`));
+  }
+  await shot(page, 'audit-all');
+  for (const format of ['A4', 'Letter']) await page.pdf({ format, path: new URL(`shots/statement-${format}.pdf`, import.meta.url).pathname });
+  await page.selectOption('#about', 'storeroom');
+  await page.selectOption('#storeroom', { index: 1 });
+  await page.waitForSelector('.statement >> text=Closing balance');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a period is closed, its statement stays, and only the last is opened again', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 768, height: 900 } });
+  await page.goto(`${service.url}/periods`);
+  await page.click('[data-key="close"]');
+  const yesterday = new Date(`${made.today}T00:00:00Z`);
+  yesterday.setUTCDate(yesterday.getUTCDate() - 1);
+  await page.fill('dialog input[name="to_day"]', yesterday.toISOString().slice(0, 10));
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('[data-key^="reopen-"]');
+  await shot(page, 'periods');
+  await page.click('[data-key^="statement-"]');
+  await page.waitForSelector('.statement >> text=Closing balance');
+  await page.goto(`${service.url}/periods`);
+  await page.click('[data-key^="reopen-"]');
+  await page.fill('dialog input[name="reason"]', 'a slip was found');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('#closings >> text=reopened');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
