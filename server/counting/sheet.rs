@@ -279,6 +279,8 @@ fn split_of(line: &Line) -> Split {
 /// A difference in words.
 fn sentence(line: &Line, split: &Split) -> String {
     let size = |mass: Mass| Mass::from_mg(mass.mg().abs()).unwrap_or_default();
+    // Nobody knows an estimate to the milligram.
+    let about = |mass: Mass| Mass::from_grams((mass.mg().abs() + 500) / 1_000).unwrap_or_default();
     if split.total_g == Mass::ZERO {
         return format!("Book and count agree: {}.", line.counted_g);
     }
@@ -299,20 +301,20 @@ fn sentence(line: &Line, split: &Split) -> String {
         } else {
             "water taken up"
         };
-        let _ = write!(text, " Of that {} is {did}.", size(split.drying_g));
+        let _ = write!(text, " Of that {} is {did}.", about(split.drying_g));
     }
     if split.unexplained_g == Mass::ZERO {
         let _ = write!(
             text,
             " Weighing explains the rest: it is uncertain by {} (twice the standard uncertainty).",
-            size(split.u_g.times(2).unwrap_or(split.u_g))
+            about(split.u_g.times(2).unwrap_or(split.u_g))
         );
     } else {
         let _ = write!(
             text,
             " Weighing explains {}; {} is not explained.",
-            size(split.weighing_g),
-            size(split.unexplained_g)
+            about(split.weighing_g),
+            about(split.unexplained_g)
         );
     }
     text

@@ -352,10 +352,7 @@ async fn statement_of_many(
 
 #[utoipa::path(get, path = "/api/statement.csv", operation_id = "export_statement_of_many", tag = "audit", params(ManyQuery),
     responses((status = 200, body = String, content_type = "text/csv"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn many_csv(
-    State(app): State<Arc<App>>,
-    Query(query): Query<ManyQuery>,
-) -> Answer<Response> {
+async fn many_csv(State(app): State<Arc<App>>, Query(query): Query<ManyQuery>) -> Answer<Response> {
     let statement = drawn_together(&app, &query, true).await?;
     let name = file_name(&statement, "csv");
     Ok(file(
@@ -452,10 +449,7 @@ async fn findings(
 
 #[utoipa::path(get, path = "/api/findings/{id}", operation_id = "read_finding", tag = "audit", params(("id" = Uuid, Path)),
     responses((status = 200, body = FindingView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn finding(
-    State(app): State<Arc<App>>,
-    Path(id): Path<Uuid>,
-) -> Answer<Json<FindingView>> {
+async fn finding(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Json<FindingView>> {
     let mut tx = app.read().await?;
     let questions = app.expect.questions(&mut *tx, app.site).await?;
     Ok(Json(

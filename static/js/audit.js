@@ -106,7 +106,7 @@ function takeAway(query) {
 }
 
 /** @param {string} name @param {string|null} from @param {string} to @param {HTMLElement} files */
-const heading = (name, from, to, files) => h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? fullDay(from) : ''} – ${fullDay(to)}`), files);
+const heading = (name, from, to, files) => h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? `${fullDay(from)} – ` : A.until} ${fullDay(to)}`), files);
 
 /** A row of the balance at one end. @param {string|null} day @param {string} label @param {number} grams @param {number} [before] how many columns stand before the label */
 const edge = (day, label, grams, before = 0) => h('tr', { class: 'balance' }, h('td', {}, day ? fullDay(day) : ''), before ? h('td', {}) : null, h('th', { scope: 'row' }, label), h('td', {}), h('td', { class: 'num' }, mass(grams)), h('td', { colspan: 5 }));
@@ -117,7 +117,7 @@ const sumList = (sums) => [h('h4', {}, A.sums), h('dl', { class: 'facts' }, Obje
 /** Where the coffee is, which sums to nothing. @param {string} label @param {{place: string, key_text?: string, mass_g: number}[]} totals */
 const whereIs = (label, totals) => [h('h4', {}, label), h('dl', { class: 'facts' }, totals.map((each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place}${each.key_text ? ` · ${each.key_text}` : ''}`), h('dd', {}, mass(each.mass_g)))), h('div', { class: 'zero' }, h('dt', {}, A.zero), h('dd', {}, mass(totals.reduce((sum, each) => sum + Math.round(each.mass_g * 1000), 0) / 1000))))];
 
-const HEADS = /** @type {(string|[string])[]} */ ([A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [A.expectedLoss], [T.loss.range]]);
+const HEADS = /** @type {(string|[string])[]} */ ([A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [A.expectedLoss], [A.rangeHead]]);
 
 /** @param {Statement} statement @param {HTMLElement} files */
 function drawStatement(statement, files) {
@@ -155,7 +155,7 @@ function lotTable(statement) {
 /** @param {StatementLine} line @param {string} [lot] the lot's name, where there are several */
 function statementRow(line, lot) {
   const { batch } = line;
-  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', {}, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text)),
+  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text)),
     h('td', { class: 'num' }, mass(line.change_g)), h('td', { class: 'num' }, mass(line.balance_g)), h('td', { class: 'num' }, batch ? mass(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? mass(batch.roasted_g) : ''),
     h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${batch.judgement ?? ''}` }, `${percent(batch.loss)} ${batch.judgement ? T.verdict.short[batch.judgement] : ''}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
 }

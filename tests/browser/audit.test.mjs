@@ -82,7 +82,7 @@ test('bills make a value; a late one is split', async () => {
   await page.waitForSelector('table.value tfoot');
   assert.match((await page.textContent('#value')) ?? '', /bookkeeper decides/);
   await shot(page, 'value-bills');
-  assert.deepEqual(errors, []);
+  assert.deepEqual(errors.filter((each) => !each.includes('422')), [], 'the missing rate is said, and nothing else');
   await context.close();
 });
 

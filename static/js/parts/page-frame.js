@@ -61,7 +61,8 @@ export class PageFrame extends HTMLElement {
     document.body.append(voice);
     for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = inside ?? T.pages[here];
     const within = document.getElementById('inside');
-    if (within) within.replaceChildren(...insideLinks(this.getAttribute('inside') ?? here));
+    within?.setAttribute('aria-label', T.pages[here]);
+    within?.replaceChildren(...insideLinks(this.getAttribute('inside') ?? here));
   }
 
   /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
