@@ -21,7 +21,7 @@ pub struct Drawdown {
 }
 
 const WIDTH: f64 = 720.0;
-const HEIGHT: f64 = 260.0;
+const HEIGHT: f64 = 270.0;
 /// The plot's left, right, top and bottom.
 const LEFT: f64 = 64.0;
 const RIGHT: f64 = 708.0;
@@ -240,7 +240,8 @@ fn outlook(out: &mut String, of: &Drawdown, scale: &Scale) {
         out,
         "<path d=\"M{x:.1} {y:.1}L{x0:.1} {y0:.1}L{x2:.1} {BOTTOM}L{x2:.1} {y2:.1}Z\" fill-opacity=\"0.18\"/>\n\
          <path d=\"M{x:.1} {y:.1}L{x1:.1} {y1:.1}\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2\" stroke-dasharray=\"6 5\"/>\n\
-         <text x=\"{RIGHT}\" y=\"18\" text-anchor=\"end\">{}</text>",
+         <text x=\"{RIGHT}\" y=\"{}\" text-anchor=\"end\">{}</text>",
+        HEIGHT - 5.0,
         escape(&runs_out(&lasts)),
     );
 }

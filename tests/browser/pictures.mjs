@@ -21,7 +21,7 @@ const MOST_BYTES = 120_000;
 const PICTURES = [
   { name: 'floor', path: async () => '/floor', width: 1280, height: 800 },
   { name: 'floor-phone', path: async () => '/floor', width: 390, height: 844 },
-  { name: 'weigh-out', path: async () => '/floor', width: 1280, height: 800, before: weighOut },
+  { name: 'weigh-in', path: async () => '/floor', width: 1280, height: 800, before: weighIn },
   { name: 'week', path: async () => '/week', width: 1440, height: 1000, before: (page) => page.waitForSelector('.block') },
   { name: 'green', path: async (read) => `/green#${(await scarce(read)).id}`, width: 1280, height: 1100, before: showLot },
   { name: 'loss', path: async (read) => `/loss#${(await scarce(read)).id}`, width: 1280, height: 1000, before: showLot },
@@ -43,12 +43,11 @@ async function showLot(page) {
 }
 
 /** @param {Page} page */
-async function weighOut(page) {
-  const drum = page.locator('#drums .button.main');
-  if ((await drum.count()) === 0) return;
-  await drum.first().click();
+async function weighIn(page) {
+  await page.waitForSelector('#weigh-in');
+  await page.click('#weigh-in');
   await page.waitForSelector('pad-entry');
-  await page.keyboard.type('9.86');
+  await page.keyboard.type('12.02');
 }
 
 const port = await freePort();
