@@ -149,3 +149,11 @@ pub struct Notice {
     pub(super) since_place: usize,
     pub(super) raised_place: usize,
 }
+
+impl Notice {
+    /// Whether it waits for a person.
+    #[must_use]
+    pub fn waits(&self) -> bool {
+        matches!(self.standing, Standing::Open | Standing::Followed)
+    }
+}

@@ -195,7 +195,7 @@ pub enum Fact {
     },
 }
 
-/// Place of a fact in the order: minute, events before batches and lots leaving after them, id.
+/// Place of a fact in the order: minute, events before batches, lots leaving and notices closed after them, id.
 pub(super) type Key<'a> = (i64, u8, &'a str);
 
 impl Fact {
@@ -214,7 +214,7 @@ impl Fact {
             Self::Event {
                 id,
                 minute,
-                what: Happening::LotLeft { .. },
+                what: Happening::LotLeft { .. } | Happening::NoticeClosed { .. },
             } => (*minute, 2, id),
             Self::Event { id, minute, .. } => (*minute, 0, id),
         }
@@ -241,6 +241,14 @@ impl History {
         &self.facts
     }
 
+    /// A batch, or an event, by its id.
+    #[must_use]
+    pub fn find(&self, batch: bool, id: &str) -> Option<&Fact> {
+        let (minute, rank) = *self.keys.get(&(batch, id.to_owned()))?;
+        let fact = self.facts.get(self.place((minute, rank, id)))?;
+        Some(fact)
+    }
+
     /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
     pub fn put(&mut self, fact: Fact) -> usize {
         let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
@@ -255,6 +263,32 @@ impl History {
         let new = self.place(fact.key());
         self.facts.insert(new, Arc::new(fact));
         old.map_or(new, |old| old.min(new))
+    }
+
+    /// The history with further facts, each in its place; of facts with one id the last stays.
+    #[must_use]
+    pub fn with(&self, facts: impl IntoIterator<Item = Fact>) -> Self {
+        let mut all = self.facts.clone();
+        all.extend(facts.into_iter().map(Arc::new));
+        let name = |fact: &Fact| (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
+        let mut keys = HashMap::with_capacity(all.len());
+        for fact in all.iter().rev() {
+            let (minute, rank, _) = fact.key();
+            keys.entry(name(fact))
+                .or_insert((minute, rank, Arc::as_ptr(fact)));
+        }
+        all.retain(|fact| {
+            keys.get(&name(fact))
+                .is_some_and(|(_, _, last)| std::ptr::eq(*last, Arc::as_ptr(fact)))
+        });
+        all.sort_by(|a, b| a.key().cmp(&b.key()));
+        Self {
+            facts: all,
+            keys: keys
+                .into_iter()
+                .map(|(name, (minute, rank, _))| (name, (minute, rank)))
+                .collect(),
+        }
     }
 
     /// Takes a fact out (a batch undone). Returns the place it had.
@@ -287,15 +321,11 @@ impl History {
 
 impl FromIterator<Fact> for History {
     fn from_iter<T: IntoIterator<Item = Fact>>(facts: T) -> Self {
-        let mut history = Self::new();
-        for fact in facts {
-            history.put(fact);
-        }
-        history
+        Self::new().with(facts)
     }
 }
 
-/// Days from one minute to a later one.
+/// Days from one minute to a later one; none to an earlier one, so that a lot roasted before its receipt was booked does not age.
 pub(super) fn days(from: i64, to: i64) -> f64 {
-    f64::from(i32::try_from(to.saturating_sub(from)).unwrap_or(i32::MAX)) / 1440.0
+    f64::from(i32::try_from(to.saturating_sub(from).max(0)).unwrap_or(i32::MAX)) / 1440.0
 }

@@ -180,7 +180,14 @@ impl Reasons {
     #[must_use]
     pub fn sentence(&self) -> String {
         let percent = |fraction: f64| format!("{:.1} %", 100.0 * fraction);
-        let change = |fraction: f64| format!("{:+.1}", 100.0 * fraction);
+        let change = |fraction: f64| {
+            let text = format!("{:+.1}", 100.0 * fraction);
+            if text == "-0.0" {
+                "+0.0".to_owned()
+            } else {
+                text
+            }
+        };
         let moisture = if self.measured { "measured" } else { "assumed" };
         let own = match self.lot_batches {
             0 => "no batch of its own yet".to_owned(),

@@ -19,23 +19,13 @@ export function picture(path, name) {
 /** The picture takes the width there is. */
 const FRAME = 'svg { display: block; width: 100%; height: auto; max-height: 26rem; }';
 
-/**
- * The picture with the rules it brings along, in a root of its own: pages allow no style element (Content-Security-Policy, which a
- * browser applies as early as it parses), and rules for `text` must not reach the page.
- * @param {string} svg
- */
+/** The picture in a root of its own, so that its ids do not meet the page's. @param {string} svg */
 function drawn(svg) {
-  /** @type {string[]} */
-  const own = [FRAME];
-  const bare = svg.replace(/<style>([^<]*)<\/style>/g, (_, rules) => {
-    own.push(rules);
-    return '';
-  });
-  const parsed = new DOMParser().parseFromString(bare, 'image/svg+xml').documentElement;
+  const parsed = new DOMParser().parseFromString(svg, 'image/svg+xml').documentElement;
   if (parsed.nodeName !== 'svg') throw new Error('no picture');
   const place = h('div');
   const sheet = new CSSStyleSheet();
-  sheet.replaceSync(own.join('\n'));
+  sheet.replaceSync(FRAME);
   const root = place.attachShadow({ mode: 'open' });
   root.adoptedStyleSheets = [sheet];
   root.append(document.importNode(parsed, true));

@@ -121,6 +121,39 @@ proptest! {
         assert_same(&learner, &in_order(&facts));
     }
 
+    /// What a person puts right is learned, judged, held and noticed to the last bit as if it had been booked so at first.
+    #[test]
+    fn what_is_put_right_is_as_if_booked_so(seed in 1_u64..1_000_000) {
+        let put_right = facts(seed, 300);
+        let booked_so: Vec<Fact> = put_right.iter().cloned().map(|fact| match fact {
+            Fact::Batch(mut batch) => {
+                match std::mem::take(&mut batch.review) {
+                    Review::Mistake { charges_g, roasted_g } => (batch.weights.charges_g, batch.weights.roasted_g) = (charges_g, roasted_g),
+                    Review::OtherLot(lot) => batch.lot = lot,
+                    other => batch.review = other,
+                }
+                Fact::Batch(batch)
+            }
+            event @ Fact::Event { .. } => event,
+        }).collect();
+        prop_assert!(put_right != booked_so);
+        assert_same(&in_order(&put_right), &in_order(&booked_so));
+    }
+
+    /// A look ahead gives the learner that then is, and leaves the one that looks as it was.
+    #[test]
+    fn a_look_ahead_is_what_then_is(seed in 1_u64..1_000_000, late in 1_usize..100) {
+        let all = facts(seed, 250);
+        let (early, further): (Vec<Fact>, Vec<Fact>) = all.iter().cloned().enumerate().fold((Vec::new(), Vec::new()), |(mut early, mut further), (i, fact)| {
+            if i % (late + 1) == late { further.push(fact) } else { early.push(fact) }
+            (early, further)
+        });
+        let learner = in_order(&early);
+        let ahead = learner.with(further);
+        assert_same(&ahead, &in_order(&all));
+        assert_same(&learner, &in_order(&early));
+    }
+
     #[test]
     fn what_never_teaches_changes_no_prediction(seed in 1_u64..1_000_000) {
         let without: Vec<Fact> = facts(seed, 5);

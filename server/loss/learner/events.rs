@@ -83,7 +83,7 @@ impl Learner {
             .state
             .notices
             .iter()
-            .rposition(|n| &n.channel == channel && n.standing != Standing::Closed)
+            .rposition(|n| &n.channel == channel && n.waits())
         else {
             return;
         };

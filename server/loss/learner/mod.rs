@@ -224,6 +224,14 @@ impl Learner {
         other
     }
 
+    /// The learner as it would be with further facts, each in its place.
+    #[must_use]
+    pub fn with(&self, facts: impl IntoIterator<Item = Fact>) -> Self {
+        let mut other = self.clone();
+        other.replay(self.history.with(facts));
+        other
+    }
+
     /// Settings in force.
     #[must_use]
     pub fn settings(&self) -> &Settings {

@@ -8,7 +8,7 @@ use crate::loss::range::{self, Prediction};
 use crate::loss::{moisture, weighing};
 
 /// Prior degrees of freedom of a spread.
-const PRIOR_DF: f64 = 4.0;
+const PRIOR_DF: f64 = 3.0;
 
 impl Learner {
     /// Known quantities of a batch. `numbers` are those of style, roaster, lot, delivery; `readings` the charges, the roasted mass and

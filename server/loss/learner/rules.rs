@@ -55,11 +55,8 @@ impl Learner {
         self.rows.push(row);
         self.explain_or_note(place, &batch.weights, green, roasted);
         if self.rows[place].counts {
-            let spoken = matches!(
-                batch.review,
-                Review::Sound | Review::Mistake { .. } | Review::OtherLot(_)
-            );
-            if verdict.outcome == Outcome::Ok || spoken {
+            // What was put right is judged as if it had been right from the start.
+            if verdict.outcome == Outcome::Ok || batch.review == Review::Sound {
                 self.take_in(place, &look, &prediction);
             } else {
                 self.hold(place);
