@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use serde_json::{Value, json};
-use tokio::sync::{broadcast, mpsc};
+use tokio::sync::{broadcast, mpsc, watch};
 use uuid::Uuid;
 
 use crate::access::Access;
@@ -47,13 +47,13 @@ pub struct App {
     pub expect: Arc<Expect>,
     changes: broadcast::Sender<Changed>,
     to_follow: mpsc::UnboundedSender<ToFollow>,
+    /// Commits that the learner has not followed yet.
+    unfollowed: watch::Sender<usize>,
 }
 
 /// What a commit changed that the learner follows.
 #[derive(Debug)]
 struct ToFollow {
-    /// Size of the log after it.
-    size: i64,
     batches: Vec<BatchId>,
     everything: bool,
 }
@@ -93,11 +93,13 @@ impl App {
         let (changes, _) = broadcast::channel(CHANGES_KEPT);
         let expect = Arc::new(Expect::open(&*store, site).await?);
         let (to_follow, following) = mpsc::unbounded_channel();
+        let (unfollowed, _) = watch::channel(0);
         let follower = Follower {
             store: Arc::clone(&store),
             site,
             expect: Arc::clone(&expect),
             changes: changes.clone(),
+            unfollowed: unfollowed.clone(),
         };
         tokio::spawn(follower.run(following));
         Ok(Arc::new(Self {
@@ -109,19 +111,15 @@ impl App {
             expect,
             changes,
             to_follow,
+            unfollowed,
         }))
     }
 
     /// Waits until the learner has followed everything booked so far.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the database fails.
-    pub async fn learned(&self) -> Result<(), StoreError> {
-        let mut tx = self.read().await?;
-        let size = tx.head(self.site).await?.map_or(0, |head| head.size);
-        drop(tx);
-        self.expect.caught_up(size).await;
-        Ok(())
+    pub async fn learned(&self) {
+        let mut unfollowed = self.unfollowed.subscribe();
+        // The sender lives as long as this value, so waiting cannot fail.
+        let _ = unfollowed.wait_for(|unfollowed| *unfollowed == 0).await;
     }
 
     /// Listens for changes.
@@ -190,9 +188,6 @@ impl App {
         if let Some(row) = book.tx().command(id).await? {
             return repeat(&row.digest, &digest, &row.answer);
         }
-        if let Some(row) = book.tx().unbooked(id).await? {
-            return still_unbooked(&row, actor, command);
-        }
         let answer = serde_json::to_value(command.perform(&mut book, self, id).await?)
             .map_err(crate::book::damaged)?;
         counting::recount(&mut book, self).await?;
@@ -242,7 +237,8 @@ impl App {
     ) -> Outcome<Done> {
         let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
         let mut book = self.begin(actor, digest_of(actor, command)).await?;
-        if book.tx().unbooked(id).await?.is_none() {
+        let waiting = book.tx().unsettled(self.site).await?;
+        if waiting.iter().all(|row| row.id != id) {
             let row = UnsettledRow {
                 id,
                 command: C::NAME.to_owned(),
@@ -254,12 +250,14 @@ impl App {
             };
             let entry = self.clock.new_id();
             book.keep(&row, entry, command.common().happened_at).await?;
-            book.close(None, "").await?;
+            self.end(book, None, &Value::Null).await?;
         }
         let _ = self.changes.send(Changed {
             kinds: vec!["unsettled"],
         });
-        Ok(unsettled(id, &problem))
+        Ok(Done::Unsettled(
+            json!({"unsettled": id, "problem": problem}),
+        ))
     }
 
     /// Writes a record under the id its writer gave it.
@@ -313,13 +311,16 @@ impl App {
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
         let kinds = book.touched();
         let batches = book.batches().to_vec();
-        let size = book.size();
-        book.close(id, &answer.to_string()).await?;
+        // Counted before it can be seen: whoever sees the commit and waits for the learner must wait for this one too.
+        self.unfollowed.send_modify(|unfollowed| *unfollowed += 1);
+        if let Err(error) = book.close(id, &answer.to_string()).await {
+            self.unfollowed.send_modify(|unfollowed| *unfollowed -= 1);
+            return Err(error.into());
+        }
         let everything = kinds.iter().any(|kind| LEARNED_FROM.contains(kind));
         // Nobody listening is no fault, and the follower lives as long as the process.
         let _ = self.changes.send(Changed { kinds });
         let _ = self.to_follow.send(ToFollow {
-            size,
             batches,
             everything,
         });
@@ -328,7 +329,15 @@ impl App {
 }
 
 /// Kinds of records and happenings on which what was learned depends as a whole.
-const LEARNED_FROM: [&str; 5] = ["lot", "style", "roaster", "site", "green"];
+const LEARNED_FROM: [&str; 7] = [
+    "lot",
+    "style",
+    "roaster",
+    "site",
+    "green",
+    crate::expect::past::KIND,
+    crate::expect::told::KIND,
+];
 
 /// Brings the learner up to each commit, one after the other.
 struct Follower {
@@ -336,35 +345,39 @@ struct Follower {
     site: SiteId,
     expect: Arc<Expect>,
     changes: broadcast::Sender<Changed>,
+    unfollowed: watch::Sender<usize>,
 }
 
 impl Follower {
     async fn run(self, mut following: mpsc::UnboundedReceiver<ToFollow>) {
+        let mut behind = false;
         while let Some(mut next) = following.recv().await {
+            let mut commits = 1;
             // What has queued up meanwhile is followed in one go.
             while let Ok(more) = following.try_recv() {
-                next.size = next.size.max(more.size);
+                commits += 1;
                 next.batches.extend(more.batches);
                 next.everything |= more.everything;
             }
+            let everything = next.everything || behind;
+            let store = &*self.store;
             let followed = self
                 .expect
-                .follow(
-                    &*self.store,
-                    self.site,
-                    next.size,
-                    &next.batches,
-                    next.everything,
-                )
-                .await;
-            match followed {
+                .follow(store, self.site, &next.batches, everything);
+            match followed.await {
                 Ok(()) => {
+                    behind = false;
                     let _ = self.changes.send(Changed {
                         kinds: vec!["loss"],
                     });
                 }
-                Err(error) => tracing::error!(%error, "the learner could not follow the book"),
+                Err(error) => {
+                    behind = true;
+                    tracing::error!(%error, "the learner could not follow the book: it reads everything with the next change");
+                }
             }
+            self.unfollowed
+                .send_modify(|unfollowed| *unfollowed = unfollowed.saturating_sub(commits));
         }
     }
 }
@@ -383,23 +396,6 @@ fn repeat(stored: &[u8], digest: &Hash, answer: &str) -> Outcome<Done> {
     Ok(Done::Repeated(
         serde_json::from_str(answer).map_err(crate::book::damaged)?,
     ))
-}
-
-fn unsettled(id: Uuid, problem: &Value) -> Done {
-    Done::Unsettled(json!({"unsettled": id, "problem": problem}))
-}
-
-/// A kept command that is sent again after it could not be booked: it waits, or a person has settled it. Either way it is not booked
-/// under this id any more.
-fn still_unbooked<C: Command>(row: &UnsettledRow, actor: Actor, command: &C) -> Outcome<Done> {
-    let same = row.command == C::NAME
-        && (row.person, row.device) == (actor.person, actor.device)
-        && row.body == canonical::text(command);
-    if !same {
-        return Err(Refusal::IdTaken);
-    }
-    let problem = serde_json::from_str(&row.problem).map_err(crate::book::damaged)?;
-    Ok(unsettled(row.id, &problem))
 }
 
 async fn first_site(store: &dyn Store) -> Result<Option<(SiteId, PersonId)>, StoreError> {

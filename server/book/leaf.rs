@@ -340,6 +340,10 @@ words! {
         ProfileChanged = "profile_changed",
         /// A drift notice was dealt with.
         NoticeClosed = "notice_closed",
+        /// Batches roasted before the book began were taken over.
+        Import = "import",
+        /// What was taken over was taken back.
+        Withdraw = "withdraw",
         /// A command kept on a tablet could not be booked, and waits for a person.
         Keep = "keep",
         /// A kept command was settled.

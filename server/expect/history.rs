@@ -3,6 +3,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
+use super::{past, told};
 use crate::day::{Day, TimeOfDay, Zone};
 use crate::floor::batch::{Batch, Finding, State};
 use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
@@ -13,7 +14,7 @@ use crate::store::{BatchFilter, Read, StoreError};
 
 const PAGE: i64 = 2_000;
 /// Standard uncertainty of a moisture meter where none is said (common practice, no source).
-const METER_SD: f64 = 0.003;
+pub const METER_SD: f64 = 0.003;
 
 /// What a batch has become for the learner.
 pub struct Change {
@@ -54,6 +55,15 @@ pub async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Fact>, StoreErr
     for batch in covered.values() {
         facts.extend(beside.fact(batch, |id| covered.get(&id).cloned()));
     }
+    let past = past::batches(tx, site).await?;
+    for batch in &past {
+        if let Some(lot) = batch.lot {
+            let last = last_out.entry(lot).or_insert(batch.minute);
+            *last = batch.minute.max(*last);
+        }
+    }
+    facts.extend(past::facts(&past, &beside));
+    facts.extend(told::facts(tx, site, beside.zone).await?);
     facts.extend(left(tx, site, &beside, &last_out).await?);
     Ok(facts)
 }
@@ -64,10 +74,19 @@ pub async fn of_batch(
     site: SiteId,
     id: BatchId,
 ) -> Result<Vec<Change>, StoreError> {
-    let Some(row) = tx.batch(id).await? else {
-        return Ok(Vec::new());
-    };
-    let batch = Batch::of_row(&row)?;
+    match tx.batch(id).await? {
+        Some(row) => as_if(tx, site, Batch::of_row(&row)?).await,
+        None => Ok(Vec::new()),
+    }
+}
+
+/// What one batch would be, were its steps these.
+pub async fn as_if(
+    tx: &mut dyn Read,
+    site: SiteId,
+    batch: Batch,
+) -> Result<Vec<Change>, StoreError> {
+    let id = batch.id;
     let Some(out) = batch.weighed_out() else {
         return Ok(vec![Change {
             id: id.to_string(),
@@ -75,13 +94,14 @@ pub async fn of_batch(
         }]);
     };
     let mut covered = HashMap::new();
-    for other in &out.covers {
+    for other in out.covers.iter().filter(|other| **other != id) {
         if let Some(row) = tx.batch(*other).await? {
             covered.insert(*other, Batch::of_row(&row)?);
         }
     }
-    let beside = Beside::read(tx, site).await?;
     let first = out.covers.first().copied().unwrap_or(id);
+    covered.insert(id, batch);
+    let beside = Beside::read(tx, site).await?;
     let fact = covered
         .get(&first)
         .and_then(|batch| beside.fact(batch, |id| covered.get(&id).cloned()));
@@ -91,25 +111,36 @@ pub async fn of_batch(
     }])
 }
 
-/// Whether a batch's lot has nothing left in the stores: it may leave the learner.
-pub async fn used_up(
+/// The id of the first fact that changes touch.
+pub fn first_id(changes: &[Change]) -> Option<String> {
+    changes.first().map(|change| change.id.clone())
+}
+
+/// Whether a lot of these batches is used up, or was and may be no longer: which lots the learner may forget is then to be read anew.
+pub async fn lots_come_or_go(
     tx: &mut dyn Read,
     site: SiteId,
+    learner: &Learner,
     batches: &[BatchId],
 ) -> Result<bool, StoreError> {
     for batch in batches {
-        let Some(row) = tx.batch(*batch).await? else {
-            continue;
-        };
-        let standing = tx.standing_of_lot(site, row.lot).await?;
-        if !standing
-            .iter()
-            .any(|standing| standing.place.word() == "store")
-        {
-            return Ok(true);
+        let mut lots: HashSet<LotId> = tx.batch(*batch).await?.iter().map(|row| row.lot).collect();
+        if let Some(Fact::Batch(known)) = learner.history().find(true, &batch.to_string()) {
+            lots.extend(known.lot.id.parse::<uuid::Uuid>().ok().map(LotId::from));
+        }
+        for lot in lots {
+            let standing = tx.standing_of_lot(site, lot).await?;
+            let in_store = standing.iter().any(|at| at.place.word() == "store");
+            if !in_store || learner.history().find(false, &left_id(lot)).is_some() {
+                return Ok(true);
+            }
         }
     }
     Ok(false)
+}
+
+pub fn left_id(lot: LotId) -> String {
+    format!("left {lot}")
 }
 
 /// Takes what batches have become into the learner.
@@ -146,7 +177,7 @@ pub async fn received_days(
 }
 
 /// Days since 1970 of a day.
-fn day_number(day: Day) -> i64 {
+pub fn day_number(day: Day) -> i64 {
     Zone::UTC.local_minute(Zone::UTC.start_of(day)) / 1_440
 }
 
@@ -251,7 +282,7 @@ impl Beside {
             lot: lot(self.lots.get(&lot_id)?, self.received.get(&lot_id).copied()),
             style: style(self.styles.get(&first.style)?),
             roaster: first.roaster.to_string(),
-            review: review(&run, &charges_g, came_out),
+            review: review(&run),
             weights: Weights {
                 charges_g,
                 roasted_g: came_out.grams(),
@@ -264,7 +295,8 @@ impl Beside {
 }
 
 /// What people have said of the batches of a reading: what keeps it from being learned counts before what makes it sound.
-fn review(run: &[Batch], charges_g: &[f64], came_out: Mass) -> loss::Review {
+/// Weights and lots that were put right are in the fact already.
+fn review(run: &[Batch]) -> loss::Review {
     let found: HashSet<Finding> = run
         .iter()
         .filter_map(|batch| batch.review().map(|(finding, _)| finding))
@@ -273,11 +305,6 @@ fn review(run: &[Batch], charges_g: &[f64], came_out: Mass) -> loss::Review {
         loss::Review::SetAside
     } else if found.contains(&Finding::CarriedOver) {
         loss::Review::CarriedOver
-    } else if run.iter().any(Batch::is_corrected) {
-        loss::Review::Mistake {
-            charges_g: charges_g.to_vec(),
-            roasted_g: came_out.grams(),
-        }
     } else if found.contains(&Finding::WasSo) {
         loss::Review::Sound
     } else {
@@ -324,7 +351,7 @@ async fn left(
     for (lot, kept) in &beside.lots {
         if let Some(minute) = last_out.get(lot).filter(|_| gone(lot)) {
             facts.push(Fact::Event {
-                id: format!("left {lot}"),
+                id: left_id(*lot),
                 minute: *minute,
                 what: Happening::LotLeft {
                     lot: lot.to_string(),

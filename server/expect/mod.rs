@@ -3,11 +3,17 @@
 //! It follows the book after each commit and answers from memory. What it knows follows from the batches, lots and styles in the book
 //! alone, so a start builds it anew. A request asks it and never waits for it.
 
+mod effect;
 mod history;
+mod outlook;
 mod overview;
+pub mod past;
 mod questions;
 mod siblings;
+pub mod told;
 
+pub use effect::{RangeChange, ReviewEffect, ReviewText, Standing, effect};
+pub use outlook::{BagsLeft, LotOutlook, SiblingOutlook, StyleOutlook, outlook};
 pub use overview::{Known, NoticeView, Overview, overview, picture};
 pub use questions::{Questions, RangeCard};
 pub use siblings::Apart;
@@ -15,7 +21,6 @@ pub use siblings::Apart;
 use std::sync::{Arc, PoisonError, RwLock};
 
 use serde::Serialize;
-use tokio::sync::watch;
 
 use crate::floor::batch::{Judgement, Verdict};
 use crate::fraction::Fraction;
@@ -30,7 +35,6 @@ use crate::store::{Read, Store, StoreError};
 #[derive(Debug)]
 pub struct Expect {
     learner: RwLock<Arc<Learner>>,
-    followed: watch::Sender<i64>,
 }
 
 /// What the learner is asked about one reading, of one batch or several together.
@@ -50,6 +54,16 @@ pub struct Asked {
     pub roasted_division: Mass,
     /// What came out, with samples drawn before.
     pub came_out: Mass,
+}
+
+/// The learner's settings, as the site's record has them.
+async fn settings(tx: &mut dyn Read, site: SiteId) -> Result<Settings, StoreError> {
+    let usual = Settings::default();
+    let record = setup::find::<Site>(tx, site, site).await?;
+    Ok(Settings {
+        alpha: record.map_or(usual.alpha, |site| site.fields.false_flag_rate.value()),
+        ..usual
+    })
 }
 
 /// What would explain an odd weight.
@@ -97,26 +111,15 @@ impl Expect {
     /// [`StoreError`] when it cannot be read.
     pub async fn open(store: &dyn Store, site: SiteId) -> Result<Self, StoreError> {
         let mut tx = store.read().await?;
-        let record = setup::find::<Site>(&mut *tx, site, site).await?;
-        let alpha = record.map_or(Settings::default().alpha, |site| {
-            site.fields.false_flag_rate.value()
-        });
-        let mut learner = Learner::new(Settings {
-            alpha,
-            ..Settings::default()
-        });
+        let mut learner = Learner::new(settings(&mut *tx, site).await?);
         let facts = history::read(&mut *tx, site).await?;
         learner.replay(facts.into_iter().collect());
-        let size = tx.head(site).await?.map_or(0, |head| head.size);
-        let (followed, _) = watch::channel(size);
         Ok(Self {
             learner: RwLock::new(Arc::new(learner)),
-            followed,
         })
     }
 
-    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses. `size` is the log's
-    /// after that commit: a later one may stand in the book already, and is followed in its own turn.
+    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -124,29 +127,29 @@ impl Expect {
         &self,
         store: &dyn Store,
         site: SiteId,
-        size: i64,
         batches: &[BatchId],
         everything: bool,
     ) -> Result<(), StoreError> {
         let mut tx = store.read().await?;
-        if everything || history::used_up(&mut *tx, site, batches).await? {
+        let learner = self.learner();
+        if everything || history::lots_come_or_go(&mut *tx, site, &learner, batches).await? {
+            drop(learner);
             let facts = history::read(&mut *tx, site).await?;
-            self.change(|learner| learner.replay(facts.into_iter().collect()));
+            let settings = settings(&mut *tx, site).await?;
+            self.change(|learner| {
+                if *learner.settings() != settings {
+                    *learner = Learner::new(settings);
+                }
+                learner.replay(facts.into_iter().collect());
+            });
         } else {
+            drop(learner);
             for batch in batches {
                 let change = history::of_batch(&mut *tx, site, *batch).await?;
                 self.change(|learner| history::apply(learner, change));
             }
         }
-        self.followed.send_replace(size);
         Ok(())
-    }
-
-    /// Waits until the learner has followed the log up to this size.
-    pub async fn caught_up(&self, size: i64) {
-        let mut followed = self.followed.subscribe();
-        // The sender lives as long as this value, so waiting cannot fail.
-        let _ = followed.wait_for(|followed| *followed >= size).await;
     }
 
     /// The learner as it is now.
@@ -208,18 +211,30 @@ impl Expect {
     ) -> Outcome<Vec<Explanation>> {
         let question = question(tx, site, asked).await?;
         let found = self.learner().explain(&question, asked.came_out.grams());
-        Ok(found.iter().map(explanation).collect())
+        Ok(found.iter().map(Explanation::of).collect())
     }
 }
 
-fn explanation(found: &loss::Explanation) -> Explanation {
-    Explanation {
-        kind: found.cause.word(),
-        sentence: found.cause.words().to_owned(),
-        right_green_g: nearest_gram(found.green_g),
-        right_roasted_g: nearest_gram(found.roasted_g),
-        probability: Fraction::nearest(found.probability),
+impl Explanation {
+    /// An explanation that the learner found.
+    #[must_use]
+    pub fn of(found: &loss::Explanation) -> Self {
+        Self {
+            kind: found.cause.word(),
+            sentence: begun(found.cause.words()),
+            right_green_g: nearest_gram(found.green_g),
+            right_roasted_g: nearest_gram(found.roasted_g),
+            probability: Fraction::nearest(found.probability),
+        }
     }
+}
+
+/// Words as a sentence begins.
+fn begun(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// A mass to the nearest gram; none where the float is none.
@@ -238,12 +253,7 @@ fn nearest_gram(grams: f64) -> Option<Mass> {
 #[must_use]
 pub fn verdict(prediction: &Prediction, charged: Mass, came_out: Mass) -> Verdict {
     let judged = prediction.judge(charged.grams(), came_out.grams());
-    let judgement = match judged.outcome {
-        loss::Outcome::Ok => Judgement::Ok,
-        loss::Outcome::More => Judgement::More,
-        loss::Outcome::Less => Judgement::Less,
-        loss::Outcome::Impossible => Judgement::Impossible,
-    };
+    let judgement = judgement_of(judged.outcome);
     let (lo, hi, found) = (
         Fraction::nearest(judged.lo),
         Fraction::nearest(judged.hi),
@@ -258,19 +268,32 @@ pub fn verdict(prediction: &Prediction, charged: Mass, came_out: Mass) -> Verdic
         hi,
         alpha: Fraction::nearest(judged.alpha),
         state_key: prediction.state_key.clone(),
-        sentence: sentence(judgement, found, lo, hi),
+        sentence: if judgement == Judgement::Ok {
+            sentence(judgement, found, lo, hi)
+        } else {
+            format!("{} On hold.", sentence(judgement, found, lo, hi))
+        },
     }
 }
 
-/// The verdict in words.
+const fn judgement_of(outcome: loss::Outcome) -> Judgement {
+    match outcome {
+        loss::Outcome::Ok => Judgement::Ok,
+        loss::Outcome::More => Judgement::More,
+        loss::Outcome::Less => Judgement::Less,
+        loss::Outcome::Impossible => Judgement::Impossible,
+    }
+}
+
+/// A loss beside its range in words.
 fn sentence(judgement: Judgement, loss: Fraction, lo: Fraction, hi: Fraction) -> String {
     let range = format!("Loss {loss}. Expected {:.1} to {hi}.", lo.value() * 100.0);
     match judgement {
         Judgement::Ok => format!("{range} As expected."),
-        Judgement::More => format!("{range} More loss than expected. On hold."),
-        Judgement::Less => format!("{range} Less loss than expected. On hold."),
+        Judgement::More => format!("{range} More loss than expected."),
+        Judgement::Less => format!("{range} Less loss than expected."),
         Judgement::Impossible => {
-            format!("{range} No roast loses this: read the scales again. On hold.")
+            format!("{range} No roast loses this: read the scales again.")
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::floor::{BatchView, view};
 use crate::fraction::Fraction;
 use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
 use crate::loss::chart::{self, Point};
-use crate::loss::{Channel, Fact, Learner, Notice, Standing};
+use crate::loss::{Channel, Fact, Learner, Notice};
 use crate::mass::Mass;
 use crate::setup::{self, Kept, Lot, Roaster, Style};
 use crate::store::{BatchFilter, Read, StoreError};
@@ -223,7 +223,7 @@ impl Names {
             sentence: format!("{whose}: about {points} points {direction} loss than before"),
             since: notice.since.parse().ok()?,
             raised: notice.raised.parse().ok()?,
-            open: matches!(notice.standing, Standing::Open | Standing::Followed),
+            open: notice.waits(),
             lot,
             roaster,
             change,

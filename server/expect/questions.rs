@@ -17,8 +17,8 @@ use crate::text::Name;
 
 /// The learner and what its questions are made from, of one moment.
 pub struct Questions {
-    learner: Arc<Learner>,
-    beside: Beside,
+    pub(super) learner: Arc<Learner>,
+    pub(super) beside: Beside,
     divisions: HashMap<ScaleId, Mass>,
     minute: i64,
 }

@@ -14,7 +14,7 @@ mod sqlite;
 use async_trait::async_trait;
 use uuid::Uuid;
 
-use crate::book::leaf::{Kind, Movement, Posting, Weighing};
+use crate::book::leaf::{Act, Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
@@ -226,6 +226,8 @@ pub trait ReadBook {
         filter: &JournalFilter,
         limit: i64,
     ) -> Result<Vec<JournalRow>>;
+    /// The texts of the journal entries' leaves in which one of these things was done, in log order.
+    async fn entries(&mut self, site: SiteId, acts: &[Act]) -> Result<Vec<String>>;
     /// All closings, in log order.
     async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>>;
     /// Whether anything has moved at a site.
@@ -294,8 +296,6 @@ pub trait WriteBook: ReadBook {
     async fn insert_closing(&mut self, closing: &crate::book::leaf::Closing) -> Result<()>;
     /// Stores a kept command that could not be booked.
     async fn insert_unsettled(&mut self, site: SiteId, row: &UnsettledRow) -> Result<()>;
-    /// Notes how and when a kept command was settled.
-    async fn settle(&mut self, unsettled: Uuid, at: Instant, how: &str) -> Result<()>;
 }
 
 /// A kept command that could not be booked.
@@ -368,8 +368,6 @@ pub trait ReadRecords {
     async fn open_cards(&mut self, site: SiteId) -> Result<Vec<RecordRow>>;
     /// Commands that wait to be settled.
     async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>>;
-    /// A kept command that could not be booked, settled or not.
-    async fn unbooked(&mut self, id: Uuid) -> Result<Option<UnsettledRow>>;
 }
 
 /// Changes of records.
@@ -529,8 +527,6 @@ pub trait ReadMovements {
         day: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>>;
-    /// Green of each lot that was weighed in, drawn, spilled or blended on each day from one on, less what came back.
-    async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>>;
     /// What came of each lot, from suppliers and as a blend.
     async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>>;
     /// The leaves of postings, in the order of the log.

@@ -19,9 +19,11 @@ use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopeni
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
 use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
+use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
+use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
 use crate::floor::{
-    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Settled,
-    Settlement, Start, WeighIn, WeighOut, WeighedOutAnswer,
+    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
+    WeighIn, WeighOut, WeighedOutAnswer,
 };
 use crate::green::{
     Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
@@ -88,7 +90,6 @@ command_routes! {
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
     order_imports: OrderImport => Imported, Plan, "/api/order-imports/{id}", "import_orders";
     reversals: Reversal => Reversed, Floor, "/api/reversals/{id}", "book_reversal";
-    settlements: Settlement => Settled, Floor, "/api/settlements/{id}", "settle_kept";
     returns: Return => Posted, Green, "/api/returns/{id}", "book_return";
     transfers: Transfer => Posted, Green, "/api/transfers/{id}", "book_transfer";
     dryings: Drying => Posted, Green, "/api/dryings/{id}", "book_drying";
@@ -102,6 +103,11 @@ command_routes! {
     samples: Sample => Drawn, Green, "/api/samples/{id}", "book_sample";
     wastes: Waste => Drawn, Green, "/api/wastes/{id}", "book_waste";
     finding_closings: FindingClosing => FindingAnswer, Find, "/api/finding-closings/{id}", "close_finding";
+    past_imports: PastImport => PastTaken, SetUp, "/api/past-imports/{id}", "import_past_batches";
+    past_withdrawals: PastWithdrawal => PastWithdrawn, SetUp, "/api/past-withdrawals/{id}", "withdraw_past_batches";
+    scale_adjustments: ScaleAdjustment => Told, Floor, "/api/scale-adjustments/{id}", "tell_scale_adjusted";
+    profile_changes: ProfileChange => Told, Floor, "/api/profile-changes/{id}", "tell_profile_changed";
+    notice_closings: NoticeClosing => Told, Judge, "/api/notice-closings/{id}", "close_notice";
     closings: Closing => PeriodClosed, Close, "/api/closings/{id}", "close_period";
     reopenings: Reopening => PeriodClosed, Close, "/api/reopenings/{id}", "reopen_period";
 }

@@ -15,6 +15,7 @@ mod extract;
 mod files;
 mod floor;
 mod green;
+mod loss;
 mod problem;
 mod records;
 mod routes;
@@ -65,6 +66,7 @@ fn routes() -> Routes {
         .merge(records::router())
         .merge(commands::router())
         .merge(floor::router())
+        .merge(loss::router())
         .merge(green::router())
         .merge(audit::router())
         .merge(counting::router())

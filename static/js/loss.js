@@ -9,6 +9,7 @@ import { picture } from './picture.js';
 import { empty, openPage, trying } from './parts/page-frame.js';
 import { RangePicture } from './parts/range-picture.js';
 import { nameOf } from './records.js';
+import { askReview } from './review.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -38,11 +39,37 @@ function drawNotices() {
   const open = page.loss.notices.filter((each) => each.open);
   const over = page.loss.notices.filter((each) => !each.open);
   redraw(places.notices, h('h2', {}, L.notices), open.length === 0 ? h('p', { class: 'none' }, L.noNotices) : noticeList(open),
+    h('div', { class: 'actions' }, button(L.tellScale, tellScale, { kind: 'quiet', 'data-key': 'tell-scale' }), button(L.tell, tellRoaster, { kind: 'quiet', 'data-key': 'tell-profile' })),
     over.length ? h('details', { 'data-key': 'earlier' }, h('summary', {}, L.earlier(over.length)), noticeList(over)) : null);
 }
 
 /** @param {any[]} notices */
-const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence))));
+const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence),
+  each.open ? h('div', { class: 'actions' }, button(L.closeNotice, () => closeNotice(each), { 'data-key': `close-${each.lot?.id ?? each.roaster?.id}`, 'aria-label': `${L.closeNotice}: ${noticeOf(each)}` })) : null)));
+
+/** @param {any} notice */
+async function closeNotice(notice) {
+  const of = notice.lot ? { lot: notice.lot.id } : { roaster: notice.roaster.id };
+  await changed(await askCommand({
+    kind: 'notice-closings', title: L.closeNotice, lead: `${notice.sentence} ${notice.lot ? L.lookAtLot : L.lookAtRoaster}`, body: (values) => ({ ...of, changed: values.found === 'changed', reason: values.reason }),
+    fields: [{ name: 'found', kind: 'choice', label: L.found, help: L.foundHelp, options: Object.entries(L.foundWords).map(([value, label]) => ({ value, label })) }, reason],
+  }));
+}
+
+/** What the learner must know of a roaster besides its batches. */
+async function tellRoaster() {
+  await changed(await askCommand({
+    kind: 'profile-changes', title: L.tell, lead: L.tellLead, body: (values) => values,
+    fields: [{ name: 'roaster', kind: 'choice', label: T.words.roaster, options: page.roasters.map((each) => ({ value: each.id, label: each.name })) }, reason],
+  }));
+}
+
+async function tellScale() {
+  await changed(await askCommand({
+    kind: 'scale-adjustments', title: L.tellScale, lead: L.tellLead, body: (values) => values,
+    fields: [{ name: 'roaster', kind: 'choice', label: T.words.roaster, options: page.roasters.map((each) => ({ value: each.id, label: each.name })) }, reason],
+  }));
+}
 
 /** What drifts: a lot, or a roaster with its scales. @param {any} notice */
 const noticeOf = (notice) => (notice.lot ?? notice.roaster)?.name ?? '';
@@ -72,22 +99,10 @@ const lead = (batch) => `${day(batch.day)} · ${batch.lot.name} · ${batch.style
 const changed = (saved) => (saved ? load() : undefined);
 const reason = /** @type {const} */ ({ name: 'reason', kind: 'text', label: T.words.reason, wide: true });
 
+/** @param {BatchView} batch @param {'was_so'|'weight'} [word] */
+const review = async (batch, word) => changed(await askReview({ batch, lead: lead(batch), lots: page.lots, word }));
 /** @param {BatchView} batch */
-async function review(batch) {
-  await changed(await askCommand({
-    kind: 'reviews', title: L.review, lead: lead(batch), body: (values) => ({ batch: batch.id, ...values }),
-    fields: [{ name: 'finding', kind: 'choice', label: L.finding, help: L.findingHelp, options: Object.entries(L.findings).map(([value, label]) => ({ value, label })) }, reason],
-  }));
-}
-
-/** @param {BatchView} batch */
-async function correct(batch) {
-  const lots = page.lots.filter((lot) => !lot.retired).map((lot) => ({ value: lot.id, label: `${lot.name} · ${lot.grade}` }));
-  await changed(await askCommand({
-    kind: 'corrections', title: L.correct, lead: `${lead(batch)}. ${L.correctLead}`, body: (values) => ({ batch: batch.id, ...values }),
-    fields: [{ name: 'green_g', kind: 'mass', label: T.words.green, optional: true }, { name: 'roasted_g', kind: 'mass', label: T.words.roasted, optional: true }, { name: 'lot', kind: 'choice', label: T.words.lot, none: L.sameLot, options: lots }, reason],
-  }));
-}
+const correct = (batch) => review(batch, 'weight');
 
 /** @param {BatchView} batch */
 async function pass(batch) {
@@ -110,16 +125,22 @@ async function drawOne() {
   const lot = page.lots.find((each) => each.id === page.open);
   places.one.hidden = !lot;
   if (!lot) return;
-  /** @type {BatchView[]} */
-  const batches = (await trying(() => readAll(`/api/batches?lot=${lot.id}`))) ?? [];
+  const [found, outlook] = (await trying(() => Promise.all([readAll(`/api/batches?lot=${lot.id}`), read(`/api/lots/${lot.id}/outlook`)]))) ?? [[], null];
+  const batches = /** @type {BatchView[]} */ (found);
   const roasted = batches.filter((batch) => batch.loss !== null).sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
   redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, T.green.close)),
+    outlook ? outlookOf(outlook) : null,
     roasted.length === 0 ? empty(L.noBatches) : [picture(`/api/lots/${lot.id}/loss.svg`, T.green.lossPicture(lot.name)), h('details', { 'data-key': 'table' }, h('summary', {}, L.asTable), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.asTable }, h('table', {},
       tableHead([T.records.day, T.words.style, T.words.roaster, [T.words.green], [T.words.roasted], [L.loss], [L.range], L.review]),
       h('tbody', {}, roasted.map((batch) => h('tr', {}, h('td', {}, day(batch.day)), h('td', {}, batch.style.name), h('td', {}, batch.roaster.name), h('td', { class: 'num' }, mass(batch.weighed_in_g)), h('td', { class: 'num' }, mass(batch.weighed_out_g)),
         h('td', { class: 'num' }, h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, batch.verdict ? rangeText(batch.verdict) : '–'),
         h('td', {}, button(L.review, () => review(batch), { kind: 'quiet', 'data-key': `row-${batch.id}`, 'aria-label': `${L.review}: ${lead(batch)}` }), button(L.correct, () => correct(batch), { kind: 'quiet', 'data-key': `rowc-${batch.id}`, 'aria-label': `${L.correct}: ${lead(batch)}` })))))))) ]);
 }
+
+/** What is to be expected of a lot, in sentences. @param {any} outlook */
+const outlookOf = (outlook) => h('div', { class: 'outlook' },
+  outlook.styles.map((/** @type {any} */ each) => h('div', {}, h('h3', {}, `${each.style.name} · ${each.roaster.name}`), h('p', {}, each.sure), h('p', { class: 'why' }, each.why))),
+  [...outlook.bags, ...outlook.siblings].map((/** @type {any} */ each) => h('p', {}, each.sentence)));
 
 /** @param {Verdict} verdict */
 const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;

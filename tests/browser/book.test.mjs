@@ -69,7 +69,11 @@ test('a batch outside its range is reviewed with a reason, another one corrected
   await page.click('.outside .main');
   await page.click('dialog .actions .main');
   await page.waitForSelector('dialog .error >> text=fill this in');
-  await page.selectOption('dialog select[name="finding"]', 'set_aside');
+  await page.check('dialog input[value="was_so"]');
+  await page.waitForSelector('dialog .effect >> text=then');
+  await shot(page, 'loss-review');
+  await page.check('dialog input[value="set_aside"]');
+  await page.waitForSelector('dialog .effect >> text=not learned from');
   await answer(page, { reason: 'a hopper was left open' });
   await page.waitForSelector('.reviewed');
   await page.click('#one summary');

@@ -15,15 +15,18 @@ use crate::bodies::{Right, bodies};
 use crate::support::{Answer, Contract, Server, each_database};
 
 /// Fields whose id is made by the sender: any will do.
-const NEW_IDS: [&str; 2] = [
+const NEW_IDS: [&str; 4] = [
+    "/api/past-imports/{id} /import",
+    "/api/past-imports/{id} /rows/0/id",
     "/api/weigh-ins/{id} /batch",
     "/api/releases/{id} /batches/0/card",
 ];
 /// Questions whose answer lists what is wrong instead of refusing all: pins that cannot be kept, lines of a table.
-const TOLD: [&str; 3] = [
+const TOLD: [&str; 4] = [
     "/api/plans /pinned/0/",
     "/api/plans/advice /pinned/0/",
     "/api/order-imports /csv",
+    "/api/past-imports /csv",
 ];
 /// Routes that take a secret which was given out before: `access.rs` gives them right and wrong ones.
 const SECRET: [&str; 6] = [

@@ -5,6 +5,13 @@ use serde_json::{Value, json};
 
 use crate::support::{Roastery, Server, roastery};
 
+/// An import of past batches in the book, and its batch.
+const PAST_IMPORT: &str = "01a211b7-0000-7000-8000-0000000000a1";
+const PAST_BATCH: &str = "01a211b7-0000-7000-8000-0000000000b1";
+/// Those of a new one.
+const NEW_IMPORT: &str = "01a211b7-0000-7000-8000-0000000000a2";
+const NEW_PAST_BATCH: &str = "01a211b7-0000-7000-8000-0000000000b2";
+
 /// A request that the service takes.
 pub struct Right {
     /// PUT or POST.
@@ -55,6 +62,7 @@ pub async fn bodies(server: &Server) -> Vec<Right> {
         selling(&has),
         closing(&has),
         week(&has),
+        learner(&has),
     ]
     .concat();
     let command = |(path, mut fields): (&'static str, Value)| {
@@ -135,6 +143,9 @@ async fn prepare(server: &Server) -> Has {
         )
         .await;
     let open_order = order(server, &made, "T2").await;
+    let past =
+        json!({"import": PAST_IMPORT, "name": "before", "rows": [past_batch(&made, PAST_BATCH)]});
+    server.command("past-imports", past).await;
     let closing = server
         .command("closings", json!({"to_day": "2026-11-22"}))
         .await["closing"]["id"]
@@ -393,6 +404,36 @@ fn week(has: &Has) -> Vec<(&'static str, Value)> {
     ]
 }
 
+fn learner(has: &Has) -> Vec<(&'static str, Value)> {
+    vec![
+        (
+            "/api/past-imports/{id}",
+            json!({"import": NEW_IMPORT, "name": "roasts.csv", "rows": [past_batch(&has.made, NEW_PAST_BATCH)]}),
+        ),
+        ("/api/past-withdrawals/{id}", json!({"import": PAST_IMPORT})),
+        (
+            "/api/scale-adjustments/{id}",
+            json!({"roaster": has.made.drum}),
+        ),
+        (
+            "/api/profile-changes/{id}",
+            json!({"roaster": has.made.little}),
+        ),
+        (
+            "/api/notice-closings/{id}",
+            json!({"lot": has.made.screen_18, "changed": false, "reason": "a chance run"}),
+        ),
+    ]
+}
+
+/// A batch roasted before the book began.
+fn past_batch(made: &Roastery, id: &str) -> Value {
+    json!({
+        "id": id, "minute": 29_000_000, "coffee": "Kivu 18", "lot": made.screen_18, "style": made.light, "roaster": made.drum, "green_g": 12_000,
+        "roasted_g": 10_380, "green_division_g": 10, "roasted_division_g": 10, "received": "2025-01-31", "moisture": 0.112,
+    })
+}
+
 fn records(has: &Has) -> Vec<(&'static str, Value)> {
     [
         people_and_rooms(),
@@ -527,6 +568,14 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
         (
             "/api/order-imports",
             json!({"csv": "order,customer,product,bags,ship_day\nT8,Corner Café,Kivu 250,3,2026-12-02\n"}),
+        ),
+        (
+            "/api/past-imports",
+            json!({"csv": "date;coffee;green;roasted\n2025-11-25;Kivu 18;12,5;10,8\n", "unit": "kg", "style": has.made.light, "roaster": has.made.drum}),
+        ),
+        (
+            "/api/review-previews",
+            json!({"batch": has.roasted[0], "finding": "was_so", "green_g": 2_010, "roasted_g": 1_735, "lot": has.made.peaberry}),
         ),
         ("/api/sheets", json!({"file": "YSxiCjEsMgo="})),
         (

@@ -13,6 +13,7 @@ mod findings;
 mod green;
 mod histories;
 mod kill;
+mod learner;
 mod log;
 mod openapi;
 mod records;

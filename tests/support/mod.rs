@@ -1,7 +1,8 @@
 //! The harness: a real server on a free port with a database, a clock and ids of its own, and a client for it.
 //!
 //! `each_database!` runs a test on SQLite and on PostgreSQL. When a test is over, the server is stopped, its book verified, and the
-//! accounts of every lot summed: a test that leaves a gram too many or too few fails, whatever it was about.
+//! accounts of every lot summed: a test that leaves a gram too many or too few fails, whatever it was about. So does one whose learner is
+//! not the one that reads the book anew.
 
 mod answer;
 mod client;
@@ -11,9 +12,11 @@ mod roastery;
 
 use std::ops::Deref;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use outturn::app::App;
 use outturn::clock::Clock;
+use outturn::expect::Expect;
 use outturn::store;
 use outturn::web::{self, Door};
 use tokio::net::TcpListener;
@@ -135,6 +138,8 @@ pub struct Server {
     home: Home,
     stop: oneshot::Sender<()>,
     served: JoinHandle<()>,
+    /// Another server writes in this book too: a learner follows its own server's commits alone.
+    is_shared: AtomicBool,
 }
 
 impl Server {
@@ -145,6 +150,7 @@ impl Server {
 
     /// Starts another on the same book, as several servers may share one. It keeps out of what the other makes by seeds of its own.
     pub async fn beside(&self) -> Self {
+        self.is_shared.store(true, Ordering::SeqCst);
         Self::on(self.home.shared(), 3).await
     }
 
@@ -172,6 +178,7 @@ impl Server {
             home,
             stop,
             served,
+            is_shared: AtomicBool::new(false),
         }
     }
 
@@ -192,6 +199,9 @@ impl Server {
         sums.retain(|_, sum| *sum != 0);
         assert!(sums.is_empty(), "milligrams made or lost, by lot: {sums:?}");
         drop(tx);
+        if !self.is_shared.load(Ordering::SeqCst) {
+            check_learner(&self.app).await;
+        }
         self.app.store.close().await;
         self.home.remove().await;
     }
@@ -227,6 +237,21 @@ impl Server {
             }
         }
     }
+}
+
+/// What the learner knows follows from the book alone, whatever way it came: one that reads it anew knows the same to the last bit.
+async fn check_learner(app: &App) {
+    app.learned().await;
+    let anew = Expect::open(&*app.store, app.site)
+        .await
+        .expect("a learner");
+    let (running, anew) = (app.expect.learner(), anew.learner());
+    assert!(
+        running.same_state(&anew),
+        "the learner that followed the book ({}) is not the one that reads it anew ({})",
+        running.state_key(),
+        anew.state_key()
+    );
 }
 
 impl Deref for Server {

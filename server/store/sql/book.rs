@@ -1,6 +1,7 @@
 //! Queries of the log, its commands and what follows from postings.
 
 use async_trait::async_trait;
+use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
@@ -8,9 +9,9 @@ use super::super::super::{
     UnsettledRow, WriteBook,
 };
 use super::super::LOCK_HEAD;
-use super::{Transaction, day, mass, number};
+use super::{Db, Transaction, day, mass, number};
 use crate::book::canonical;
-use crate::book::leaf::{Closing, Entry, Kind, Movement, Posting, Weighing};
+use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::Instant;
@@ -167,6 +168,22 @@ impl ReadBook for Transaction {
             .into_iter()
             .map(|(position, leaf)| JournalRow { position, leaf })
             .collect())
+    }
+
+    async fn entries(&mut self, site: SiteId, acts: &[Act]) -> Result<Vec<String>> {
+        let mut query = QueryBuilder::<Db>::new(
+            "SELECT log.leaf
+             FROM journal
+             JOIN log ON log.site = journal.site AND log.position = journal.position
+             WHERE journal.site = ",
+        );
+        query.push_bind(site.0).push(" AND journal.act IN (");
+        let mut list = query.separated(", ");
+        for act in acts {
+            list.push_bind(act.word());
+        }
+        query.push(") ORDER BY journal.position");
+        Ok(query.build_query_scalar().fetch_all(&mut **self).await?)
     }
 
     async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>> {
@@ -487,20 +504,6 @@ impl WriteBook for Transaction {
         .bind(row.received_at.ms())
         .bind(row.body.clone())
         .bind(row.problem.clone())
-        .execute(&mut **self)
-        .await?;
-        Ok(())
-    }
-
-    async fn settle(&mut self, unsettled: Uuid, at: Instant, how: &str) -> Result<()> {
-        sqlx::query(
-            "UPDATE unsettled
-             SET settled_at = $2, settled_how = $3
-             WHERE id = $1",
-        )
-        .bind(unsettled)
-        .bind(at.ms())
-        .bind(how.to_owned())
         .execute(&mut **self)
         .await?;
         Ok(())
