@@ -188,6 +188,9 @@ impl App {
         if let Some(row) = book.tx().command(id).await? {
             return repeat(&row.digest, &digest, &row.answer);
         }
+        if let Some(row) = book.tx().unbooked(id).await? {
+            return still_unbooked(&row, actor, command);
+        }
         let answer = serde_json::to_value(command.perform(&mut book, self, id).await?)
             .map_err(crate::book::damaged)?;
         counting::recount(&mut book, self).await?;
@@ -237,8 +240,7 @@ impl App {
     ) -> Outcome<Done> {
         let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
         let mut book = self.begin(actor, digest_of(actor, command)).await?;
-        let waiting = book.tx().unsettled(self.site).await?;
-        if waiting.iter().all(|row| row.id != id) {
+        if book.tx().unbooked(id).await?.is_none() {
             let row = UnsettledRow {
                 id,
                 command: C::NAME.to_owned(),
@@ -255,9 +257,7 @@ impl App {
         let _ = self.changes.send(Changed {
             kinds: vec!["unsettled"],
         });
-        Ok(Done::Unsettled(
-            json!({"unsettled": id, "problem": problem}),
-        ))
+        Ok(unsettled(id, &problem))
     }
 
     /// Writes a record under the id its writer gave it.
@@ -396,6 +396,23 @@ fn repeat(stored: &[u8], digest: &Hash, answer: &str) -> Outcome<Done> {
     Ok(Done::Repeated(
         serde_json::from_str(answer).map_err(crate::book::damaged)?,
     ))
+}
+
+fn unsettled(id: Uuid, problem: &Value) -> Done {
+    Done::Unsettled(json!({"unsettled": id, "problem": problem}))
+}
+
+/// A kept command that is sent again after it could not be booked: it waits, or a person has settled it. Either way it is not booked
+/// under this id any more.
+fn still_unbooked<C: Command>(row: &UnsettledRow, actor: Actor, command: &C) -> Outcome<Done> {
+    let same = row.command == C::NAME
+        && (row.person, row.device) == (actor.person, actor.device)
+        && row.body == canonical::text(command);
+    if !same {
+        return Err(Refusal::IdTaken);
+    }
+    let problem = serde_json::from_str(&row.problem).map_err(crate::book::damaged)?;
+    Ok(unsettled(row.id, &problem))
 }
 
 async fn first_site(store: &dyn Store) -> Result<Option<(SiteId, PersonId)>, StoreError> {

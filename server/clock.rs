@@ -48,6 +48,12 @@ impl Clock {
         }
     }
 
+    /// Whether it was set, as in a test or the demo, rather than the machine's.
+    #[must_use]
+    pub const fn is_set(&self) -> bool {
+        matches!(self, Self::Set(_))
+    }
+
     /// A new UUID of version 7 (RFC 9562), whose first 48 bits are the present time.
     #[must_use]
     pub fn new_id(&self) -> Uuid {

@@ -1,67 +1,49 @@
-/** Lets the floor page open without a network. What happens there is kept by js/kept.js; this only keeps the page itself. */
+/**
+ * Lets the floor page open without a network, and at once with one. What happens there is kept by js/kept.js; this only keeps the page
+ * itself. The service puts a line before this text that says which build it is and which files the floor page loads, so that a cache holds
+ * the files of one build and never a mixture.
+ */
 
-const CACHE = 'outturn.floor';
-/** A tablet does not wait longer than this for a fresh copy. */
-const PATIENCE_MS = 3000;
+/** @type {{name: string, files: string[]}} */
+const BUILD = /** @type {any} */ (self).BUILD;
+const PREFIX = 'outturn.floor.';
+const CACHE = PREFIX + BUILD.name;
 
-/** The floor page and everything it loads. */
-const FLOOR = [
-  '/floor',
-  '/static/icon.svg',
-  '/static/css/base.css',
-  '/static/css/floor.css',
-  '/static/js/api.js',
-  '/static/js/dom.js',
-  '/static/js/floor-shared.js',
-  '/static/js/floor-state.js',
-  '/static/js/floor-steps.js',
-  '/static/js/floor-weigh.js',
-  '/static/js/floor.js',
-  '/static/js/format.js',
-  '/static/js/forms.js',
-  '/static/js/kept.js',
-  '/static/js/live.js',
-  '/static/js/parts/digit-pad.js',
-  '/static/js/parts/fields.js',
-  '/static/js/parts/mass-display.js',
-  '/static/js/parts/pad-entry.js',
-  '/static/js/parts/page-frame.js',
-  '/static/js/parts/range-picture.js',
-  '/static/js/parts/record-form.js',
-  '/static/js/parts/weight-entry.js',
-  '/static/js/range.js',
-  '/static/js/records.js',
-  '/static/js/sack.js',
-  '/static/js/texts.js',
-  '/static/js/weighing.js',
-];
+addEventListener('install', (untyped) => {
+  const event = /** @type {any} */ (untyped);
+  event.waitUntil(caches.open(CACHE).then((cache) => cache.addAll(BUILD.files.map((file) => new Request(file, { cache: 'reload' })))));
+});
 
-addEventListener('install', (event) => {
-  /** @type {any} */ (event).waitUntil(caches.open(CACHE).then((cache) => cache.addAll(FLOOR)));
+addEventListener('activate', (untyped) => {
+  const event = /** @type {any} */ (untyped);
+  event.waitUntil(Promise.all([forgetOthers(), /** @type {any} */ (self).clients.claim()]));
+});
+
+/** The floor page says when nothing is being weighed, so that another build may take over. */
+addEventListener('message', (untyped) => {
+  if (/** @type {any} */ (untyped).data === 'take over') /** @type {any} */ (self).skipWaiting();
 });
 
 addEventListener('fetch', (untyped) => {
-  /** @type {any} */
-  const event = untyped;
+  const event = /** @type {any} */ (untyped);
   const { pathname, origin } = new URL(event.request.url);
-  if (event.request.method === 'GET' && origin === location.origin && FLOOR.includes(pathname)) event.respondWith(freshOrKept(event.request));
+  if (event.request.method === 'GET' && origin === location.origin && BUILD.files.includes(pathname)) event.respondWith(answer(event, pathname));
 });
 
-/**
- * The copy of the service while it answers, so that all files are of one release; the kept one when it does not.
- * @param {Request} request
- */
-async function freshOrKept(request) {
-  try {
-    const fresh = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) });
-    if (fresh.ok) {
-      const cache = await caches.open(CACHE);
-      await cache.put(new URL(request.url).pathname, fresh.clone());
-    }
-    return fresh;
-  } catch (error) {
-    const kept = await caches.match(new URL(request.url).pathname);
-    if (kept) return kept;
-    throw error;
-  }
+async function forgetOthers() {
+  const names = await caches.keys();
+  await Promise.all(names.filter((name) => name.startsWith(PREFIX) && name !== CACHE).map((name) => caches.delete(name)));
+}
+
+/** The floor page and what it loads come from the cache of this build; the other pages, which share files with it, from the service. */
+async function answer(/** @type {any} */ event, /** @type {string} */ pathname) {
+  if (!(await isFloor(event))) return fetch(event.request);
+  const kept = await (await caches.open(CACHE)).match(pathname);
+  return kept ?? fetch(event.request);
+}
+
+async function isFloor(/** @type {any} */ event) {
+  if (event.request.mode === 'navigate') return true;
+  const client = await /** @type {any} */ (self).clients.get(event.clientId);
+  return Boolean(client) && new URL(client.url).pathname === '/floor';
 }

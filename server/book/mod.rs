@@ -308,6 +308,36 @@ impl Book {
         Ok(())
     }
 
+    /// Notes how a kept command was settled, in its row and in the journal: by another command, or as the reason says.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn settle(
+        &mut self,
+        unsettled: Uuid,
+        entry: Uuid,
+        happened_at: Instant,
+        by: Option<Uuid>,
+        reason: Option<String>,
+    ) -> Outcome<()> {
+        let how = settled_how(&json!(by), reason.as_deref());
+        let at = self.now();
+        self.tx.settle(unsettled, at, &how).await?;
+        self.remark(Remark {
+            id: entry,
+            kind: "command",
+            subject: unsettled,
+            act: Act::Settle,
+            happened_at,
+            reason,
+            before: Value::Null,
+            after: by.map_or(Value::Null, |by| json!({ "by": by })),
+        })
+        .await?;
+        self.touch("unsettled");
+        Ok(())
+    }
+
     /// Writes a record and its journal entry. `before` is the record as it is, none if it is new.
     ///
     /// # Errors
@@ -560,6 +590,17 @@ impl Book {
         }
         Ok(())
     }
+}
+
+/// How a kept command was settled, as its row has it: the command that booked it, and the reason, where there are such.
+#[must_use]
+pub fn settled_how(by: &Value, reason: Option<&str>) -> String {
+    let mut how = serde_json::Map::new();
+    if !by.is_null() {
+        how.insert("by".to_owned(), by.clone());
+    }
+    how.extend(reason.map(|reason| ("reason".to_owned(), json!(reason))));
+    canonical::text(&how)
 }
 
 /// What binds a command's id, digest and answer together: an answer is not in the log, so this is what shows that it is unchanged.

@@ -1,9 +1,10 @@
-//! How a lot's green in store went down, day by day.
+//! How a lot's green in store went down, day by day, and when it runs out if it goes on like that.
 
 use std::fmt::Write as _;
 
 use super::escape;
 use crate::day::Day;
+use crate::green::lasts::Lasts;
 use crate::mass::Mass;
 
 /// What the picture is drawn from.
@@ -13,17 +14,21 @@ pub struct Drawdown {
     pub name: String,
     /// The balance after each day on which it changed, in order.
     pub days: Vec<(Day, Mass)>,
-    /// The last day shown.
+    /// The present day.
     pub today: Day,
+    /// How long it lasts at the rate of the last weeks, where that can be said.
+    pub lasts: Option<Lasts>,
 }
 
 const WIDTH: f64 = 720.0;
-const HEIGHT: f64 = 260.0;
+const HEIGHT: f64 = 270.0;
 /// The plot's left, right, top and bottom.
 const LEFT: f64 = 64.0;
 const RIGHT: f64 = 708.0;
 const TOP: f64 = 34.0;
 const BOTTOM: f64 = 222.0;
+/// A day as a label, half again as wide, and some air.
+const LABEL: f64 = 130.0;
 
 /// The picture as one SVG document without script or styles.
 #[must_use]
@@ -49,7 +54,9 @@ pub fn drawdown(of: &Drawdown) -> String {
     } else {
         let scale = Scale::new(of);
         scale.grid(&mut out);
+        scale.name_days(&mut out, of);
         steps(&mut out, of, &scale);
+        outlook(&mut out, of, &scale);
     }
     out.push_str("</svg>\n");
     out
@@ -71,7 +78,27 @@ fn describe(of: &Drawdown) -> String {
     if let Some((day, _)) = of.days.last().filter(|(_, mass)| *mass == Mass::ZERO) {
         let _ = write!(text, " Used up on {day}.");
     }
+    if let Some(lasts) = of.lasts {
+        let _ = write!(text, " {}.", runs_out(&lasts));
+    }
     text
+}
+
+/// The outlook in words.
+fn runs_out(lasts: &Lasts) -> String {
+    let Lasts {
+        week_g,
+        day,
+        earliest,
+        latest,
+        ..
+    } = lasts;
+    let range = if earliest == latest {
+        String::new()
+    } else {
+        format!(" ({earliest} to {latest})")
+    };
+    format!("At {week_g} a week it runs out on {day}{range}")
 }
 
 struct Scale {
@@ -86,7 +113,12 @@ impl Scale {
     fn new(of: &Drawdown) -> Self {
         let first = of.days.first().map_or(of.today, |(day, _)| *day);
         let last = of.days.last().map_or(of.today, |(day, _)| *day);
-        let last = last.max(of.today);
+        let mut last = last.max(of.today);
+        if let Some(lasts) = of.lasts {
+            // The way ahead takes at most as much room as the way behind, or a month.
+            let ahead = of.today.since(first).max(28);
+            last = last.max(lasts.latest.min(of.today.plus(ahead)));
+        }
         let most = of.days.iter().map(|(_, mass)| mass.mg()).max();
         let most = most.unwrap_or(0).max(1_000);
         let step_mg = tidy_step(most / 4);
@@ -120,12 +152,30 @@ impl Scale {
                 y + 4.5,
             );
         }
-        for (day, anchor) in [(self.first, "start"), (self.last, "end")] {
+    }
+
+    /// The first and the last day below the plot, and today between them where there is room; one day alone stands once.
+    fn name_days(&self, out: &mut String, of: &Drawdown) {
+        let mut named = vec![(self.first, "start")];
+        if self.last != self.first {
+            named.push((self.last, "end"));
+        }
+        let today = self.x(of.today);
+        if today - LEFT > LABEL && RIGHT - today > LABEL {
+            named.push((of.today, "middle"));
+        }
+        for (day, anchor) in named {
             let _ = writeln!(
                 out,
                 "<text x=\"{:.1}\" y=\"{}\" text-anchor=\"{anchor}\">{day}</text>",
                 self.x(day),
                 BOTTOM + 20.0,
+            );
+        }
+        if today < RIGHT {
+            let _ = writeln!(
+                out,
+                "<line x1=\"{today:.1}\" y1=\"{TOP}\" x2=\"{today:.1}\" y2=\"{BOTTOM}\" stroke=\"currentColor\" stroke-opacity=\"0.5\" stroke-dasharray=\"2 4\"/>"
             );
         }
     }
@@ -160,11 +210,39 @@ fn steps(out: &mut String, of: &Drawdown, scale: &Scale) {
             write!(path, "H{x:.1}V{y:.1}")
         };
     }
-    let _ = write!(path, "H{:.1}", scale.x(scale.last));
+    let until = of.days.last().map_or(of.today, |(day, _)| *day);
+    let _ = write!(path, "H{:.1}", scale.x(until.max(of.today)));
     let _ = writeln!(
         out,
         "<path d=\"{path}V{BOTTOM}H{:.1}Z\" fill-opacity=\"0.14\"/>\n<path d=\"{path}\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2\" stroke-linejoin=\"round\"/>",
         scale.x(scale.first),
+    );
+}
+
+/// The way ahead: a wedge from today's balance to the range of days on which it runs out, with the likeliest one dashed.
+fn outlook(out: &mut String, of: &Drawdown, scale: &Scale) {
+    let (Some(lasts), Some((_, now))) = (of.lasts, of.days.last()) else {
+        return;
+    };
+    let (x, y) = (scale.x(of.today), scale.y(*now));
+    // What lies beyond the plot is cut off at its edge.
+    let end = |day: Day| {
+        let to = scale.x(day);
+        let (at, part) = if to <= RIGHT {
+            (to, 1.0)
+        } else {
+            (RIGHT, (RIGHT - x) / (to - x))
+        };
+        (at, y + (BOTTOM - y) * part)
+    };
+    let ((x0, y0), (x1, y1), (x2, y2)) = (end(lasts.earliest), end(lasts.day), end(lasts.latest));
+    let _ = writeln!(
+        out,
+        "<path d=\"M{x:.1} {y:.1}L{x0:.1} {y0:.1}L{x2:.1} {BOTTOM}L{x2:.1} {y2:.1}Z\" fill-opacity=\"0.18\"/>\n\
+         <path d=\"M{x:.1} {y:.1}L{x1:.1} {y1:.1}\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2\" stroke-dasharray=\"6 5\"/>\n\
+         <text x=\"{RIGHT}\" y=\"{}\" text-anchor=\"end\">{}</text>",
+        HEIGHT - 5.0,
+        escape(&runs_out(&lasts)),
     );
 }
 
@@ -190,6 +268,7 @@ mod tests {
                 (day("2026-11-20"), Mass::ZERO),
             ],
             today: day("2026-11-25"),
+            lasts: None,
         };
         let svg = drawdown(&of);
         assert!(svg.contains("Alder &lt;AA&gt; &amp; &quot;son&quot;: green in store</title>"));
@@ -208,8 +287,50 @@ mod tests {
             name: "New".to_owned(),
             days: Vec::new(),
             today: day("2026-11-25"),
+            lasts: None,
         };
         assert!(drawdown(&of).contains("nothing has come yet"));
+    }
+
+    #[test]
+    fn one_day_is_named_once() {
+        let of = Drawdown {
+            name: "New".to_owned(),
+            days: vec![(day("2026-11-25"), kilograms(60))],
+            today: day("2026-11-25"),
+            lasts: None,
+        };
+        let svg = drawdown(&of);
+        assert_eq!(svg.matches(">2026-11-25</text>").count(), 1, "{svg}");
+    }
+
+    #[test]
+    fn the_way_ahead_ends_where_it_runs_out() {
+        let of = Drawdown {
+            name: "Alder".to_owned(),
+            days: vec![
+                (day("2026-11-01"), kilograms(100)),
+                (day("2026-11-21"), kilograms(50)),
+            ],
+            today: day("2026-11-21"),
+            lasts: Some(Lasts {
+                week_g: kilograms(17),
+                weeks: 3,
+                day: day("2026-12-11"),
+                earliest: day("2026-12-06"),
+                latest: day("2026-12-18"),
+            }),
+        };
+        let svg = drawdown(&of);
+        assert!(
+            svg.contains("At 17 kg a week it runs out on 2026-12-11 (2026-12-06 to 2026-12-18)."),
+            "{svg}"
+        );
+        // 47 days across 644: today is at 64 + 644 · 20/47 = 338.0; half of what stands is halfway down: 128; the end is at 64 + 644 · 40/47.
+        assert!(
+            svg.contains("<path d=\"M338.0 128.0L612.1 222.0\""),
+            "{svg}"
+        );
     }
 
     #[test]

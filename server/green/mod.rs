@@ -5,6 +5,7 @@ mod count;
 mod draw;
 mod dry;
 mod give_back;
+pub mod lasts;
 mod leave;
 mod receive;
 pub mod stock;

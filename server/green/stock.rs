@@ -4,11 +4,11 @@ use std::collections::{BTreeMap, HashMap};
 
 use serde::Serialize;
 
+use super::lasts::{Lasts, WEEKS, lasts};
 use crate::day::Day;
 use crate::floor::view::Named;
 use crate::ids::{BatchId, DeliveryId, LotId, SiteId};
 use crate::mass::Mass;
-use crate::refusal::Outcome;
 use crate::setup::{self, Coffee, Delivery, Kept, Lot, SampleRequest, Style};
 use crate::store::{BatchRow, Read, Receipts, RecordRow, Standing, StoreError};
 use crate::week::Card;
@@ -69,6 +69,8 @@ pub struct LotView {
     pub free_g: Mass,
     /// Whether it came and nothing stands in store any more.
     pub used_up: bool,
+    /// How long it lasts at the rate of the last weeks; null where that cannot be said.
+    pub lasts: Option<Lasts>,
 }
 
 /// Roasted coffee of a batch that is not yet in bags.
@@ -117,6 +119,9 @@ impl Came {
     }
 }
 
+/// Green used by lot and day.
+type Used = HashMap<LotId, Vec<(Day, Mass)>>;
+
 /// What the book and the plans say of green, read once for any number of lots and deliveries.
 #[derive(Debug, Default)]
 pub struct Stock {
@@ -125,6 +130,8 @@ pub struct Stock {
     on_hold: HashMap<DeliveryId, bool>,
     store: HashMap<LotId, Mass>,
     reserved: HashMap<LotId, Mass>,
+    /// What was used in the last weeks, and today; read where somebody asks how long it lasts.
+    used: Option<(Used, Day)>,
 }
 
 impl Stock {
@@ -159,6 +166,29 @@ impl Stock {
         Ok(stock)
     }
 
+    /// Reads also what was used in the last weeks.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn with_use(
+        mut self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        today: Day,
+    ) -> Result<Self, StoreError> {
+        let mut used = Used::new();
+        for (lot, day, mass) in tx.green_used(site, today.plus(-7 * WEEKS)).await? {
+            used.entry(lot).or_default().push((day, mass));
+        }
+        self.used = Some((used, today));
+        Ok(self)
+    }
+
+    fn lasts(&self, id: LotId, since: Option<Day>, store: Mass) -> Option<Lasts> {
+        let (used, today) = self.used.as_ref()?;
+        lasts(store, used.get(&id)?, since?, *today)
+    }
+
     /// A lot with what follows.
     #[must_use]
     pub fn lot(&self, kept: Kept<Lot>) -> LotView {
@@ -180,6 +210,7 @@ impl Stock {
                 .unwrap_or_default()
                 .max(Mass::ZERO),
             used_up: came.first.is_some() && store_g == Mass::ZERO,
+            lasts: self.lasts(id, came.first, store_g),
         }
     }
 
@@ -215,32 +246,15 @@ impl Stock {
 ///
 /// # Errors
 /// [`StoreError`] when the database fails.
-pub async fn view(tx: &mut dyn Read, site: SiteId) -> Result<StockView, StoreError> {
+pub async fn view(tx: &mut dyn Read, site: SiteId, today: Day) -> Result<StockView, StoreError> {
     let stock = Stock::read(tx, site).await?;
+    let stock = stock.with_use(tx, site, today).await?;
     let lots = setup::all::<Lot>(tx, site).await?;
     let roasted = roasted(tx, site, &lots).await?;
     Ok(StockView {
         lots: lots.into_iter().map(|lot| stock.lot(lot)).collect(),
         roasted,
     })
-}
-
-/// One lot as it is answered.
-///
-/// # Errors
-/// [`crate::refusal::Refusal::NotFound`] if there is none.
-pub async fn lot(tx: &mut dyn Read, site: SiteId, id: LotId) -> Outcome<LotView> {
-    let kept = setup::need::<Lot>(tx, site, id).await?;
-    Ok(Stock::read(tx, site).await?.lot(kept))
-}
-
-/// One delivery as it is answered.
-///
-/// # Errors
-/// [`crate::refusal::Refusal::NotFound`] if there is none.
-pub async fn delivery(tx: &mut dyn Read, site: SiteId, id: DeliveryId) -> Outcome<DeliveryView> {
-    let kept = setup::need::<Delivery>(tx, site, id).await?;
-    Ok(Stock::read(tx, site).await?.delivery(kept))
 }
 
 /// What cards that nobody has weighed in on, unless withdrawn, and open sample requests will take of each lot.

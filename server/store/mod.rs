@@ -296,6 +296,8 @@ pub trait WriteBook: ReadBook {
     async fn insert_closing(&mut self, closing: &crate::book::leaf::Closing) -> Result<()>;
     /// Stores a kept command that could not be booked.
     async fn insert_unsettled(&mut self, site: SiteId, row: &UnsettledRow) -> Result<()>;
+    /// Notes how and when a kept command was settled.
+    async fn settle(&mut self, unsettled: Uuid, at: Instant, how: &str) -> Result<()>;
 }
 
 /// A kept command that could not be booked.
@@ -368,6 +370,8 @@ pub trait ReadRecords {
     async fn open_cards(&mut self, site: SiteId) -> Result<Vec<RecordRow>>;
     /// Commands that wait to be settled.
     async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>>;
+    /// A kept command that could not be booked, settled or not.
+    async fn unbooked(&mut self, id: Uuid) -> Result<Option<UnsettledRow>>;
 }
 
 /// Changes of records.
@@ -527,6 +531,8 @@ pub trait ReadMovements {
         day: Day,
         known: Option<i64>,
     ) -> Result<Vec<Standing>>;
+    /// Green of each lot that was weighed in, drawn, spilled or blended on each day from one on, less what came back.
+    async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>>;
     /// What came of each lot, from suppliers and as a blend.
     async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>>;
     /// The leaves of postings, in the order of the log.

@@ -22,8 +22,8 @@ use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
 use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
 use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
 use crate::floor::{
-    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Start,
-    WeighIn, WeighOut, WeighedOutAnswer,
+    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Settled,
+    Settlement, Start, WeighIn, WeighOut, WeighedOutAnswer,
 };
 use crate::green::{
     Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
@@ -90,6 +90,7 @@ command_routes! {
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
     order_imports: OrderImport => Imported, Plan, "/api/order-imports/{id}", "import_orders";
     reversals: Reversal => Reversed, Floor, "/api/reversals/{id}", "book_reversal";
+    settlements: Settlement => Settled, Floor, "/api/settlements/{id}", "settle_kept";
     returns: Return => Posted, Green, "/api/returns/{id}", "book_return";
     transfers: Transfer => Posted, Green, "/api/transfers/{id}", "book_transfer";
     dryings: Drying => Posted, Green, "/api/dryings/{id}", "book_drying";

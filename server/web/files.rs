@@ -1,11 +1,14 @@
 //! The pages, embedded in the program.
 
+use std::collections::BTreeSet;
 use std::sync::LazyLock;
 
 use axum::extract::Path;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use rust_embed::Embed;
+use serde_json::json;
+use sha2::{Digest, Sha256};
 
 use super::problem::Problem;
 use super::routes::Routes;
@@ -32,9 +35,60 @@ pub fn router() -> Routes {
         });
     }
     // A service worker governs the pages below its own address, so it is served at the top.
-    routes.file("/worker.js", |headers: HeaderMap| async move {
-        file("worker.js", &headers)
-    })
+    routes.file("/worker.js", worker)
+}
+
+/// The service worker with the name of this build and the files that the floor page loads, by their addresses. Another build is another
+/// text, so that browsers notice it and take all of its files together.
+async fn worker(headers: HeaderMap) -> Response {
+    let mut hash = Sha256::new();
+    let mut addresses = Vec::new();
+    for path in loaded_by("floor.html") {
+        hash.update(path.as_bytes());
+        hash.update(Static::get(&path).map_or([0; 32], |found| found.metadata.sha256_hash()));
+        addresses.push(
+            path.strip_suffix(".html")
+                .map_or_else(|| format!("/static/{path}"), |page| format!("/{page}")),
+        );
+    }
+    let name = hex::encode(&hash.finalize()[..6]);
+    let build = json!({"name": name, "files": addresses});
+    let script = Static::get("worker.js").map_or_else(Vec::new, |found| found.data.into_owned());
+    let text = [format!("self.BUILD = {build};\n").as_bytes(), &script].concat();
+    let tag = hex::encode(&Sha256::digest(&text)[..12]);
+    answer("worker.js", &tag, text, &headers)
+}
+
+/// A page and all that it loads, however indirectly: whatever stands in quotes and is the path of a file.
+fn loaded_by(page: &str) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    let mut open = vec![page.to_owned()];
+    while let Some(path) = open.pop() {
+        let Some(file) = Static::get(&path).filter(|_| !found.contains(&path)) else {
+            continue;
+        };
+        let text = String::from_utf8_lossy(&file.data).into_owned();
+        open.extend(
+            text.split(['"', '\''])
+                .filter_map(|quoted| resolve(&path, quoted)),
+        );
+        found.insert(path);
+    }
+    found
+}
+
+/// The file that a reference in another one means, if it may be one.
+fn resolve(from: &str, reference: &str) -> Option<String> {
+    if let Some(path) = reference.strip_prefix("/static/") {
+        return Some(path.to_owned());
+    }
+    let folder = from.rsplit_once('/').map_or("", |(folder, _)| folder);
+    if let Some(path) = reference.strip_prefix("./") {
+        return Some(format!("{folder}/{path}"));
+    }
+    let path = reference.strip_prefix("../")?;
+    let above = folder.rsplit_once('/').map_or("", |(above, _)| above);
+    Some(format!("{above}/{path}"))
 }
 
 /// The service's own description.
@@ -53,7 +107,13 @@ fn file(path: &str, request: &HeaderMap) -> Response {
     let Some(found) = Static::get(path) else {
         return Problem::new("not-found", "there is no such page").into_response();
     };
-    let tag = format!("\"{}\"", hex::encode(&found.metadata.sha256_hash()[..12]));
+    let tag = hex::encode(&found.metadata.sha256_hash()[..12]);
+    answer(path, &tag, found.data.into_owned(), request)
+}
+
+/// A file's text under its tag.
+fn answer(path: &str, tag: &str, data: Vec<u8>, request: &HeaderMap) -> Response {
+    let tag = format!("\"{tag}\"");
     let mut headers = HeaderMap::new();
     headers.insert(
         header::CONTENT_TYPE,
@@ -69,7 +129,7 @@ fn file(path: &str, request: &HeaderMap) -> Response {
     if known {
         (StatusCode::NOT_MODIFIED, headers).into_response()
     } else {
-        (headers, found.data.into_owned()).into_response()
+        (headers, data).into_response()
     }
 }
 
@@ -83,5 +143,44 @@ fn media_type(path: &str) -> &'static str {
         Some("woff2") => "font/woff2",
         Some("png") => "image/png",
         _ => "application/octet-stream",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_floor_is_kept_with_all_that_it_loads() {
+        let kept = loaded_by("floor.html");
+        for path in [
+            "floor.html",
+            "css/base.css",
+            "icon.svg",
+            "js/floor.js",
+            "js/kept.js",
+            "js/parts/digit-pad.js",
+            "js/parts/record-form.js",
+        ] {
+            assert!(kept.contains(path), "{path} is missing in {kept:?}");
+        }
+        assert!(!kept.contains("js/week.js"));
+    }
+
+    #[test]
+    fn references_are_paths_from_where_they_stand() {
+        for (from, reference, path) in [
+            ("floor.html", "/static/css/base.css", Some("css/base.css")),
+            ("js/floor.js", "./api.js", Some("js/api.js")),
+            ("js/parts/fields.js", "../dom.js", Some("js/dom.js")),
+            (
+                "js/parts/fields.js",
+                "./fields.js",
+                Some("js/parts/fields.js"),
+            ),
+            ("js/api.js", "accept", None),
+        ] {
+            assert_eq!(resolve(from, reference).as_deref(), path);
+        }
     }
 }

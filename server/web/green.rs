@@ -15,14 +15,30 @@ use super::records::{List, Page, with_tag};
 use super::routes::Routes;
 use super::who::Who;
 use crate::app::App;
-use crate::green::stock::{self, DeliveryView, LotView, Stock, StockView};
+use crate::day::Day;
+use crate::green::stock::{DeliveryView, LotView, Stock, StockView, view};
 use crate::setup::{self, Delivery, Expected, Lot, Right};
+use crate::store::Read;
 
 #[utoipa::path(get, path = "/api/stock", operation_id = "read_stock", tag = "green",
     responses((status = 200, body = StockView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn read_stock(State(app): State<Arc<App>>) -> Answer<Json<StockView>> {
     let mut tx = app.read().await?;
-    Ok(Json(stock::view(&mut *tx, app.site).await?))
+    let today = today(&app, &mut *tx).await?;
+    Ok(Json(view(&mut *tx, app.site, today).await?))
+}
+
+/// The day it is at the site.
+async fn today(app: &App, tx: &mut dyn Read) -> Answer<Day> {
+    let site = app.site_record(tx).await?;
+    Ok(site.fields.zone.day(app.clock.now()))
+}
+
+/// What the book says of green now, and how it was used in the last weeks.
+async fn stock(app: &App, tx: &mut dyn Read) -> Answer<Stock> {
+    let today = today(app, tx).await?;
+    let stock = Stock::read(tx, app.site).await?;
+    Ok(stock.with_use(tx, app.site, today).await?)
 }
 
 /// The status of a record that was written.
@@ -46,7 +62,7 @@ macro_rules! green_routes {
                 let mut tx = app.read().await?;
                 let (kept, more) = setup::page::<$record>(&mut *tx, app.site, page.after, limit).await?;
                 let next = kept.last().filter(|_| more).map(|last| last.id.to_string());
-                let stock = Stock::read(&mut *tx, app.site).await?;
+                let stock = stock(&app, &mut *tx).await?;
                 Ok(Json(List { items: kept.into_iter().map(|kept| stock.$module(kept)).collect(), next }))
             }
 
@@ -54,7 +70,8 @@ macro_rules! green_routes {
                 responses((status = 200, body = $view), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
             pub async fn read_one(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
                 let mut tx = app.read().await?;
-                let view = stock::$module(&mut *tx, app.site, id.into()).await?;
+                let kept = setup::need::<$record>(&mut *tx, app.site, id).await?;
+                let view = stock(&app, &mut *tx).await?.$module(kept);
                 Ok(with_tag(StatusCode::OK, view.revision, view))
             }
 
@@ -65,7 +82,7 @@ macro_rules! green_routes {
             pub async fn put_one(State(app): State<Arc<App>>, who: Who, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
                 let kept = app.put(who.0, id, expected, fields).await?;
                 let mut tx = app.read().await?;
-                let view = Stock::read(&mut *tx, app.site).await?.$module(kept);
+                let view = stock(&app, &mut *tx).await?.$module(kept);
                 Ok(with_tag(written(expected), view.revision, view))
             }
         })*

@@ -28,6 +28,8 @@ struct Me {
     site: Sent<Site>,
     today: Day,
     now: Instant,
+    /// Whether the service's clock was set, as in the demo: it need not agree with anybody else's.
+    clock_set: bool,
     /// The release that answers.
     release: &'static str,
     /// The tablet, browser or program that asks, if it has a name of its own.
@@ -60,6 +62,7 @@ async fn me(State(app): State<Arc<App>>, who: Who, at_door: AtDoor) -> Answer<Js
         today: site.fields.zone.day(now),
         site: site.into(),
         now,
+        clock_set: app.clock.is_set(),
         release: env!("CARGO_PKG_VERSION"),
     }))
 }

@@ -85,8 +85,18 @@ export const change = (kind, id, revision, fields) => call('PUT', `/api/${kind}/
  */
 export const command = (kind, id, body, signal) => call('PUT', `/api/${kind}/${id}`, body, { 'if-none-match': '*' }, signal);
 
+let ahead = 0;
+
+/** How far the service's clock is ahead of this device's, if it was set as in the demo: what happens here then happens at its time. */
+export const setAhead = (/** @type {number} */ ms) => {
+  ahead = ms;
+};
+
+/** The present, Unix milliseconds. */
+export const present = () => Date.now() + ahead;
+
 /** The fields common to all commands. @param {object} fields @param {number} [now] */
-export const happened = (fields, now = Date.now()) => ({ v: 1, happened_at: new Date(now).toISOString(), ...fields });
+export const happened = (fields, now = present()) => ({ v: 1, happened_at: new Date(now).toISOString(), ...fields });
 
 /**
  * A UUID of version 7 (RFC 9562 section 5.7): 48 bits of Unix milliseconds, then random bits.

@@ -5,14 +5,15 @@ import { addDays, day, fullDay, mass, moment, percent } from './format.js';
 import { listen } from './live.js';
 import { empty, inWords, openPage, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
+import { settleList } from './settle.js';
 import { T } from './texts.js';
 
 /** @import { Lot, ManyStatement, Statement, StatementLine } from './types.js' */
 
 const A = T.audit;
 const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), unsettled: byId('unsettled'), journal: byId('journal') };
-/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], today: string, journal: any[], journalNext: string, kind: string}} */
-const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], today: '', journal: [], journalNext: '', kind: '' };
+/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], scales: any[], today: string, journal: any[], journalNext: string, kind: string}} */
+const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], scales: [], today: '', journal: [], journalNext: '', kind: '' };
 /** What a statement can be about, in the order of the choice. */
 const ABOUTS = ['lot', 'delivery', 'coffee', 'storeroom', 'all'];
 /** What the address asks for, so that a statement can be sent as a link. */
@@ -20,9 +21,9 @@ const asked = new URLSearchParams(location.search);
 
 async function load() {
   await trying(async () => {
-    const [lots, deliveries, coffees, storerooms, closings, unsettled] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled'].map((kind) => readAll(`/api/${kind}`)));
+    const [lots, deliveries, coffees, storerooms, closings, unsettled, scales] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled', 'scales'].map((kind) => readAll(`/api/${kind}`)));
     const journal = await read(`/api/journal?limit=50${page.kind ? `&kind=${page.kind}` : ''}`);
-    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, journal: journal.items, journalNext: journal.next ?? '' });
+    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, scales, journal: journal.items, journalNext: journal.next ?? '' });
     drawAsk();
     drawUnsettled();
     drawJournal();
@@ -179,8 +180,7 @@ function drawVerify(found) {
 
 function drawUnsettled() {
   places.unsettled.hidden = page.unsettled.length === 0;
-  redraw(places.unsettled, h('h2', {}, A.unsettled), h('p', { class: 'help' }, A.unsettledHelp), h('ul', { class: 'records' }, page.unsettled.map((each) => h('li', {}, h('div', {},
-    h('b', {}, T.floor.commands[each.command] ?? each.command), ` ${moment(each.body.happened_at)} · ${each.person.name}`, h('p', {}, each.problem.sentence ?? ''), h('details', { 'data-key': `unsettled-${each.id}` }, h('summary', {}, A.asSent), h('code', {}, JSON.stringify(each.body))))))));
+  redraw(places.unsettled, h('h2', {}, A.unsettled), h('p', { class: 'help' }, A.unsettledHelp), settleList(page.unsettled, { lots: page.lots, batches: [], scales: page.scales }, load));
 }
 
 /* Journal */

@@ -16,11 +16,11 @@ import { mass } from './format.js';
  * @type {{me: Me|null, known: Known, weighing: Weighing|null, clockOff: number, loaded: boolean, draw: () => void, reload: () => Promise<void>}}
  */
 export const floor = {
-  me: null, known: { cards: [], batches: [], lots: [], coffees: [], styles: [], roasters: [], storerooms: [], scales: [] },
+  me: null, known: { cards: [], batches: [], lots: [], coffees: [], styles: [], roasters: [], storerooms: [], scales: [], unsettled: [] },
   weighing: null, clockOff: 0, loaded: false, draw: () => {}, reload: async () => {},
 };
 
-export const places = { answer: byId('answer'), work: byId('work'), drums: byId('drums'), line: byId('line'), settle: byId('settle'), cards: byId('cards'), done: byId('done'), tools: byId('tools') };
+export const places = { answer: byId('answer'), work: byId('work'), drums: byId('drums'), line: byId('line'), settle: byId('settle'), cards: byId('cards'), fetch: byId('fetch'), done: byId('done'), tools: byId('tools') };
 
 /** @param {string|Named|null|undefined} named @param {string} roaster @param {'green_scale'|'roasted_scale'} which @returns {Scale|null} */
 export function scaleOf(named, roaster, which) {

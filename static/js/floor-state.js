@@ -16,9 +16,10 @@ import { netGrams } from './weighing.js';
  * @property {Lot[]} lots
  * @property {Named[]} coffees
  * @property {Named[]} styles
- * @property {(Named & {green_scale: string, roasted_scale: string, styles?: string[], retired?: boolean})[]} roasters
+ * @property {(Named & {green_scale: string, roasted_scale: string, cycle_min?: number, styles?: string[], retired?: boolean})[]} roasters
  * @property {Named[]} storerooms
  * @property {Scale[]} scales
+ * @property {import('./settle.js').Unsettled[]} unsettled
  */
 
 /**
@@ -32,6 +33,8 @@ export function lay(known, entries) {
   for (const entry of entries) {
     if (!undone.has(entry.id)) STEPS[entry.kind]?.(known, entry, batches, cards);
   }
+  const waiting = new Set(entries.flatMap((entry) => (entry.state === 'sent' ? [] : entry.batches)));
+  for (const [id, batch] of batches) if (batch.kept && !waiting.has(id)) batches.set(id, { ...batch, kept: false });
   return { cards: [...cards.values()], batches: [...batches.values()] };
 }
 

@@ -1,8 +1,9 @@
 /** Weighing in and out on the floor, and the answer. */
 import { ask, uuid7 } from './api.js';
 import { button, h } from './dom.js';
+import { explain } from './explain.js';
 import { floor, lotOption, places, scaleOf, unitOf } from './floor-shared.js';
-import { lay, sameRun, verdictHere } from './floor-state.js';
+import { lay, rangeFor, sameRun, verdictHere } from './floor-state.js';
 import { send, start, THROWN, TOLD, undo } from './floor-steps.js';
 import { clock, mass, percent, share } from './format.js';
 import { askForm } from './forms.js';
@@ -17,6 +18,7 @@ import { onDisplay } from './weighing.js';
 /** @import { BatchView, CardView, Lot, Named, Scale, Verdict, Weight } from './types.js' */
 /** @import { Weighing } from './floor-shared.js' */
 /** @import { Refusing } from './floor-steps.js' */
+/** @import { Explanation } from './explain.js' */
 
 /** The explanations of an odd weight must not keep an operator waiting. */
 const EXPLAIN_MS = 1200;
@@ -161,12 +163,43 @@ async function judgeFirst(covered, weight, net, pad) {
     await saveOut(covered, weight, net, pad);
     return;
   }
-  askOdd(covered, weight, net, pad, verdict, asked?.explanations ?? []);
+  const own = explainedHere(covered, weight);
+  askOdd(covered, weight, net, pad, verdict, asked ? asked.explanations.map((/** @type {Explanation} */ each) => exactly(each, covered, net, own)) : own);
+}
+
+/** Slips whose right figure follows from what was typed; of the others only the cause is known, and a weight must be read, not reckoned. */
+const EXACT = new Set(['swap', 'double', 'decimal', 'kilo', 'pound', 'unit_lb', 'exchanged']);
+
+/**
+ * An explanation of the service with the one figure that it puts right, or none: a crate only if it is one of the scale's.
+ * @param {Explanation} each @param {BatchView[]} covered @param {number} net @param {Explanation[]} own @returns {Explanation}
+ */
+function exactly({ kind, sentence, right_green_g, right_roasted_g }, covered, net, own) {
+  const crate = kind === 'tare' ? own.find((mine) => mine.kind === 'crate') : undefined;
+  if (crate) return crate;
+  if (!EXACT.has(kind)) return { kind, sentence };
+  const green = covered.reduce((sum, each) => sum + each.weighed_in_g, 0);
+  if (right_roasted_g != null && Math.abs(right_roasted_g - net) >= 1) return { kind, sentence, right_roasted_g };
+  return right_green_g != null && Math.abs(right_green_g - green) >= 1 ? { kind, sentence, right_green_g } : { kind, sentence };
+}
+
+/** What would explain it by the numbers on the card, for the time without a network. @param {BatchView[]} covered @param {Weight} weight */
+function explainedHere(covered, weight) {
+  const first = covered[0];
+  const range = first ? rangeFor(first, floor.known.cards) : null;
+  const scale = weight.basis === 'weighed' ? floor.known.scales.find((each) => each.id === weight.scale) : undefined;
+  if (!first || !range || !scale || weight.basis !== 'weighed') return [];
+  const { batches } = lay(floor.known, keptEntries());
+  const card = covered.length === 1 ? floor.known.cards.find((each) => each.id === first.card) : undefined;
+  return explain({
+    range, weight, scale, card_g: card?.charge_g ?? null, green_g: covered.reduce((sum, each) => sum + each.weighed_in_g, 0), sample_g: covered.reduce((sum, each) => sum + each.sample_g, 0),
+    neighbours: batches.filter((each) => each.roaster.id === first.roaster.id && each.state === 'weighed_out' && !covered.includes(each)),
+  });
 }
 
 /**
  * @param {BatchView[]} covered @param {Weight} weight @param {number} net @param {PadEntry} pad @param {Verdict} verdict
- * @param {{kind: string, sentence: string, right_green_g?: number, right_roasted_g?: number}[]} explanations
+ * @param {Explanation[]} explanations
  */
 function askOdd(covered, weight, net, pad, verdict, explanations) {
   const unit = unitOf(weight);
@@ -175,8 +208,8 @@ function askOdd(covered, weight, net, pad, verdict, explanations) {
   /** @param {(typeof explanations)[number]} each */
   const take = (each) => {
     close();
-    if (each.right_roasted_g !== undefined && each.right_roasted_g !== null) saveOut(covered, replaced(weight, each.right_roasted_g), each.right_roasted_g, pad);
-    else if (each.right_green_g !== undefined && each.right_green_g !== null) saveOut(covered, weight, net, pad, { green_g: each.right_green_g, reason: each.sentence });
+    if (each.right_roasted_g != null) saveOut(covered, replaced(weight, each.right_roasted_g), each.right_roasted_g, pad);
+    else if (each.right_green_g != null) saveOut(covered, weight, net, pad, { green_g: each.right_green_g, reason: each.sentence });
   };
   const takable = explanations.filter((each) => each.right_roasted_g != null || (each.right_green_g != null && covered.length === 1));
   /** @type {HTMLDialogElement} */

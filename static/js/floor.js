@@ -1,15 +1,16 @@
 /** The floor: the next card, what is in the drums, weighing in and out, and the answer. */
-import { NoAnswer, Problem, read, readAll } from './api.js';
+import { NoAnswer, Problem, present, read, readAll, setAhead } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { floor, places, scaleOf } from './floor-shared.js';
-import { byStart, gramsOf, holdText, lay } from './floor-state.js';
+import { byStart, holdText, lay } from './floor-state.js';
 import { draught, more, start, usedUp } from './floor-steps.js';
 import { adHoc, begin, beginCard } from './floor-weigh.js';
 import { addDays, clock, day, mass, percent } from './format.js';
-import { durable, isReachable, keptEntries, known, openKept, putAside, remember, sendAgain, setReachable, watchKept } from './kept.js';
+import { durable, forgetSent, isReachable, keptEntries, known, openKept, putAside, remember, sendAgain, setReachable, watchKept } from './kept.js';
 import { listen } from './live.js';
 import { empty, inWords, linkTo, openPage, PageFrame, tell } from './parts/page-frame.js';
 import { sack } from './sack.js';
+import { settleList, title } from './settle.js';
 import { T } from './texts.js';
 import { onDisplay } from './weighing.js';
 
@@ -20,7 +21,9 @@ const CLOCK_MS = 120000;
 const CARD_DAYS = 7;
 /** The next ones at a glance; more by a tap. */
 const FEW_CARDS = 6;
+const FEW_DONE = 8;
 let allCards = false;
+let allDone = false;
 
 /** What this tablet knew when it was last closed. */
 async function recall() {
@@ -29,6 +32,7 @@ async function recall() {
   Object.assign(floor.known, before.known);
   floor.me = before.me;
   floor.loaded = true;
+  setAhead(before.ahead ?? 0);
 }
 
 /** Asks the service for everything the floor needs and writes it down for the next time without a network. */
@@ -40,18 +44,21 @@ async function reload() {
       draw();
       return;
     }
-    floor.clockOff = (asked + Date.now()) / 2 - Date.parse(me.now);
+    const off = (asked + Date.now()) / 2 - Date.parse(me.now);
+    setAhead(me.clock_set ? -off : 0);
+    floor.clockOff = me.clock_set ? 0 : off;
     const from = addDays(me.today, -1);
-    const [cards, open, today, held, lots, coffees, styles, roasters, storerooms, scales] = await Promise.all([
+    const [cards, open, today, held, lots, coffees, styles, roasters, storerooms, scales, unsettled] = await Promise.all([
       read(`/api/cards?from=${from}&to=${addDays(me.today, CARD_DAYS)}`), readAll('/api/batches?state=open'), readAll(`/api/batches?from=${me.today}&to=${me.today}`), readAll('/api/batches?state=held'),
-      readAll('/api/lots'), readAll('/api/coffees'), readAll('/api/styles'), readAll('/api/roasters'), readAll('/api/storerooms'), readAll('/api/scales')]);
+      readAll('/api/lots'), readAll('/api/coffees'), readAll('/api/styles'), readAll('/api/roasters'), readAll('/api/storerooms'), readAll('/api/scales'), readAll('/api/unsettled')]);
     const batches = [...new Map([...open, ...held, ...today].map((batch) => [batch.id, batch])).values()];
-    floor.known = { cards: cards.items, batches, lots, coffees, styles, roasters, storerooms, scales };
+    floor.known = { cards: cards.items, batches, lots, coffees, styles, roasters, storerooms, scales, unsettled };
     floor.me = me;
     floor.loaded = true;
     await openPage();
     setReachable(true);
-    await remember('floor', { known: floor.known, me });
+    await remember('floor', { known: floor.known, me, ahead: me.clock_set ? -off : 0 });
+    await forgetSent(asked);
   } catch (error) {
     if (error instanceof NoAnswer) setReachable(false);
     else if (error instanceof Problem && error.status === 404) floor.me = null;
@@ -71,6 +78,7 @@ function draw() {
   drawDrums(batches.filter((batch) => batch.state === 'in_drum'));
   drawLine(batches.filter((batch) => batch.state === 'weighed_in'));
   drawCards(next.slice(1));
+  drawFetch(next.slice(1));
   drawDone(batches);
   drawTools();
 }
@@ -80,13 +88,14 @@ function drawState() {
   const frame = document.querySelector('page-frame');
   if (!(frame instanceof PageFrame)) return;
   const entries = keptEntries();
-  const waiting = entries.filter((entry) => entry.state === 'waiting').length;
-  const open = entries.length - waiting;
+  const waiting = entries.filter((entry) => entry.state === 'waiting');
+  const weights = waiting.filter((entry) => entry.body.weight).length;
+  const open = entries.filter((entry) => entry.state === 'settle').length + floor.known.unsettled.length;
   const minutes = Math.round(floor.clockOff / 60000);
   /** @type {string[]} */
   const said = [];
   if (open) said.push(T.floor.toSettle(open));
-  if (waiting) said.push(T.floor.kept(waiting));
+  if (waiting.length) said.push(T.floor.kept(weights, waiting.length - weights));
   if (!isReachable()) said.push(T.floor.noNetwork);
   if (Math.abs(floor.clockOff) > CLOCK_MS) said.push(T.floor.clock(minutes));
   if (durable === false && said.length) said.push(T.floor.notDurable);
@@ -133,15 +142,35 @@ function drawCards(cards) {
   }, { kind: 'quiet', 'data-key': 'all-cards' }) : null);
 }
 
+/** What to bring to the scale for the rest of the day, lot by lot in the order in which it is wanted. @param {CardView[]} cards */
+function drawFetch(cards) {
+  /** @type {Map<string, {card: CardView, grams: number, cards: number}>} */
+  const lines = new Map();
+  for (const card of cards.filter((each) => each.day === cards[0]?.day)) {
+    const key = `${card.lot.id} ${card.storeroom.id}`;
+    const line = lines.get(key) ?? { card, grams: 0, cards: 0 };
+    lines.set(key, { ...line, grams: line.grams + card.charge_g, cards: line.cards + 1 });
+  }
+  places.fetch.hidden = lines.size === 0;
+  redraw(places.fetch, h('h2', {}, T.floor.fetch), h('ul', { class: 'fetch' }, [...lines.values()].map(({ card, grams, cards: count }) => h('li', {},
+    sack(card.lot.name, card.grade), h('b', {}, mass(grams)), h('span', {}, `${card.storeroom.name} · ${T.floor.fetchOf(count)}`)))));
+}
+
 /* What is under way, and what is done */
 
 /** @param {BatchView[]} batches */
 function drawDrums(batches) {
   batches.sort((a, b) => String(a.started_at).localeCompare(String(b.started_at)));
   redraw(places.drums, h('h2', {}, T.floor.drums), batches.length ? h('ul', { class: 'strip' }, batches.map((batch, i) => h('li', { class: 'drum' },
-    h('p', { class: 'drum-name' }, h('b', {}, batch.roaster.name), h('span', { class: 'timer', 'data-since': batch.started_at ?? '', role: 'timer', 'aria-live': 'off' }, since(batch.started_at))),
+    h('p', { class: 'drum-name' }, h('b', {}, batch.roaster.name), h('span', { class: 'timer', 'data-since': batch.started_at ?? '', role: 'timer', 'aria-live': 'off' }, since(batch.started_at)), cycleOf(batch)),
     sack(batch.lot.name, batch.grade), h('p', {}, `${batch.style.name} · ${mass(batch.weighed_in_g)}`, keptMark(batch)),
     h('div', { class: 'actions' }, button(T.floor.weighOut, () => begin({ way: 'out', batches: [batch.id] }), { kind: i === 0 ? 'main' : 'plain', class: `button ${i === 0 ? 'main' : 'plain'} huge`, 'data-key': `out-${batch.id}`, 'aria-label': `${T.floor.weighOut}: ${batch.lot.name}` }), more(batch))))) : h('p', { class: 'none' }, T.floor.noDrum));
+}
+
+/** How long the roaster usually takes. @param {BatchView} batch */
+function cycleOf(batch) {
+  const minutes = floor.known.roasters.find((each) => each.id === batch.roaster.id)?.cycle_min;
+  return minutes ? h('span', { class: 'cycle' }, T.floor.ofMinutes(minutes)) : null;
 }
 
 /** @param {BatchView[]} batches */
@@ -160,23 +189,26 @@ const keptMark = (batch) => (batch.kept ? h('span', { class: 'flag' }, T.floor.k
 function drawDone(batches) {
   const done = batches.filter((batch) => batch.state === 'weighed_out').sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
   places.done.hidden = done.length === 0;
-  redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, done.map((batch) => h('li', {},
+  redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, done.slice(0, allDone ? done.length : FEW_DONE).map((batch) => h('li', {},
     h('span', { class: 'when' }, clock(batch.weighed_out_at)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`, batch.loss === null ? null : h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, ` ${percent(batch.loss)} ${batch.verdict ? T.verdict.short[batch.verdict.judgement] : ''}`),
       batch.reckoned ? h('span', { class: 'flag' }, T.words.reckoned) : null, batch.hold ? h('span', { class: 'flag' }, holdText(batch)) : null, keptMark(batch)),
-    more(batch)))));
+    more(batch)))),
+  done.length > FEW_DONE ? button(allDone ? T.floor.fewCards : T.floor.allCards(done.length), () => {
+    allDone = !allDone;
+    drawDone(batches);
+  }, { kind: 'quiet', 'data-key': 'all-done' }) : null);
 }
 
 /** Kept commands that the service refused: a person settles them. */
 function drawSettle() {
   const open = keptEntries().filter((entry) => entry.state === 'settle');
-  places.settle.hidden = open.length === 0;
+  const { unsettled, lots, batches, scales } = floor.known;
+  places.settle.hidden = open.length + unsettled.length === 0;
   redraw(places.settle, h('h2', {}, T.floor.settle), h('ul', {}, open.map((entry) => {
-    const grams = entry.body.weight ? gramsOf(entry.body.weight, floor.known.scales) : null;
-    const lot = floor.known.lots.find((each) => each.id === entry.body.lot)?.name ?? floor.known.batches.find((each) => entry.batches.includes(each.id))?.lot.name ?? '';
-    return h('li', {}, h('p', {}, h('b', {}, T.floor.commands[entry.kind] ?? entry.kind), ` ${lot} ${grams === null ? '' : mass(grams)} · ${clock(entry.body.happened_at)}`), h('p', { class: 'error' }, entry.why ?? ''),
+    return h('li', {}, h('p', {}, h('b', {}, title({ command: entry.kind, body: entry.body }, floor.known))), h('p', { class: 'error' }, entry.why ?? ''),
       h('div', { class: 'actions' }, button(T.floor.sendAgain, () => sendAgain(entry), { kind: 'main' }), button(T.floor.putAside, () => putAside(entry))));
-  })));
+  })), unsettled.length ? [h('p', { class: 'help' }, T.audit.unsettledHelp), settleList(unsettled, { lots, batches, scales }, floor.reload)] : null);
 }
 
 function drawTools() {
@@ -190,7 +222,7 @@ function drawTools() {
 /** @param {string|null} started */
 function since(started) {
   if (!started) return '';
-  const seconds = Math.max(0, Math.floor((Date.now() - floor.clockOff - Date.parse(started)) / 1000));
+  const seconds = Math.max(0, Math.floor((present() - floor.clockOff - Date.parse(started)) / 1000));
   return `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, '0')}`;
 }
 
@@ -207,6 +239,36 @@ function keepAwake() {
   light();
 }
 
+/** The page itself is kept for the time without a network. Another build takes over while nothing is being weighed. */
+function keepPage() {
+  const { serviceWorker } = navigator;
+  if (!serviceWorker) return;
+  const idle = () => !floor.weighing && !document.querySelector('dialog[open]');
+  const governed = Boolean(serviceWorker.controller);
+  /** @param {() => void} run */
+  const whenIdle = (run) => (idle() ? run() : void setTimeout(whenIdle, 3000, run));
+  serviceWorker.addEventListener('controllerchange', () => governed && whenIdle(() => location.reload()));
+  serviceWorker.register('/worker.js').then((registration) => {
+    /** @param {ServiceWorker|null} next */
+    const takeOver = (next) => next && governed && whenIdle(() => next.postMessage('take over'));
+    takeOver(registration.waiting);
+    registration.addEventListener('updatefound', () => {
+      const next = registration.installing;
+      next?.addEventListener('statechange', () => next.state === 'installed' && takeOver(next));
+    });
+    watchKept(() => isReachable() && document.visibilityState === 'visible' && mayLookAgain() && registration.update().catch(() => undefined));
+  }).catch(() => undefined);
+}
+
+const LOOK_AGAIN_MS = 60000;
+let lookedAt = Date.now();
+/** Whether it is time to ask for another build: after the connection came back, at most once a minute. */
+function mayLookAgain() {
+  if (Date.now() - lookedAt < LOOK_AGAIN_MS) return false;
+  lookedAt = Date.now();
+  return true;
+}
+
 Object.assign(floor, { draw, reload });
 await openKept();
 watchKept(draw);
@@ -218,4 +280,4 @@ if (!floor.me) floor.me = await openPage().catch(() => null);
 addEventListener('online', () => reload());
 setInterval(tick, 1000);
 keepAwake();
-navigator.serviceWorker?.register('/worker.js').catch(() => undefined);
+keepPage();

@@ -1,5 +1,7 @@
 /** Numbers, masses, shares and times between people and the service. Storage never changes: grams, fractions, ISO days. */
 
+import { T } from './texts.js';
+
 /** Grams in one unit; the pound is the international avoirdupois pound, exactly 0.45359237 kg (1959). */
 export const GRAMS = { g: 1, kg: 1000, lb: 453.59237 };
 
@@ -112,26 +114,44 @@ export function hours(minutes) {
   return `${Math.floor(minutes / 60)}:${String(Math.round(minutes % 60)).padStart(2, '0')}`;
 }
 
+/** The reader's own decimal mark. */
+const DECIMAL_MARK = (1.5).toLocaleString(LOCALE).charAt(1);
+
 /**
- * The canonical decimal text ("1234.5") of what a person typed with a comma or a point, or null if it is no plain number.
- * Both marks together are read as grouping and decimal; a lone mark is the decimal one.
+ * The canonical decimal text ("1234.5") of what a person or a scale wrote with a comma or a point, or null if it is no plain number.
+ * Both marks together are read as grouping and decimal, if the groups are of three; a lone mark is the decimal one. A scale never groups;
+ * of what a person typed, `twoReadings` tells whether it can be meant in another way.
  * @param {string} typed @returns {string|null}
  */
 export function decimalText(typed) {
   const text = typed.trim().replace(/[\s\u00a0\u202f']/g, '');
-  const last = Math.max(text.lastIndexOf(','), text.lastIndexOf('.'));
-  const other = text[last] === ',' ? '.' : ',';
-  const plain = text.split(other).join('');
-  const marks = plain.split(/[.,]/).length - 1;
-  if (marks > 1) return null;
+  const grouped = /^[+-]?\d{1,3}(?:(?:,\d{3})+\.|(?:\.\d{3})+,)\d*$/.test(text);
+  const plain = grouped ? text.replaceAll(text.includes(',') && text.lastIndexOf(',') > text.lastIndexOf('.') ? '.' : ',', '') : text;
   const canonical = plain.replace(',', '.');
   return /^[+-]?(\d+(\.\d*)?|\.\d+)$/.test(canonical) ? canonical.replace(/^\+/, '').replace(/^(-?)\./, '$10.').replace(/\.$/, '') : null;
 }
 
-/** @param {string} typed @returns {number|null} */
+/**
+ * What a number may mean whose only mark is not the reader's decimal mark and stands before three digits: "1,234" is 1234 to many readers
+ * and 1.234 to others. Null where there is one reading.
+ * @param {string} typed @param {string} [mark] the reader's decimal mark
+ * @returns {{whole: string, part: string}|null}
+ */
+export function twoReadings(typed, mark = DECIMAL_MARK) {
+  const found = /^([+-]?[1-9]\d{0,2})([.,])(\d{3})$/.exec(typed.trim());
+  return found && found[2] !== mark ? { whole: `${found[1]}${found[3]}`, part: `${found[1]}${mark}${found[3]}` } : null;
+}
+
+/** A number that a person typed, or null if it is none or may be two. @param {string} typed @returns {number|null} */
 export function parseNumber(typed) {
-  const text = decimalText(typed);
+  const text = twoReadings(typed) ? null : decimalText(typed);
   return text === null ? null : Number(text);
+}
+
+/** Why `parseNumber` gave nothing, in words. @param {string} typed */
+export function noNumber(typed) {
+  const two = twoReadings(typed);
+  return two ? T.form.twoReadings(typed.trim(), two.whole, two.part) : T.form.noNumber;
 }
 
 /** Grams to the milligram, as the service keeps them. @param {number} grams */

@@ -1,10 +1,10 @@
 /** Green: deliveries, lots and what stands in the store. */
-import { change, command, happened, read, readAll, uuid7 } from './api.js';
+import { change, command, happened, read, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { day, fullDay, mass, moment, money, percent } from './format.js';
+import { day, fullDay, mass } from './format.js';
 import { askCommand, askForm, carried, editRecord, retire } from './forms.js';
+import { drawLot, pair } from './green-lot.js';
 import { listen } from './live.js';
-import { picture } from './picture.js';
 import { empty, openPage, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
@@ -72,44 +72,18 @@ function lotCard(lot) {
   return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}` }, sack(lot.name, lot.grade)),
     h('p', {}, nameOf(page.lists.coffees, lot.coffee), ' · ', nameOf(page.lists.storerooms, lot.storeroom)),
     bar,
+    lot.lasts ? h('p', { class: 'lasts' }, G.lastsTo(Math.round((Date.parse(lot.lasts.day) - Date.parse(page.today)) / 86400000), day(lot.lasts.day))) : null,
     h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),
     lot.state && lot.state !== 'received' ? h('p', { class: 'flag' }, G.states[/** @type {'expected'} */ (lot.state)] ?? lot.state) : null,
     lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null);
 }
-
-/** @param {string} term @param {import('./dom.js').Child} value */
-const pair = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {}, value));
 
 /* One lot */
 
 async function drawOne() {
   const lot = page.stock.lots.find((each) => each.id === page.open);
   places.one.hidden = !lot;
-  if (!lot) return;
-  const movements = await trying(() => readAll(`/api/postings?lot=${lot.id}`));
-  const delivery = (page.lists.deliveries ?? []).find((each) => each.id === lot.delivery);
-  const siblings = page.stock.lots.filter((each) => each.delivery === lot.delivery && each.id !== lot.id);
-  const latest = [...lot.moisture].sort((a, b) => b.day.localeCompare(a.day))[0];
-  redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, G.close)),
-    h('div', { class: 'actions' }, actionsOf(lot)),
-    h('dl', { class: 'facts' },
-      pair(T.records.coffee, nameOf(page.lists.coffees, lot.coffee)), pair(T.records.delivery, delivery ? title('deliveries', delivery) : '?'), pair(T.records.storeroom, nameOf(page.lists.storerooms, lot.storeroom)),
-      pair(G.received, lot.received_day ? `${fullDay(lot.received_day)} · ${mass(lot.received_g)}` : `${G.states.expected} ${delivery ? day(delivery.expected_day) : ''}`),
-      pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g)),
-      pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
-      pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),
-      lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
-      lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null),
-    siblings.length ? h('p', { class: 'siblings' }, G.siblings, ' ', siblings.map((each) => [h('a', { href: `#${each.id}` }, sack(each.name, each.grade)), ' '])) : null,
-    lot.received_day ? [picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
-    h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
-    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, 40).map((/** @type {any} */ each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', T.postings[each.kind] ?? each.kind, ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
-}
-
-/** What a posting did to a lot, as "store → batch 12.00 kg". @param {any} posting @param {string} lot */
-function movedText(posting, lot) {
-  const moves = (posting.movements ?? []).filter((/** @type {any} */ move) => move.lot === lot);
-  return moves.map((/** @type {any} */ move) => `${T.places[move.from.place] ?? move.from.place} → ${T.places[move.to.place] ?? move.to.place} ${mass(move.mass_g)}`).join(', ');
+  if (lot) await drawLot(places.one, { lot, lots: page.stock.lots, from: page.lists, actions: actionsOf(lot) });
 }
 
 /** @param {Lot} lot */

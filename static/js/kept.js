@@ -12,7 +12,9 @@ import { command, happened, NoAnswer, Problem, uuid7 } from './api.js';
  * @property {string[]} batches what it is about: order is kept per batch
  * @property {any} body
  * @property {boolean} tried whether it may have reached the service: then the content must stay as it was
- * @property {'waiting'|'settle'} state `settle`: the service refused it, a person must say what to do
+ * @property {'waiting'|'settle'|'sent'} state `settle`: the service refused it, a person must say what to do; `sent`: the service has
+ *   it, and the page has not read the service's own account since
+ * @property {number} [sentAt] when it was answered, Unix ms
  * @property {string} [why] the refusal in words
  */
 /** @typedef {{answer: any, entry?: undefined} | {answer?: undefined, entry: Entry}} Outcome either the answer or the kept entry */
@@ -116,7 +118,7 @@ export function setReachable(up) {
  * @returns {Promise<Outcome>}
  */
 export async function post({ kind, id = uuid7(), batches, fields, whenKept = {} }) {
-  const behind = entries.some((entry) => entry.batches.some((each) => batches.includes(each)));
+  const behind = entries.some((entry) => entry.state !== 'sent' && entry.batches.some((each) => batches.includes(each)));
   const wait = behind || !reachable;
   const body = happened(wait ? { ...fields, ...whenKept, kept: true } : fields);
   const entry = await writeDown({ seq: 0, id, kind, batches, body, tried: !wait, state: 'waiting' });
@@ -140,14 +142,14 @@ export async function post({ kind, id = uuid7(), batches, fields, whenKept = {} 
     throw outcome;
   }
   if (outcome instanceof Error) throw outcome;
-  if (outcome.answer) await strike(entry);
+  if (outcome.answer) await answered(entry);
   else finishLater(entry, attempt);
   return outcome;
 }
 
 /** The answer that came after an operator went on. @param {Entry} entry @param {Promise<any>} attempt */
 function finishLater(entry, attempt) {
-  attempt.then(() => strike(entry), () => undefined).finally(() => later());
+  attempt.then(() => answered(entry), () => undefined).finally(() => later());
 }
 
 /** @param {Entry} entry */
@@ -160,6 +162,18 @@ async function writeDown(entry) {
   const written = { ...entry, seq: key ?? Date.now() };
   entries.push(written);
   return written;
+}
+
+/** The service has it; it stays over what the page knew before, until that is read anew. @param {Entry} entry */
+async function answered(entry) {
+  entry.state = 'sent';
+  entry.sentAt = Date.now();
+  await rewrite(entry);
+}
+
+/** Lets go of what was answered before an account of the service was asked for that has now been read. @param {number} askedAt Unix ms */
+export async function forgetSent(askedAt) {
+  for (const entry of entries.filter((each) => each.state === 'sent' && (each.sentAt ?? 0) < askedAt)) await strike(entry);
 }
 
 /** @param {Entry} entry */
@@ -203,6 +217,7 @@ async function sendAll() {
       /** @type {Set<string>} */
       const stuck = new Set();
       for (const entry of [...entries]) {
+        if (entry.state === 'sent') continue;
         const held = entry.state === 'settle' || entry.batches.some((batch) => stuck.has(batch));
         if (held || !(await sendKept(entry))) entry.batches.forEach((batch) => stuck.add(batch));
         if (!reachable) break;
@@ -230,10 +245,10 @@ async function sendKept(entry) {
     await rewrite(entry);
   }
   try {
-    const answer = await sendOnce(entry);
+    await sendOnce(entry);
     reachable = true;
-    if (answer.unsettled) return settle(entry, answer.problem?.sentence ?? '');
-    await strike(entry);
+    // Booked; or kept by the service from now on, for a person to settle.
+    await answered(entry);
     return true;
   } catch (error) {
     if (error instanceof Problem) return refused(entry, error);

@@ -15,10 +15,18 @@ import { T } from './texts.js';
 const KINDS = /** @type {const} */ (['sites', 'people', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days']);
 /** @typedef {typeof KINDS[number]} SetupKind */
 
-/** The way to a first plan: what it takes, in the order in which each next one becomes possible. */
-const WAY = /** @type {const} */ (['sites', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days', 'deliveries', 'lots', 'orders']);
-/** Steps done on another page. @type {Record<string, string>} */
-const ELSEWHERE = { deliveries: '/green', lots: '/green', orders: '/shipping' };
+/**
+ * The way to a first plan: what it takes, in the order in which each next one becomes possible. `needs` must be there first, `page` is
+ * where a step is done if not here.
+ * @type {{step: string, needs: string[], page?: string}[]}
+ */
+const WAY = [
+  { step: 'sites', needs: [] }, { step: 'storerooms', needs: [] }, { step: 'scales', needs: [] }, { step: 'styles', needs: [] }, { step: 'roasters', needs: ['scales'] }, { step: 'coffees', needs: [] },
+  { step: 'products', needs: ['coffees', 'styles'] }, { step: 'ship-days', needs: [] }, { step: 'deliveries', needs: [], page: '/green' }, { step: 'lots', needs: ['deliveries', 'coffees', 'storerooms'], page: '/green' },
+  { step: 'receipts', needs: ['lots'], page: '/green' }, { step: 'orders', needs: ['products', 'ship-days'], page: '/shipping' }, { step: 'plans', needs: ['roasters', 'lots', 'orders'], page: '/week' },
+];
+/** What is read to see how far one is. */
+const READ = /** @type {const} */ ([...new Set([...KINDS, 'deliveries', 'lots', 'orders', 'plans'])]);
 
 const wayBox = byId('way');
 const tabs = byId('kinds');
@@ -28,8 +36,8 @@ const page = { all: {}, kind: KINDS.includes(/** @type {any} */ (location.hash.s
 
 async function load() {
   await trying(async () => {
-    const all = await Promise.all(WAY.concat(/** @type {any} */ ('people')).map((kind) => readAll(`/api/${kind}`)));
-    page.all = Object.fromEntries([...WAY, 'people'].map((kind, i) => [kind, all[i] ?? []]));
+    const all = await Promise.all(READ.map((kind) => readAll(`/api/${kind}`)));
+    page.all = Object.fromEntries(READ.map((kind, i) => [kind, all[i] ?? []]));
     draw();
   });
 }
@@ -50,19 +58,29 @@ function draw() {
 /** @param {string} kind */
 const live = (kind) => (page.all[kind] ?? []).filter((each) => !each.retired);
 
-/** Whether a step is done; a new book names its roastery by itself, so only a change of it counts. @param {string} kind */
-const has = (kind) => live(kind).some((each) => kind !== 'sites' || each.revision > 1);
+/** Whether a step is done; a new book names its roastery by itself, so only a change of it counts. @param {string} step */
+function isDone(step) {
+  if (step === 'receipts') return live('deliveries').some((each) => each.state === 'received');
+  return live(step).some((each) => step !== 'sites' || each.revision > 1);
+}
 
 function drawWay() {
-  const next = WAY.find((kind) => !has(kind));
+  const done = WAY.filter(({ step }) => isDone(step)).length;
+  const next = WAY.find(({ step }) => !isDone(step))?.step;
   wayBox.hidden = !next;
   if (!next) return;
-  redraw(wayBox, h('h2', {}, T.setup.way), h('ol', { class: 'way' }, WAY.map((kind) => {
-    const done = has(kind);
-    const label = T.kinds[kind].add;
-    const step = kind in ELSEWHERE ? h('a', { class: `button ${kind === next ? 'main' : 'plain'}`, href: ELSEWHERE[kind] }, label) : button(label, () => edit(/** @type {Kind} */ (kind), kind === 'sites' ? page.all.sites?.[0] ?? null : null), { kind: kind === next ? 'main' : 'plain', 'data-key': `way-${kind}` });
-    return h('li', { class: done ? 'got' : kind === next ? 'next' : '' }, done ? h('span', {}, `✓ ${T.kinds[kind].many}`, h('span', { class: 'unseen' }, ` ${T.setup.done}`)) : step, h('p', {}, T.setup.why[kind]));
-  })));
+  redraw(wayBox, h('div', { class: 'head' }, h('h2', {}, T.setup.way), h('p', { class: 'help' }, T.setup.sofar(done, WAY.length))), h('ol', { class: 'way' }, WAY.map((each) => wayStep(each, next))));
+}
+
+/** One step: done, the next one, possible, or still without what it needs. @param {typeof WAY[number]} way @param {string} next */
+function wayStep({ step, needs, page: elsewhere }, next) {
+  const why = T.setup.why[/** @type {'sites'} */ (step)];
+  const label = T.setup.steps[/** @type {'receipts'} */ (step)] ?? T.kinds[/** @type {Kind} */ (step)].add;
+  if (isDone(step)) return h('li', { class: 'got' }, h('b', {}, T.kinds[/** @type {Kind} */ (step)]?.many ?? label), h('span', { class: 'unseen' }, ` ${T.setup.done}`));
+  if (!needs.every(isDone)) return h('li', { class: 'waiting' }, h('b', {}, label), h('p', {}, why));
+  const kind = step === next ? 'main' : 'plain';
+  const go = elsewhere ? h('a', { class: `button ${kind}`, href: elsewhere, 'data-key': `way-${step}` }, label) : button(label, () => edit(/** @type {Kind} */ (step), step === 'sites' ? page.all.sites?.[0] ?? null : null, true), { kind, 'data-key': `way-${step}` });
+  return h('li', { class: step === next ? 'next' : '' }, go, h('p', {}, why));
 }
 
 function drawList() {
@@ -80,12 +98,13 @@ function drawList() {
     kind === 'sites' ? unitBox() : null);
 }
 
-/** @param {Kind} kind @param {Item|null} item */
-async function edit(kind, item) {
+/** @param {Kind} kind @param {Item|null} item @param {boolean} [onTheWay] the next step then gets the focus */
+async function edit(kind, item, onTheWay = false) {
   const from = await lists(NEEDS[kind] ?? []);
   if (await editRecord({ kind, item, title: item ? title(kind, item) : T.kinds[kind].add, fields: fieldsOf(kind, from) })) {
     if (kind === 'sites') await openPage();
     await load();
+    if (onTheWay) /** @type {HTMLElement|null} */ (wayBox.querySelector('.next .button'))?.focus();
   }
 }
 

@@ -7,7 +7,7 @@
 /** @typedef {{minor: number, currency: string}} Money */
 /** @typedef {{id: string, name: string, role: string}} Person */
 /** @typedef {{id: string, name: string, zone: string, currency: string, mass_unit: 'kg'|'lb'}} Site */
-/** @typedef {{person: Person, site: Site, today: string, now: string}} Me */
+/** @typedef {{person: Person, site: Site, today: string, now: string, clock_set: boolean}} Me */
 
 /** @typedef {{gross: string, container: string|null}} Reading */
 /**
@@ -130,6 +130,7 @@
  * @property {number} [reserved_g]
  * @property {number} [free_g]
  * @property {boolean} [used_up]
+ * @property {{week_g: number, weeks: number, day: string, earliest: string, latest: string}|null} [lasts]
  */
 
 /**
@@ -149,7 +150,11 @@
  * @property {number} lo_g
  * @property {number} hi_g
  * @property {Feed[]} feeds
+ * @property {{saved_min: number, short: {order: string, customer: string, line: number, product: string, bags: number, mass_g: number}[]}} without
  */
+/** What one plan has more than another. @typedef {{bags: number, roaster_min: number, green_g: number, batches: number}} PlanDifference */
+/** @typedef {{kind: string, sentence: string, left_bags: number, effect: PlanDifference}} WayOut */
+/** @typedef {{lines: {order: string, line: number, ways: WayOut[]}[], freely: PlanDifference|null}} Advice */
 /** @typedef {{order: string, customer: string, line: number, product: string|Named, bags: number, mass_g: number, reason: string, sentence: string}} Short */
 /** @typedef {{id: string, name: string, days: {day: string, opens: string|null, available_min: number, used_min: number}[]}} PlanRoaster */
 /**
@@ -160,6 +165,7 @@
  * @property {PlanBatch[]} batches
  * @property {Short[]} short
  * @property {number} surplus_g
+ * @property {{day: string, available_min: number, used_min: number}[]|null} crew
  * @property {{sentence?: string}[]} dropped_pins
  * @property {{day: string, lot: Named, storeroom: Named, mass_g: number}[]} pull
  * @property {Record<string, number|null>} levels

@@ -1,6 +1,7 @@
 /** One whole batch on the floor page, on a desk and on a phone, by fingers and by keyboard, with and without a network. */
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
+import { asked, keeps } from './hands.mjs';
 import { apiOf, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
 
 /** @type {import('./support.mjs').Service} */
@@ -25,9 +26,6 @@ after(async () => {
 async function tap(page, digits) {
   for (const digit of digits) await page.click(`[data-digit="${digit}"]`);
 }
-
-/** What the next card asks for, in kg. @param {import('playwright-core').Page} page */
-const asked = async (page) => Number((await page.textContent('#work .charge'))?.replace(/[^\d.]/g, ''));
 
 /** @param {string} state */
 const batches = async (state) => (await api.read(`/api/batches?state=${state}`)).items;
@@ -133,12 +131,12 @@ test('weights without a network are kept, judged on the tablet, and sent once, a
   await page.keyboard.type((charge * 0.86).toFixed(2));
   await page.keyboard.press('Enter');
   await page.waitForSelector('.answer .verdict');
-  assert.match((await page.textContent('#state')) ?? '', /3 weights kept on this tablet/);
+  assert.match((await page.textContent('#state')) ?? '', /2 weights and 1 other step kept on this tablet/);
   await shot(page, 'floor-kept');
   await page.close();
   const again = await context.newPage();
   await again.goto(`${service.url}/floor`);
-  await again.waitForSelector('#state >> text=3 weights kept on this tablet');
+  await again.waitForSelector('#state >> text=2 weights and 1 other step kept on this tablet');
 
   await service.again();
   await until(async () => !/kept/.test((await again.textContent('#state')) ?? 'kept'), 'the kept weights to be sent');
@@ -148,5 +146,68 @@ test('weights without a network are kept, judged on the tablet, and sent once, a
   assert.equal((await batches('open')).length, 0, 'in the drum and out of it again, in order');
   const verify = await api.read('/api/verify');
   assert.equal(verify.ok, true);
+  await context.close();
+});
+
+test('a scale that types is read wherever the focus is, its unit and its mark of rest understood', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  await page.click('#weigh-in');
+  await page.focus('.back-key');
+  await page.keyboard.type('US,+0010.46kg');
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.pad-says >> text=had not come to rest');
+  await page.fill('#gross', '');
+  await page.focus('.back-key');
+  await page.keyboard.type('ST,GS,+0010.48kg');
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.answer >> text=weighed in');
+  const [batch] = await batches('open');
+  assert.equal(batch.weighed_in_g, 10480);
+  const [posting] = (await api.read('/api/postings?limit=500')).items.filter((/** @type {any} */ each) => each.id === batch.undo);
+  assert.equal((await api.read(`/api/postings/${posting.id}`)).weighings[0].source, 'scale');
+  await page.click('.answer >> text=Undo');
+  await page.waitForSelector('text=Undone.');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('without a network, too, an odd weight is explained before it is saved, and one tap takes the right one', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  await context.setOffline(true);
+  const charge = await asked(page);
+  const out = (charge * (await keeps(page))).toFixed(2);
+  await page.click('#weigh-in');
+  await page.keyboard.type(charge.toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.click('.answer >> text=Into the drum');
+  await page.click('#drums .button.main');
+  await page.keyboard.type((Number(out) - 1).toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.odd-choices >> text=A whole kilogram off');
+  await shot(page, 'floor-odd-offline');
+  await page.click(`.odd-choices >> text=Take ${out} kg`);
+  await page.waitForSelector('.answer .verdict.ok');
+  await context.setOffline(false);
+  await until(async () => (await batches('weighed_out')).some((/** @type {any} */ each) => each.weighed_out_g === Math.round(Number(out) * 1000)), 'the weight to be sent');
+  await context.close();
+});
+
+test('a tablet whose clock is wrong is told; a service whose clock was set is followed instead', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.clock.install({ time: Date.now() + 10 * 60000 });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#state >> text=The clock of this tablet is 10 minutes fast.');
+  await page.route('**/api/me', async (route) => {
+    const answer = await route.fetch();
+    await route.fulfill({ response: answer, json: { ...(await answer.json()), clock_set: true } });
+  });
+  await page.reload();
+  await page.waitForSelector('#weigh-in');
+  await page.waitForSelector('#state >> text=Harbour Lane');
+  assert.doesNotMatch((await page.textContent('#state')) ?? '', /clock/);
   await context.close();
 });

@@ -81,7 +81,7 @@ test('a new roastery gets from nothing to its first plan through the pages', asy
     assert.match((await page.textContent('.ships')) ?? '', /Everything ships/);
     await shot(page, 'setup-week');
     await page.click('#release');
-    await page.waitForSelector('#cards .card-list li');
+    await page.waitForSelector('#cards >> text=on the floor');
     await page.goto(`${service.url}/floor`);
     await page.waitForSelector('#weigh-in');
     assert.deepEqual(errors, []);

@@ -13,13 +13,15 @@ const BINARY = process.env.OUTTURN_BIN ?? join(here, '../../target/debug/outturn
 const CHROMIUM = process.env.CHROMIUM_BIN ?? '/usr/bin/chromium';
 const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
 
+/** Where pictures of the pages are put for people to look at. */
+export const SHOTS = join(here, 'shots');
 /** The widths that every page must fit. */
 export const WIDTHS = [360, 768, 1024, 1440];
 export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'audit', 'count', 'findings', 'periods', 'value', 'setup'];
 export const ZONE = 'Europe/Lisbon';
 
 /** @returns {Promise<number>} */
-function freePort() {
+export function freePort() {
   return new Promise((resolve, reject) => {
     const probe = createServer();
     probe.on('error', reject);
@@ -161,6 +163,9 @@ export async function releaseWeek(api) {
   });
 }
 
+/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again. @param {string} home */
+export const openBrowser = (home) => chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: FLAGS, locale: 'en-GB', viewport: { width: 1280, height: 800 } });
+
 export const startBrowser = () => chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
 
 /**
@@ -179,6 +184,6 @@ export async function openPage(browser, options) {
 
 /** Keeps a picture of the page for people to look at. @param {import('playwright-core').Page} page @param {string} name */
 export async function shot(page, name) {
-  mkdirSync(join(here, 'shots'), { recursive: true });
-  await page.screenshot({ path: join(here, 'shots', `${name}.png`), fullPage: true });
+  mkdirSync(SHOTS, { recursive: true });
+  await page.screenshot({ path: join(SHOTS, `${name}.png`), fullPage: true });
 }

@@ -3,8 +3,9 @@ import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 import { uuid7 } from '../../static/js/api.js';
+import { explain } from '../../static/js/explain.js';
 import { lay } from '../../static/js/floor-state.js';
-import { decimalText, GRAMS } from '../../static/js/format.js';
+import { decimalText, GRAMS, twoReadings } from '../../static/js/format.js';
 import { expectedRange, judge } from '../../static/js/range.js';
 import { division, doubt, netGrams, onDisplay, scaleText } from '../../static/js/weighing.js';
 
@@ -83,7 +84,35 @@ test('kept commands lie over what the service said, in order, and an undo takes 
   assert.equal(laid.batches[0]?.weighed_in_g, 12000);
   assert.equal(laid.cards[0]?.state, 'in_drum');
   assert.equal(known.cards[0].state, 'planned', 'what the service said stays as it was');
+  const sent = lay(known, [weighIn, start].map((each) => ({ ...each, state: /** @type {const} */ ('sent') })));
+  assert.deepEqual([sent.batches[0]?.state, sent.batches[0]?.kept], ['in_drum', false], 'what was sent stays in sight until the service was read again');
   const undone = lay(known, [weighIn, entry('3', 'reversals', { posting: '1' })]);
   assert.equal(undone.batches.length, 0);
   assert.equal(undone.cards[0]?.state, 'planned');
+});
+
+test('a lone mark before three digits that is not the reader\'s own is refused, not guessed', () => {
+  assert.deepEqual(twoReadings('1,234', '.'), { whole: '1234', part: '1.234' });
+  assert.deepEqual(twoReadings('1.234', ','), { whole: '1234', part: '1,234' });
+  for (const typed of ['1.234', '0,234', '12,5', '1,2345', '1234', '1,234.5', '1 234']) assert.equal(twoReadings(typed, '.'), null, typed);
+});
+
+/** A range of 13.5 to 15.5 % about 14.5 %, made by hand: ln(0.855) = -0.15665; half the width of the log-yield is 0.0117 = 3 · 0.0039. @type {any} */
+const RANGE = { lot: 'l', lot_name: 'K-17', mean_log_yield: Math.log(0.855), variance: 0.0039 ** 2, quantile: 3, spread: 1, green_division_g: 20, roasted_division_g: 10, repeatability: 0.3, alpha: 0.0027 };
+/** @type {any} */
+const BENCH = { id: 'b', revision: 1, name: 'Bench scale', unit: 'kg', division_g: 10, max_g: 30000, containers: [{ name: 'tub', tare_g: 720 }] };
+
+test('without a network, too, an odd weight is explained: what brings it into its range comes first', () => {
+  /** @param {string} gross @param {any} [more] */
+  const first = (gross, more = {}) => explain({ range: RANGE, green_g: 12000, sample_g: 0, scale: BENCH, card_g: 12000, neighbours: [], weight: { basis: 'weighed', scale: 'b', source: 'typed', readings: [{ gross, container: more.container ?? null }] }, ...more })[0];
+  // 12 kg lose 14.5 % and come out at 10.26 kg.
+  assert.equal(first('12.06')?.kind, 'swapped');
+  assert.equal(first('12.06')?.right_roasted_g, 10260);
+  assert.equal(first('10.98')?.kind, 'crate', 'the tub of 0.72 kg was left on');
+  assert.equal(first('10.98')?.right_roasted_g, 10260);
+  assert.equal(first('9.26')?.right_roasted_g, 10260, 'a whole kilogram');
+  assert.equal(first('22.62')?.kind, 'pounds', '10.26 kg are 22.62 lb');
+  assert.equal(first('1.026')?.kind, 'decimal');
+  assert.equal(first('9.54')?.kind, 'left', 'no slip of the digits makes 9.54 an ordinary weight');
+  assert.equal(first('10.26', { green_g: 13000, card_g: 12000 })?.right_green_g, 12000, 'the weigh-in was a kilogram off');
 });

@@ -1,45 +1,158 @@
-/** The week by keyboard: a batch is moved and pinned, the rest follows, Undo takes it back, release and withdraw. */
+/** The week by keyboard, mouse and finger: a batch is moved and pinned, the rest follows; compare, undo, release, withdraw, print. */
 import assert from 'node:assert/strict';
+import { mkdirSync } from 'node:fs';
 import { after, before, test } from 'node:test';
-import { apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+import { addDays, apiOf, openPage, roastery, shot, SHOTS, startBrowser, startService } from './support.mjs';
+
+/** @typedef {import('playwright-core').Page} Page */
 
 /** @type {import('./support.mjs').Service} */
 let service;
 /** @type {import('playwright-core').Browser} */
 let browser;
+/** @type {import('./support.mjs').Api} */
+let api;
 before(async () => {
   [service, browser] = await Promise.all([startService(), startBrowser()]);
+  api = apiOf(service.url);
+  await roastery(api);
 });
 after(async () => {
   await browser?.close();
   await service?.stop();
 });
 
-test('a batch is moved by arrow keys, pinned, undone, released and withdrawn', async () => {
-  const api = apiOf(service.url);
-  await roastery(api);
-  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+/** The column of the first day with what is looked for. @param {Page} page @param {string} selector */
+const columnOf = (page, selector) => page.evaluate((which) => [...document.querySelectorAll('.day')].findIndex((day) => day.querySelector(which)), selector);
+
+/** @param {Page} page @param {string} selector */
+async function middle(page, selector) {
+  const box = await page.locator(selector).first().boundingBox();
+  if (!box) throw new Error(`${selector} is not on the page`);
+  return { x: box.x + box.width / 2, y: box.y + box.height / 2 };
+}
+
+/** @param {Page} page */
+async function open(page) {
   await page.goto(`${service.url}/week`);
   await page.waitForSelector('.block .face');
-  const dayOf = (/** @type {string} */ selector) => page.evaluate((which) => [...document.querySelectorAll('.day')].findIndex((day) => day.querySelector(which)), selector);
-  const before = await dayOf('.face');
+}
+
+/** @param {Page} page */
+async function undo(page) {
+  await page.click('[data-key="undo"]');
+  await page.waitForSelector('.block.pinned', { state: 'detached' });
+}
+
+test('by keyboard: the arrow keys move a batch, and the focus goes with it', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  const before = await columnOf(page, '.face');
   await page.locator('.face').first().focus();
   await page.keyboard.press('ArrowRight');
   await page.waitForSelector('.block.pinned');
-  assert.equal(await dayOf('.block.pinned'), before + 1);
-  assert.equal(await page.evaluate(() => document.activeElement?.closest('.block')?.classList.contains('pinned')), true, 'the focus goes with the batch');
+  assert.equal(await columnOf(page, '.block.pinned'), before + 1);
+  assert.equal(await page.evaluate(() => document.activeElement?.closest('.block')?.classList.contains('pinned')), true);
   await shot(page, 'week-pinned');
-  await page.click('[data-key="undo"]');
-  await page.waitForSelector('.block.pinned', { state: 'detached' });
-  assert.equal(await dayOf('.face'), before);
+  await undo(page);
+  assert.equal(await columnOf(page, '.face'), before);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
 
+test('by mouse: a batch is dragged to another day; a click opens it, Escape lets it go', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  const before = await columnOf(page, '.face');
+  const from = await middle(page, '.block .face');
+  const to = await middle(page, `.day >> nth=${before + 2}`);
+  await page.mouse.move(from.x, from.y);
+  await page.mouse.down();
+  await page.mouse.move(to.x, to.y, { steps: 8 });
+  await page.waitForSelector('.block.ghost');
+  await page.waitForSelector('.day.over');
+  await shot(page, 'week-drag');
+  await page.keyboard.press('Escape');
+  await page.mouse.up();
+  assert.equal(await page.locator('.block.ghost, .block.pinned').count(), 0);
+  await page.mouse.move(from.x, from.y);
+  await page.mouse.down();
+  await page.mouse.move(to.x, to.y, { steps: 8 });
+  await page.mouse.up();
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await columnOf(page, '.block.pinned'), before + 2);
+  assert.equal(await page.locator('.block-more').count(), 0, 'letting go is no click');
+  await page.locator('.block .face').first().click();
+  await page.waitForSelector('.block-more');
+  await undo(page);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('by finger: a batch is dragged by its grip, and the page still scrolls beside it', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1180, height: 820 }, hasTouch: true });
+  await open(page);
+  const devtools = await context.newCDPSession(page);
+  /** @param {'touchStart'|'touchMove'|'touchEnd'} type @param {{x: number, y: number}[]} touchPoints */
+  const touch = (type, touchPoints) => devtools.send('Input.dispatchTouchEvent', { type, touchPoints });
+  const before = await columnOf(page, '.face');
+  const from = await middle(page, '.block .grip');
+  const to = await middle(page, `.day >> nth=${before + 1}`);
+  await touch('touchStart', [from]);
+  for (let i = 1; i <= 8; i += 1) await touch('touchMove', [{ x: from.x + ((to.x - from.x) * i) / 8, y: from.y + ((to.y - from.y) * i) / 8 }]);
+  await page.waitForSelector('.day.over');
+  await touch('touchEnd', []);
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await columnOf(page, '.block.pinned'), before + 1);
+  await undo(page);
+
+  const face = await middle(page, '.block .face');
+  await touch('touchStart', [face]);
+  for (let i = 1; i <= 8; i += 1) await touch('touchMove', [{ x: face.x, y: face.y - 20 * i }]);
+  await touch('touchEnd', []);
+  assert.equal(await page.locator('.block.ghost, .block.pinned').count(), 0, 'a finger on the block itself scrolls');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a ship day shows what feeds it', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  await page.click('.ship');
+  await page.waitForSelector('.block.fed .fed-mark');
+  await shot(page, 'week-ship-day');
+  await page.click('.ship');
+  await page.waitForSelector('.block.fed', { state: 'detached' });
+  await context.close();
+});
+
+test('released, compared, printed and withdrawn', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
   await page.click('#release');
-  await page.waitForSelector('#cards .card-list li');
+  await page.waitForSelector('#compare >> text=This is what is released');
   const stock = await api.read('/api/stock');
   assert.ok(stock.lots.some((/** @type {any} */ lot) => lot.reserved_g > 0), 'released cards reserve green');
-  await page.emulateMedia({ media: 'print' });
-  await shot(page, 'week-print');
-  await page.emulateMedia({ media: null });
+  await page.locator('.face').first().focus();
+  await page.keyboard.press('ArrowRight');
+  await page.waitForSelector('#compare summary >> text=moved');
+  await page.click('#compare summary');
+  await shot(page, 'week-compare');
+  await undo(page);
+
+  await page.evaluate(() => {
+    window.print = () => undefined;
+  });
+  mkdirSync(SHOTS, { recursive: true });
+  for (const what of ['pull', 'cards', 'packing']) {
+    await page.click(`[data-key="print-${what}"]`);
+    for (const format of ['A4', 'Letter']) {
+      const pdf = await page.pdf({ path: `${SHOTS}/print-${what}-${format}.pdf`, format, preferCSSPageSize: false });
+      const sheets = pdf.toString('latin1').match(/\/Type\s*\/Page\b/g)?.length ?? 0;
+      assert.ok(sheets === 1 || (what === 'cards' && sheets === 2), `${what} takes ${sheets} sheets of ${format}`);
+    }
+  }
+  await page.click('#cards summary');
   await page.click('[data-key="all"]');
   await page.click('[data-key="withdraw"]');
   await page.waitForSelector('#cards', { state: 'hidden' });
@@ -48,8 +161,19 @@ test('a batch is moved by arrow keys, pinned, undone, released and withdrawn', a
   await context.close();
 });
 
+test('planned from now after another day was looked at', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  const { today } = await api.read('/api/me');
+  await page.fill('#from', addDays(today, 2));
+  await page.waitForFunction((day) => document.querySelector('.day')?.getAttribute('data-day') === day, addDays(today, 2));
+  await page.click('#from-now');
+  await page.waitForFunction((day) => document.querySelector('.day')?.getAttribute('data-day') === day, today);
+  await page.waitForSelector('.ships >> text=Planned at');
+  await context.close();
+});
+
 test('two pages open side by side agree by themselves', async () => {
-  const api = apiOf(service.url);
   const one = await openPage(browser, { viewport: { width: 1280, height: 800 } });
   await one.page.goto(`${service.url}/green`);
   await one.page.waitForSelector('#requests p');

@@ -108,4 +108,35 @@ each_database! {
         assert_eq!((&waiting[0]["id"], &waiting[0]["command"], &waiting[0]["body"]["weight"]["mass_g"]), (&json!(id), &json!("wastes"), &json!(70)));
         assert_eq!(waiting[0]["problem"]["errors"][0]["pointer"], "/lot");
     }
+
+    /// By what was booked in its place, or by what a person says; under its own id it is never booked any more.
+    async fn what_waited_is_settled(server: &Server) {
+        let r = roastery(server).await;
+        let leave = async |grams: i64| {
+            let id = server.id();
+            let kept = json!({"lot": r.kivu_delivery, "storeroom": r.storeroom, "weight": reckoned(grams), "kept": true, "happened_at": server.now()});
+            server.order("wastes", &id, kept.clone()).await.expect(202);
+            (id, kept)
+        };
+        let ((first, as_sent), (second, _)) = (leave(70).await, leave(80).await);
+        let settle = async |fields: Value| server.order("settlements", &server.id(), fields).await;
+        assert_eq!(settle(json!({"unsettled": first})).await.pointers(), ["/reason"]);
+        assert_eq!(settle(json!({"unsettled": server.id(), "reason": "twice"})).await.pointers(), ["/unsettled"]);
+        assert_eq!(settle(json!({"unsettled": first, "by": server.id()})).await.pointers(), ["/by"]);
+
+        let right = server.id();
+        server.order("wastes", &right, json!({"lot": r.screen_18, "storeroom": r.storeroom, "weight": reckoned(70)})).await.expect(201);
+        let settled = settle(json!({"unsettled": first, "by": right})).await.expect(201);
+        assert_eq!(settled, json!({"unsettled": first, "by": right}));
+        assert_eq!(settle(json!({"unsettled": first, "by": right})).await.pointers(), ["/unsettled"], "only once");
+        settle(json!({"unsettled": second, "reason": "it was part of the first"})).await.expect(201);
+        assert_eq!(server.get("/api/unsettled").await["items"], json!([]));
+
+        let size = server.log_size().await;
+        server.order("wastes", &first, as_sent.clone()).await.expect(202);
+        let mut other = as_sent;
+        other["weight"] = reckoned(75);
+        server.order("wastes", &first, other).await.expect(409);
+        assert_eq!((server.log_size().await, server.get("/api/unsettled").await["items"].take()), (size, json!([])), "a late second sending changes nothing");
+    }
 }

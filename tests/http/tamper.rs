@@ -300,6 +300,14 @@ async fn busy_weeks(server: &Server, r: &Roastery) {
         .await;
     let kept =
         json!({"lot": r.kivu, "storeroom": r.storeroom, "weight": reckoned(70), "kept": true});
+    let settled = server.id();
+    server
+        .order("wastes", &settled, kept.clone())
+        .await
+        .expect(202);
+    let settlement =
+        json!({"unsettled": settled, "reason": "swept up, and weighed with the samples"});
+    server.command("settlements", settlement).await;
     server.order("wastes", &server.id(), kept).await.expect(202);
 }
 

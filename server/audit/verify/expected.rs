@@ -6,8 +6,8 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::batches::row_of;
-use crate::book::canonical;
 use crate::book::leaf::{Act, Closing, Entry, Kind, Leaf, Posting};
+use crate::book::{canonical, settled_how};
 use crate::counting::session;
 use crate::floor::batch;
 use crate::store::BatchRow;
@@ -135,6 +135,16 @@ impl Expected {
                 "received_at": entry.head.recorded_at, "body": canonical::text(&entry.after["body"]),
                 "problem": canonical::text(&entry.after["problem"]), "settled_at": null, "settled_how": null,
             })),
+            Act::Settle => {
+                let how = settled_how(&entry.after["by"], entry.reason.as_deref());
+                for row in &mut self.unsettled {
+                    if row["id"] == json!(entry.subject) {
+                        row["settled_at"] = json!(entry.head.recorded_at);
+                        row["settled_how"] = json!(how);
+                    }
+                }
+                self.digests.extend(entry.digest.clone());
+            }
             _ => self.digests.extend(entry.digest.clone()),
         }
     }

@@ -508,4 +508,18 @@ impl WriteBook for Transaction {
         .await?;
         Ok(())
     }
+
+    async fn settle(&mut self, unsettled: Uuid, at: Instant, how: &str) -> Result<()> {
+        sqlx::query(
+            "UPDATE unsettled
+             SET settled_at = $2, settled_how = $3
+             WHERE id = $1",
+        )
+        .bind(unsettled)
+        .bind(at.ms())
+        .bind(how.to_owned())
+        .execute(&mut **self)
+        .await?;
+        Ok(())
+    }
 }

@@ -121,6 +121,39 @@ impl ReadMovements for Transaction {
         rows.into_iter().map(standing).collect()
     }
 
+    async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>> {
+        let rows: Vec<(Uuid, String, i64)> = sqlx::query_as(
+            "WITH store AS (
+                 SELECT id, lot
+                 FROM account
+                 WHERE site = $1 AND place = 'store'
+             ), change AS (
+                 SELECT store.lot, movement.day, movement.mass_mg AS mg
+                 FROM store
+                 JOIN movement ON movement.from_account = store.id AND movement.day >= $2
+                 JOIN account ON account.id = movement.to_account
+                 WHERE account.place IN ('batch', 'sample', 'waste', 'blended')
+                 UNION ALL
+                 SELECT store.lot, movement.day, -movement.mass_mg
+                 FROM store
+                 JOIN movement ON movement.to_account = store.id AND movement.day >= $2
+                 JOIN account ON account.id = movement.from_account
+                 WHERE account.place IN ('batch', 'sample', 'waste')
+             )
+             SELECT lot, day, CAST(SUM(mg) AS BIGINT)
+             FROM change
+             GROUP BY lot, day
+             ORDER BY lot, day",
+        )
+        .bind(site.0)
+        .bind(from.to_string())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(lot, on, mg)| Ok((LotId(lot), day(&on)?, mass(mg)?)))
+            .collect()
+    }
+
     async fn totals_on(&mut self, site: SiteId, on: Day) -> Result<Vec<(LotId, String, Mass)>> {
         let rows: Vec<(Uuid, String, i64)> = sqlx::query_as(
             "WITH change AS (

@@ -131,7 +131,7 @@ impl ReadRecords for Transaction {
     }
 
     async fn unsettled(&mut self, site: SiteId) -> Result<Vec<UnsettledRow>> {
-        let rows: Vec<(Uuid, String, Uuid, Option<Uuid>, i64, String, String)> = sqlx::query_as(
+        let rows: Vec<UnsettledColumns> = sqlx::query_as(
             "SELECT id, command, person, device, received_at, body, problem
              FROM unsettled
              WHERE site = $1 AND settled_at IS NULL
@@ -140,16 +140,35 @@ impl ReadRecords for Transaction {
         .bind(site.0)
         .fetch_all(&mut **self)
         .await?;
-        let row = |(id, command, person, device, at, body, problem)| UnsettledRow {
-            id,
-            command,
-            person: PersonId(person),
-            device,
-            received_at: Instant::from_ms(at),
-            body,
-            problem,
-        };
-        Ok(rows.into_iter().map(row).collect())
+        Ok(rows.into_iter().map(unsettled_row).collect())
+    }
+
+    async fn unbooked(&mut self, id: Uuid) -> Result<Option<UnsettledRow>> {
+        let row: Option<UnsettledColumns> = sqlx::query_as(
+            "SELECT id, command, person, device, received_at, body, problem
+             FROM unsettled
+             WHERE id = $1",
+        )
+        .bind(id)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(row.map(unsettled_row))
+    }
+}
+
+type UnsettledColumns = (Uuid, String, Uuid, Option<Uuid>, i64, String, String);
+
+fn unsettled_row(
+    (id, command, person, device, at, body, problem): UnsettledColumns,
+) -> UnsettledRow {
+    UnsettledRow {
+        id,
+        command,
+        person: PersonId(person),
+        device,
+        received_at: Instant::from_ms(at),
+        body,
+        problem,
     }
 }
 

@@ -1,6 +1,6 @@
 /** Edit fields: each knows how to show a value, read it back in the service's units, and say what is wrong with it. */
 import { button, freshId, h } from '../dom.js';
-import { editable, GRAMS, milligrams, minorDigits, parseNumber, siteUnit } from '../format.js';
+import { editable, GRAMS, milligrams, minorDigits, noNumber, parseNumber, siteUnit } from '../format.js';
 import { T } from '../texts.js';
 import './weight-entry.js';
 
@@ -124,7 +124,7 @@ function numeric(field, shown, convert, unit) {
     const text = needed(field, input.value.trim());
     if (text === undefined) return undefined;
     const typed = parseNumber(text);
-    if (typed === null) throw new Wrong(T.form.noNumber);
+    if (typed === null) throw new Wrong(noNumber(text));
     return convert(typed);
   }, unit);
 }

@@ -60,7 +60,22 @@ export class PadEntry extends HTMLElement {
     if (picker) tools.append(picker);
     this.#use(scale);
     this.#input.focus({ preventScroll: true });
+    document.addEventListener('keydown', this.#catch);
   }
+
+  disconnectedCallback() {
+    document.removeEventListener('keydown', this.#catch);
+  }
+
+  /** Digits of a keyboard or a scale reach the window wherever the focus is, unless another field or a dialog has it. @param {KeyboardEvent} event */
+  #catch = (event) => {
+    const elsewhere = event.target instanceof Element && event.target.closest('input, select, textarea, dialog');
+    if (elsewhere || event.ctrlKey || event.altKey || event.metaKey || !/^[\dA-Za-z+.,-]$/.test(event.key)) return;
+    event.preventDefault();
+    this.#clockKey(event);
+    this.#take(this.#typed + event.key);
+    this.focus();
+  };
 
   /** Gives the pad its keyboard focus back. @override */
   focus() {

@@ -1,10 +1,15 @@
 /** `<page-frame>`: what every page has: the way to the other pages, who and where, the state line, and a voice for screen readers. */
 import { h } from '../dom.js';
-import { NoAnswer, Problem, read } from '../api.js';
+import { NoAnswer, Problem, read, setAhead } from '../api.js';
 import { useSite } from '../format.js';
 import { T } from '../texts.js';
 
-const PAGES = /** @type {const} */ (['floor', 'week', 'green', 'loss', 'shipping', 'audit', 'setup']);
+/**
+ * The areas in the head of every page, each with the pages inside it, its own first. A page is added by its name in its area here and
+ * its word in `T.pages`.
+ * @type {Partial<Record<keyof typeof T.pages, (keyof typeof T.pages)[]>>}
+ */
+const AREAS = { floor: [], week: [], green: [], loss: [], shipping: [], audit: [], setup: [] };
 
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
@@ -43,11 +48,14 @@ export async function trying(run) {
 
 export class PageFrame extends HTMLElement {
   connectedCallback() {
-    const here = /** @type {typeof PAGES[number]} */ (this.getAttribute('page'));
+    const here = /** @type {keyof typeof T.pages} */ (this.getAttribute('page'));
+    const names = /** @type {(keyof typeof T.pages)[]} */ (Object.keys(AREAS));
+    const area = names.find((name) => name === here || AREAS[name]?.includes(here)) ?? here;
+    const others = AREAS[area] ?? [];
     const inside = T.inside[/** @type {'count'} */ (this.getAttribute('inside'))];
     document.title = `${inside ?? T.pages[here]} · Outturn`;
     document.documentElement.lang = T.lang;
-    const links = h('ul', { id: 'pages' }, PAGES.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))));
+    const links = h('ul', { id: 'pages' }, names.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : page === area ? 'true' : undefined }, T.pages[page]))));
     const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => {
       const open = this.classList.toggle('open');
       opener.setAttribute('aria-expanded', String(open));
@@ -57,6 +65,7 @@ export class PageFrame extends HTMLElement {
       h('a', { class: 'skip', href: '#content' }, T.frame.skip),
       h('span', { class: 'brand' }, 'Outturn'),
       h('nav', { 'aria-label': T.frame.pages }, opener, links),
+      others.length ? h('nav', { class: 'inside', 'aria-label': T.pages[area] }, h('ul', {}, [area, ...others].map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
     for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = inside ?? T.pages[here];
@@ -91,6 +100,7 @@ export async function openPage() {
   try {
     const me = await read('/api/me');
     if (!me.site) return null;
+    setAhead(me.clock_set ? Date.parse(me.now) - Date.now() : 0);
     useSite(me.site);
     if (frame instanceof PageFrame) frame.state(`${me.site.name} · ${me.person?.name ?? ''}`);
     return me;

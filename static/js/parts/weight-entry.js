@@ -1,6 +1,6 @@
 /** `<weight-entry>`: a weight in a form: weighed on a scale in one or several readings, so many sacks, or reckoned. */
 import { button, h, freshId } from '../dom.js';
-import { GRAMS, mass, milligrams, parseNumber, siteUnit } from '../format.js';
+import { editable, GRAMS, mass, milligrams, noNumber, parseNumber, siteUnit } from '../format.js';
 import { T } from '../texts.js';
 import { netGrams, scaleText } from '../weighing.js';
 
@@ -77,14 +77,15 @@ export class WeightEntry extends HTMLElement {
   #layNominal(packing) {
     const unit = siteUnit();
     const sacks = h('input', { type: 'text', inputmode: 'numeric', name: 'sacks', autocomplete: 'off' });
-    const each = h('input', { type: 'text', inputmode: 'decimal', name: 'sack', autocomplete: 'off', value: packing ? String(packing.sack_g / GRAMS[unit]) : '' });
+    const each = h('input', { type: 'text', inputmode: 'decimal', name: 'sack', autocomplete: 'off', value: packing ? editable(packing.sack_g / GRAMS[unit]) : '' });
     const loose = h('input', { type: 'text', inputmode: 'decimal', name: 'loose', autocomplete: 'off' });
     this.#body.replaceChildren(h('label', { class: 'inline' }, T.weight.sacks, ' ', sacks), h('label', { class: 'inline' }, `${T.weight.sackMass} (${unit}) `, each), h('label', { class: 'inline' }, `${T.weight.loose} (${unit}) `, loose));
     this.#read = () => {
       const count = parseNumber(sacks.value || '0');
       const one = parseNumber(each.value || '0');
       const rest = parseNumber(loose.value || '0');
-      if (count === null || one === null || rest === null || !Number.isInteger(count)) return { weight: null, empty: false, text: T.form.noNumber };
+      if (count === null || one === null || rest === null) return { weight: null, empty: false, text: noNumber([sacks, each, loose].find((input) => parseNumber(input.value || '0') === null)?.value ?? '') };
+      if (!Number.isInteger(count)) return { weight: null, empty: false, text: T.form.noWhole };
       const weight = { basis: /** @type {const} */ ('nominal'), sacks: count, sack_g: milligrams(one * GRAMS[unit]), loose_g: milligrams(rest * GRAMS[unit]) };
       const grams = weight.sacks * weight.sack_g + weight.loose_g;
       return grams > 0 ? { weight, grams } : { weight: null, empty: !sacks.value && !loose.value, text: T.weight.missing };
@@ -98,7 +99,7 @@ export class WeightEntry extends HTMLElement {
     this.#read = () => {
       if (!input.value.trim()) return { weight: null, empty: true, text: T.weight.missing };
       const value = parseNumber(input.value);
-      if (value === null) return { weight: null, empty: false, text: T.form.noNumber };
+      if (value === null) return { weight: null, empty: false, text: noNumber(input.value) };
       const grams = milligrams(value * GRAMS[unit]);
       return { weight: { basis: 'reckoned', mass_g: grams }, grams };
     };

@@ -1,0 +1,99 @@
+/**
+ * What would explain an odd weight, worked out on the tablet from the numbers on the card. The service weighs the slips by how often
+ * they happen; here a slip is offered when undoing it brings the batch into its range, nearest to the mean first.
+ */
+import { GRAMS, mass } from './format.js';
+import { judge } from './range.js';
+import { T } from './texts.js';
+import { netGrams, onDisplay, tare } from './weighing.js';
+
+/** @import { BatchView, RangeCard, Reading, Scale, Verdict, Weight } from './types.js' */
+
+/** @typedef {{kind: string, sentence: string, right_green_g?: number|null, right_roasted_g?: number|null}} Explanation */
+/**
+ * @typedef {object} Odd
+ * @property {RangeCard} range
+ * @property {number} green_g weighed in, all batches of the reading
+ * @property {number} sample_g taken before weighing
+ * @property {Extract<Weight, {basis: 'weighed'}>} weight
+ * @property {Scale} scale
+ * @property {number|null} card_g what the card asks for, of one batch
+ * @property {BatchView[]} neighbours other batches of the same roaster
+ */
+
+const E = T.explain;
+/** What a sample for cupping may weigh (common practice). */
+const SAMPLE_G = { least: 100, most: 350 };
+/** The share of a batch that may stay behind in a hopper or tray without being seen at once (common practice). */
+const LEFT = { least: 0.02, most: 0.12 };
+
+/** @param {Odd} odd @returns {Explanation[]} the likeliest first */
+export function explain(odd) {
+  const net = netGrams(odd.weight.readings, odd.scale);
+  const fits = [...roastedSlips(odd), ...greenSlips(odd)].filter((each) => verdict(odd, each, net).judgement === 'ok');
+  const far = (/** @type {Explanation} */ each) => Math.abs(verdict(odd, each, net).loss - verdict(odd, each, net).mean);
+  return [...fits.sort((a, b) => far(a) - far(b)), ...unseen(odd, net)];
+}
+
+/** The verdict if a slip is undone. @param {Odd} odd @param {Explanation} each @param {number} net @returns {Verdict} */
+const verdict = (odd, each, net) => judge(odd.range, each.right_green_g ?? odd.green_g, (each.right_roasted_g ?? net) + odd.sample_g);
+
+/** Slips that change what the scale of the roasted coffee was said to show. @param {Odd} odd @returns {Explanation[]} */
+function roastedSlips({ weight, scale, green_g, neighbours }) {
+  const last = /** @type {Reading} */ (weight.readings.at(-1));
+  const net = netGrams(weight.readings, scale);
+  /** @param {string} kind @param {string} sentence @param {number} grams @returns {Explanation} */
+  const slip = (kind, sentence, grams) => ({ kind, sentence, right_roasted_g: grams });
+  const found = swapped(last.gross).map((gross) => slip('swapped', E.swapped(gross, scale.unit), netGrams([...weight.readings.slice(0, -1), { ...last, gross }], scale)));
+  if (scale.unit !== 'g') {
+    const step = scale.unit === 'lb' ? GRAMS.lb : GRAMS.kg;
+    for (const sign of [1, -1]) found.push(slip('whole', E.whole(scale.unit), net + sign * step));
+  }
+  found.push(slip('decimal', E.decimal, net * 10), slip('decimal', E.decimal, net / 10));
+  if (scale.unit === 'kg') found.push(slip('pounds', E.pounds, net * (GRAMS.lb / GRAMS.kg)));
+  for (const crate of scale.containers) {
+    if (last.container === null) found.push(slip('crate', E.crate(crate.name), net - crate.tare_g));
+  }
+  if (last.container !== null) found.push(slip('no_crate', E.noCrate(last.container), net + tare(last.container, scale)));
+  for (const other of neighbours) {
+    const near = other.weighed_out_g !== null && Math.abs(other.weighed_in_g - green_g) > scale.division_g;
+    if (near && other.weighed_out_g !== null) found.push(slip('exchanged', E.exchanged(other.lot.name), other.weighed_out_g));
+  }
+  return found;
+}
+
+/** Slips of the weigh-in: only offered where the card then had what it asked for. @param {Odd} odd @returns {Explanation[]} */
+function greenSlips({ card_g, green_g, scale }) {
+  if (card_g === null || Math.abs(card_g - green_g) <= scale.division_g) return [];
+  const step = scale.unit === 'lb' ? GRAMS.lb : GRAMS.kg;
+  const off = Math.abs(card_g - green_g);
+  const digits = swapped(onDisplay(green_g, scale)).some((gross) => Math.abs(Number(gross) * GRAMS[scale.unit] - card_g) <= scale.division_g);
+  return digits || Math.abs(off - step) <= scale.division_g ? [{ kind: 'green', sentence: E.green(mass(green_g), mass(card_g)), right_green_g: card_g }] : [];
+}
+
+/** What leaves no figure to take: coffee that is not on the scale. @param {Odd} odd @param {number} net @returns {Explanation[]} */
+function unseen({ range, green_g, sample_g }, net) {
+  const expected = green_g * Math.exp(range.mean_log_yield) - sample_g;
+  const missing = expected - net;
+  /** @type {Explanation[]} */
+  const found = [];
+  if (missing >= green_g * LEFT.least && missing <= green_g * LEFT.most) found.push({ kind: 'left', sentence: E.left(mass(missing)) });
+  if (missing >= SAMPLE_G.least && missing <= SAMPLE_G.most) found.push({ kind: 'sample', sentence: E.sample(mass(missing)) });
+  return found;
+}
+
+/** A number with each two neighbouring digits exchanged. @param {string} text @returns {string[]} */
+function swapped(text) {
+  const digits = [...text];
+  const places = digits.flatMap((each, i) => (/\d/.test(each) ? [i] : []));
+  /** @type {Set<string>} */
+  const all = new Set();
+  for (const [n, a] of places.entries()) {
+    const b = places[n + 1];
+    if (b === undefined || digits[a] === digits[b]) continue;
+    const other = [...digits];
+    [other[a], other[b]] = [/** @type {string} */ (digits[b]), /** @type {string} */ (digits[a])];
+    all.add(other.join(''));
+  }
+  return [...all];
+}
