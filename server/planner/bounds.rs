@@ -27,37 +27,40 @@ pub(super) fn levels(problem: &Problem, reached: &Levels) -> Levels {
 }
 
 /// L1: what nothing can reach, and per coffee what its green cannot make at the best yields, least weighty first.
-fn shortage(problem: &Problem) -> i64 {
+pub(super) fn shortage(problem: &Problem) -> i64 {
     let green: i64 = (0..problem.coffees.len())
         .map(|c| green_shortage(problem, c))
         .sum();
     problem.hopeless_units + green
 }
 
-fn green_shortage(problem: &Problem, coffee: usize) -> i64 {
-    let families = || {
-        problem.coffees[coffee]
-            .families
-            .iter()
-            .map(|f| &problem.families[*f])
-    };
-    let mut items: Vec<&Want> = families().flat_map(|f| &f.items).collect();
-    items.sort_by_key(|w| w.priority);
+fn families<'a>(problem: &'a Problem, coffee: usize) -> impl Iterator<Item = &'a Family<'a>> {
+    let families = &problem.coffees[coffee].families;
+    families.iter().map(|f| &problem.families[*f])
+}
+
+/// Units that the items of a coffee want.
+pub(super) fn wanted(problem: &Problem, coffee: usize) -> i64 {
+    let items = families(problem, coffee).flat_map(|f| &f.items);
+    items.map(|w| w.units).sum()
+}
+
+/// Units that the green of a coffee makes at the best yields.
+pub(super) fn green_made(problem: &Problem, coffee: usize) -> i64 {
     let best = |lot: &usize| {
-        families()
-            .flat_map(|f| &f.ways)
-            .filter(|w| w.lot == *lot)
-            .map(|w| w.rate)
-            .max()
-            .unwrap_or(0)
+        let ways = families(problem, coffee).flat_map(|f| &f.ways);
+        let of_lot = ways.filter(|w| w.lot == *lot);
+        problem.lots[*lot].green * of_lot.map(|w| w.rate).max().unwrap_or(0)
     };
-    let made: i64 = problem.coffees[coffee]
-        .lots
-        .iter()
-        .map(|l| problem.lots[*l].green * best(l))
-        .sum();
-    let fixed: i64 = families().flat_map(|f| &f.fixed).map(|s| s.units).sum();
-    let mut missing = items.iter().map(|w| w.units).sum::<i64>() - made - fixed;
+    problem.coffees[coffee].lots.iter().map(best).sum()
+}
+
+fn green_shortage(problem: &Problem, coffee: usize) -> i64 {
+    let mut items: Vec<&Want> = families(problem, coffee).flat_map(|f| &f.items).collect();
+    items.sort_by_key(|w| w.priority);
+    let supplies = families(problem, coffee).flat_map(|f| &f.fixed);
+    let fixed: i64 = supplies.map(|s| s.units).sum();
+    let mut missing = wanted(problem, coffee) - green_made(problem, coffee) - fixed;
     let mut weighted = 0;
     for want in items {
         let part = missing.clamp(0, want.units);

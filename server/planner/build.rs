@@ -102,14 +102,18 @@ impl Builder {
         self.level(depth + 1);
         let mut choices = std::mem::take(&mut self.choices[depth]);
         choices.clear();
-        collect(
-            state,
-            family,
-            urgent,
-            &self.left[depth],
-            (random, self.shake),
-            &mut choices,
-        );
+        let limit = if cost.0 < self.best_cost.0 {
+            i64::MAX
+        } else {
+            self.best_cost.1 - cost.1
+        };
+        let mut search = Choosing {
+            random,
+            shake: self.shake,
+            limit,
+            choices: &mut choices,
+        };
+        let possible = search.collect(state, family, urgent, &self.left[depth]);
         state.effort += 1 + u64::try_from(choices.len()).unwrap_or(0);
         choices.sort_unstable_by_key(|c| c.score);
         for (n, choice) in choices.iter().enumerate() {
@@ -119,7 +123,7 @@ impl Builder {
             self.trials = self.trials.saturating_sub(1);
             self.follow(state, family, random, depth, cost, choice);
         }
-        if choices.is_empty() {
+        if !possible {
             self.give_up(state, family, random, depth, cost, urgent);
         }
         self.choices[depth] = choices;
@@ -226,93 +230,104 @@ struct Stream {
     late: i64,
 }
 
-/// All ways to serve the urgent item by one more run.
-fn collect(
-    state: &State,
-    family: usize,
-    urgent: usize,
-    left: &[i64],
-    (random, shake): (&mut Random, Shake),
-    choices: &mut Vec<Choice>,
-) {
-    let problem = state.problem;
-    let f = &problem.families[family];
-    let want = &f.items[urgent];
-    for day in problem.plan_days(want) {
-        let mut wanted = usize::MAX;
-        let mut needs = [0; 4];
-        let late = want.to.min(problem.day[problem.days - 1]) - problem.day[day];
-        for (n, way) in f.ways.iter().enumerate() {
-            if day < way.from || !want.lots[way.place] || state.green[way.lot] < way.least {
-                continue;
-            }
-            let slot = problem.slot(way.roaster, day);
-            let start = state.startup(slot);
-            let change = state.change(family, slot, n);
-            let spare = state.room(slot) - start - change;
-            if spare < way.cycle {
-                continue;
-            }
-            if wanted != way.place {
-                wanted = way.place;
-                needs = cumulated(f, left, problem.day[day], way.place);
-            }
-            let asked = change + if state.lit == Some(slot) { 0 } else { start };
-            let most = (spare / way.cycle).min(state.green[way.lot] / way.least);
-            let stream = Stream {
-                slot,
-                way: n,
-                asked,
-                most,
-                late,
-            };
-            counts(state, family, stream, needs, (random, shake), choices);
-        }
-    }
+/// Collects the choices at a node.
+struct Choosing<'a> {
+    random: &'a mut Random,
+    shake: Shake,
+    /// Runs that take so many minutes or more lead to nothing better.
+    limit: i64,
+    choices: &'a mut Vec<Choice>,
 }
 
-/// The batch counts worth trying in a stream: for each partial sum of what is open, and one less than for the whole.
-fn counts(
-    state: &State,
-    family: usize,
-    stream: Stream,
-    needs: [i64; 4],
-    (random, shake): (&mut Random, Shake),
-    choices: &mut Vec<Choice>,
-) {
-    let way = &state.problem.families[family].ways[stream.way];
-    let green = state.green[way.lot] / way.step * way.step;
-    let charge_for = |need: i64| (ceil_div(need, way.rate * way.step) * way.step).min(green);
-    let whole = charge_for(needs[3]);
-    let one_less = (ceil_div(whole, way.most) - 1).min(stream.most);
-    let fitting = needs.map(|need| {
-        if need == 0 {
-            0
-        } else {
-            ceil_div(charge_for(need), way.most).clamp(1, stream.most)
+impl Choosing<'_> {
+    /// All ways to serve the urgent item by one more run that may lead to something better; false if there is no way at all.
+    fn collect(&mut self, state: &State, family: usize, urgent: usize, left: &[i64]) -> bool {
+        let problem = state.problem;
+        let f = &problem.families[family];
+        let want = &f.items[urgent];
+        let mut possible = false;
+        for day in problem.plan_days(want) {
+            let mut wanted = usize::MAX;
+            let mut needs = [0; 4];
+            let late = want.to.min(problem.day[problem.days - 1]) - problem.day[day];
+            for (n, way) in f.ways.iter().enumerate() {
+                if day < way.from || !want.lots[way.place] || state.green[way.lot] < way.least {
+                    continue;
+                }
+                let slot = problem.slot(way.roaster, day);
+                let start = state.startup(slot);
+                let change = state.change(family, slot, n);
+                let spare = state.room(slot) - start - change;
+                if spare < way.cycle {
+                    continue;
+                }
+                possible = true;
+                let asked = change + if state.lit == Some(slot) { 0 } else { start };
+                if (way.cycle + asked) * FINE >= self.limit {
+                    continue;
+                }
+                if wanted != way.place {
+                    wanted = way.place;
+                    needs = cumulated(f, left, problem.day[day], way.place);
+                }
+                let most = (spare / way.cycle).min(state.green[way.lot] / way.least);
+                let way = n;
+                self.counts(
+                    state,
+                    family,
+                    &Stream {
+                        slot,
+                        way,
+                        asked,
+                        most,
+                        late,
+                    },
+                    needs,
+                );
+            }
         }
-    });
-    let mut tried = [0; 5];
-    for (k, batches) in fitting.into_iter().chain([one_less]).enumerate() {
-        if batches < 1 || tried.contains(&batches) {
-            continue;
+        possible
+    }
+
+    /// The batch counts worth trying in a stream: for each partial sum of what is open, and one less than for the whole.
+    fn counts(&mut self, state: &State, family: usize, stream: &Stream, needs: [i64; 4]) {
+        let way = &state.problem.families[family].ways[stream.way];
+        let green = state.green[way.lot] / way.step * way.step;
+        // The largest charge is a whole number of steps, so rounding up to steps first changes no number of batches.
+        let most = ceil_div(green, way.most);
+        let for_need = |need: i64| ceil_div(need, way.rate * way.most).min(most);
+        let whole = (ceil_div(needs[3], way.rate * way.step) * way.step).min(green);
+        let for_all = for_need(needs[3]);
+        let mut tried = [0; 5];
+        for k in 0..5 {
+            let batches = match k {
+                3 => for_all.clamp(1, stream.most),
+                4 => (for_all - 1).min(stream.most),
+                _ if needs[k] == 0 || needs[k] == needs[3] => continue,
+                _ => for_need(needs[k]).clamp(1, stream.most),
+            };
+            let minutes = (batches * way.cycle + stream.asked) * FINE;
+            if batches < 1 || minutes >= self.limit || tried.contains(&batches) {
+                continue;
+            }
+            tried[k] = batches;
+            let minutes = minutes + self.random.whole(self.shake.jitter);
+            let charge = whole.max(batches * way.least).min(batches * way.most);
+            let (slot, way) = (stream.slot, stream.way);
+            let run = Run {
+                slot,
+                way,
+                batches,
+                charge,
+            };
+            let noisy = PLAIN + self.random.whole(self.shake.noise + 1);
+            let score = score(state, family, &run, minutes, needs[3], stream.late) * noisy / PLAIN;
+            self.choices.push(Choice {
+                score,
+                minutes,
+                run,
+            });
         }
-        tried[k] = batches;
-        let charge = whole.max(batches * way.least).min(batches * way.most);
-        let run = Run {
-            slot: stream.slot,
-            way: stream.way,
-            batches,
-            charge,
-        };
-        let minutes = (batches * way.cycle + stream.asked) * FINE + random.whole(shake.jitter);
-        let noisy = PLAIN + random.whole(shake.noise + 1);
-        let score = score(state, family, &run, minutes, needs[3], stream.late) * noisy / PLAIN;
-        choices.push(Choice {
-            score,
-            minutes,
-            run,
-        });
     }
 }
 

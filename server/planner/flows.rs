@@ -23,7 +23,7 @@ pub(super) struct Desk {
     left: Vec<i64>,
     rest: Vec<i64>,
     flow: Vec<i64>,
-    order: Vec<usize>,
+    spans: Vec<i64>,
     parent: Vec<usize>,
     queue: Vec<usize>,
 }
@@ -33,11 +33,20 @@ const NOBODY: usize = usize::MAX;
 impl Desk {
     /// The best shortage and age for the supplies, which must be sorted by day.
     pub(super) fn serve(&mut self, family: &Family, supplies: &[Supply]) -> Served {
-        if family.open
-            && let Some(age) = self.cover_all(&family.items, supplies)
-        {
+        if !family.open {
+            return self.serve_by_flows(family, supplies);
+        }
+        self.left.clear();
+        self.left.extend(family.items.iter().map(|w| w.units));
+        if let Some(age) = self.cover(&family.items, supplies) {
             return Served { short: 0, age };
         }
+        let short = self.choose_served(family, supplies);
+        let age = self.cover(&family.items, supplies).unwrap_or(0);
+        Served { short, age }
+    }
+
+    fn serve_by_flows(&mut self, family: &Family, supplies: &[Supply]) -> Served {
         self.assign(family, supplies);
         let mut served = Served::default();
         let items = family.items.len();
@@ -53,13 +62,54 @@ impl Desk {
         served
     }
 
-    /// Where every item accepts every lot: from the last day back, each supply serves the open item whose window began
-    /// last. This uses as much of every span of late days as can be used, so if it covers all, the age is least too.
-    fn cover_all(&mut self, items: &[Want], supplies: &[Supply]) -> Option<i64> {
-        self.left.clear();
-        self.left.extend(items.iter().map(|w| w.units));
+    /// Where every item accepts every lot: what each item is served, in `left`, heaviest first. An item takes what all
+    /// spans of days around its window have left beyond what is taken by items inside them: windows are spans of days, so
+    /// that is Hall's condition in full. Answers the weighted shortage.
+    fn choose_served(&mut self, family: &Family, supplies: &[Supply]) -> i64 {
+        self.weigh_spans(family, supplies);
+        let width = family.tos.len();
+        let mut short = 0;
+        for j in &family.heaviest {
+            let w = &family.items[*j];
+            let around = |rows: &mut [i64], take: &mut dyn FnMut(&mut i64)| {
+                for row in rows.chunks_mut(width).take(w.from_at + 1) {
+                    row[w.to_at..].iter_mut().for_each(&mut *take);
+                }
+            };
+            let mut units = w.units;
+            around(&mut self.spans, &mut |span| units = units.min(*span));
+            around(&mut self.spans, &mut |span| *span -= units);
+            self.left[*j] = units;
+            short += w.priority * (w.units - units);
+        }
+        short
+    }
+
+    /// What each span of days supplies, from each first roasting day (a row) to each last one.
+    fn weigh_spans(&mut self, family: &Family, supplies: &[Supply]) {
+        self.spans.clear();
+        for from in &family.froms {
+            let mut inside = supplies.iter().skip_while(|s| s.day < *from).peekable();
+            let mut units = 0;
+            for to in &family.tos {
+                while let Some(supply) = inside.next_if(|s| s.day <= *to) {
+                    units += supply.units;
+                }
+                self.spans.push(units);
+            }
+        }
+    }
+
+    /// Where every item accepts every lot: the least age if all that is in `left` is served, `None` if that cannot be. From
+    /// the last day back, each supply serves the open item whose window began last. This uses as much of every span of late
+    /// days as can be used, so if it covers all, the age is least too.
+    fn cover(&mut self, items: &[Want], supplies: &[Supply]) -> Option<i64> {
         let mut open: i64 = self.left.iter().sum();
-        let mut age: i64 = items.iter().map(|w| w.units * w.ship).sum();
+        if open > supplies.iter().map(|s| s.units).sum() {
+            return None;
+        }
+        let ships = items.iter().zip(&self.left);
+        let mut age: i64 = ships.map(|(w, left)| left * w.ship).sum();
         for supply in supplies.iter().rev() {
             let mut units = supply.units;
             while units > 0 {
@@ -94,16 +144,11 @@ impl Desk {
             supplies.iter().map(|s| s.units),
             supplies.len() * items.len(),
         );
-        self.order.clear();
-        self.order.extend(0..items.len());
-        self.order
-            .sort_by_key(|j| (-items[*j].priority, items[*j].ship, *j));
         self.left.clear();
         self.left.resize(items.len(), 0);
-        for n in 0..items.len() {
-            let j = self.order[n];
-            self.left[j] = items[j].units;
-            while self.left[j] > 0 && self.reroute_to(j, items, supplies) {}
+        for j in &family.heaviest {
+            self.left[*j] = items[*j].units;
+            while self.left[*j] > 0 && self.reroute_to(*j, items, supplies) {}
         }
         let served: Vec<i64> = items
             .iter()

@@ -97,6 +97,12 @@ pub(super) struct Family<'a> {
     pub style: &'a str,
     /// What is wanted, by last roasting day, then heaviest first.
     pub items: Vec<Want>,
+    /// Places of the items in the order in which shortage spares them: heaviest first, then the earlier ship day.
+    pub heaviest: Vec<usize>,
+    /// The distinct first roasting days of the items, in order.
+    pub froms: Vec<i64>,
+    /// The distinct last roasting days of the items, in order.
+    pub tos: Vec<i64>,
     /// Roasted stock and pinned output.
     pub fixed: Vec<Supply>,
     /// Lot and roaster pairs that can make it.
@@ -119,6 +125,10 @@ pub(super) struct Want {
     pub from: i64,
     /// Last roasting day f.
     pub to: i64,
+    /// Place of the first roasting day among those of the family's items.
+    pub from_at: usize,
+    /// Place of the last one.
+    pub to_at: usize,
     /// Ship day h.
     pub ship: i64,
     /// Weight p.
@@ -167,6 +177,29 @@ impl Want {
     pub(super) fn accepts(&self, day: i64, place: usize) -> bool {
         self.from <= day && day <= self.to && self.lots[place]
     }
+}
+
+impl Family<'_> {
+    /// Sets the items and what follows from them.
+    fn take(&mut self, items: Vec<Want>) {
+        self.items = items;
+        self.open = self.items.iter().all(|w| w.lots.iter().all(|yes| *yes));
+        self.heaviest = (0..self.items.len()).collect();
+        let items = &self.items;
+        let spared = |j: &usize| (-items[*j].priority, items[*j].ship, *j);
+        self.heaviest.sort_by_key(spared);
+        self.froms = distinct(self.items.iter().map(|w| w.from));
+        self.tos = distinct(self.items.iter().map(|w| w.to));
+        for w in &mut self.items {
+            w.from_at = self.froms.partition_point(|from| *from < w.from);
+            w.to_at = self.tos.partition_point(|to| *to < w.to);
+        }
+    }
+}
+
+fn distinct(days: impl Iterator<Item = i64>) -> Vec<i64> {
+    let days: BTreeSet<i64> = days.collect();
+    days.into_iter().collect()
 }
 
 impl<'a> Problem<'a> {
@@ -307,6 +340,9 @@ impl<'a> Problem<'a> {
             coffee,
             style,
             items: wants,
+            heaviest: Vec::new(),
+            froms: Vec::new(),
+            tos: Vec::new(),
             fixed: fixed.collect(),
             quickest: ways.iter().map(batch).min_by(quicker),
             ways,
@@ -327,6 +363,8 @@ impl<'a> Problem<'a> {
             units: j.roasted_g * UNITS_PER_GRAM,
             from: j.roast_from_day,
             to: j.roast_to_day,
+            from_at: 0,
+            to_at: 0,
             ship: j.ship_day,
             priority: j.priority,
             lots: places.iter().map(accepts).collect(),
@@ -437,8 +475,7 @@ impl<'a> Problem<'a> {
             let (reached, hopeless): (Vec<Want>, Vec<Want>) = wants
                 .into_iter()
                 .partition(|w| self.reached(&self.families[f], w));
-            self.families[f].open = reached.iter().all(|w| w.lots.iter().all(|yes| *yes));
-            self.families[f].items = reached;
+            self.families[f].take(reached);
             for w in hopeless {
                 self.hopeless_units += w.priority * w.units;
                 self.hopeless.push(w.item);

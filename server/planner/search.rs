@@ -3,6 +3,7 @@
 //! one or count one as lit for a while and come back only if that did not pay. At the end the same with polishing, for
 //! the levels after the minutes.
 
+use super::bounds;
 use super::build::{self, Builder, Shake};
 use super::exact;
 use super::plan::{Effort, Levels, Options};
@@ -23,10 +24,26 @@ const WARMTH: i64 = 8;
 
 /// With so few streams, trying every plan is worth an attempt.
 const FEW_STREAMS: usize = 16;
-/// Work units that the smallest instance gets.
-const LEAST_EFFORT: u64 = 60_000;
+/// Work units of the usual search by number of streams, in proportion between them: measured so that an instance of each
+/// size keeps its time with some to spare (tests/bench/planner.rs).
+const EFFORTS: [(u64, u64); 8] = [
+    (0, 60_000),
+    (100, 80_000),
+    (230, 115_000),
+    (330, 350_000),
+    (600, 950_000),
+    (900, 1_100_000),
+    (1_400, 3_100_000),
+    (7_000, 17_000_000),
+];
 /// Work units that the largest instance gets.
 const MOST_EFFORT: u64 = 40_000_000;
+/// Work units that a hard instance gets that is smaller than an ordinary week.
+const HARD_EFFORT: u64 = 1_500_000;
+/// Streams of an ordinary week.
+const WEEK: u64 = 500;
+/// Work units that find a first plan at least.
+const FIRST_EFFORT: u64 = 30_000;
 
 /// What a search ends with.
 pub(super) struct Found<'p> {
@@ -59,12 +76,7 @@ pub(super) fn best<'p>(problem: &'p Problem<'p>, options: &Options) -> Found<'p>
         };
     }
     if !problem.families.is_empty() {
-        let part = if search.state.levels.short_units > problem.hopeless_units {
-            4
-        } else {
-            6
-        };
-        search.coarse(search.budget * part / 10);
+        search.coarse(search.budget * coarse_part(&search.state) / 10);
         search.fine(search.budget);
     }
     let best = std::mem::take(&mut search.best);
@@ -102,35 +114,44 @@ fn load(state: &mut State, families: &[FamilyPlan]) {
     }
 }
 
-/// Work units for the usual search: with the square of the streams while they are few, then in proportion, up to a limit.
-fn budget(problem: &Problem, effort: Effort, scarce: bool) -> u64 {
-    let streams: usize = problem
-        .families
-        .iter()
-        .map(|f| f.ways.len() * problem.days)
-        .sum();
-    let streams = u64::try_from(streams).unwrap_or(u64::MAX);
-    let usual = (streams.saturating_mul(streams) * 5 / 2)
-        .min(streams.saturating_mul(3_000))
-        .clamp(LEAST_EFFORT, MOST_EFFORT);
-    let full = if scarce {
-        (usual * 5)
-            .min(streams.saturating_mul(3_000))
-            .clamp(usual, MOST_EFFORT)
-    } else {
-        usual
-    };
+/// Work units to spend.
+fn budget(problem: &Problem, effort: Effort, hard: bool) -> u64 {
+    let streams = problem.families.iter().map(|f| f.ways.len() * problem.days);
+    let streams = u64::try_from(streams.sum::<usize>()).unwrap_or(u64::MAX);
+    let mut full = usual_effort(streams).min(MOST_EFFORT);
+    if hard && streams < WEEK {
+        full = full.max(HARD_EFFORT.min(5_000 * streams));
+    }
     match effort {
-        Effort::First => (full / 10).max(LEAST_EFFORT / 2),
+        Effort::First => (full / 10).max(FIRST_EFFORT),
         Effort::Full => full,
         Effort::Units(units) => units,
     }
 }
 
-/// Is something short that could be served, or are the minutes nearly used up? Then the search is harder.
-fn scarce(state: &State) -> bool {
-    let room: i64 = state.problem.slots.iter().map(|s| s.room).sum();
-    state.levels.short_units > state.problem.hopeless_units || state.levels.minutes * 10 > room * 7
+/// The line through the two entries around so many streams; beyond the last one it goes on.
+fn usual_effort(streams: u64) -> u64 {
+    let next = EFFORTS.partition_point(|(n, _)| *n <= streams);
+    let next = next.clamp(1, EFFORTS.len() - 1);
+    let ((n, units), (more, most)) = (EFFORTS[next - 1], EFFORTS[next]);
+    units + (streams - n).saturating_mul(most - units) / (more - n)
+}
+
+/// Tenths of the effort for shortage and minutes alone. Where it is green that is short, the shortage hangs on charges,
+/// which only polishing sees.
+fn coarse_part(state: &State) -> u64 {
+    let short = state.levels.short_units;
+    let green_is_short =
+        short > state.problem.hopeless_units && bounds::shortage(state.problem) * 4 > short;
+    if green_is_short { 2 } else { 6 }
+}
+
+/// Do the minutes or the green of a coffee hardly suffice? Then the search is harder than its size tells.
+fn hard(state: &State) -> bool {
+    let problem = state.problem;
+    let room: i64 = problem.slots.iter().map(|s| s.room).sum();
+    let scarce = |c| bounds::green_made(problem, c) * 4 < bounds::wanted(problem, c) * 5;
+    state.levels.minutes * 2 > room || (0..problem.coffees.len()).any(scarce)
 }
 
 impl<'p, 'o> Search<'p, 'o> {
@@ -154,7 +175,7 @@ impl<'p, 'o> Search<'p, 'o> {
             random,
             builder,
             options,
-            budget: budget(problem, options.effort, scarce(&state)),
+            budget: budget(problem, options.effort, hard(&state)),
             stopped: false,
             best: state.families.clone(),
             best_levels: state.levels,
@@ -179,6 +200,10 @@ impl<'p, 'o> Search<'p, 'o> {
                 self.step(warmth);
             }
             self.excursion(warmth);
+            if self.random.chance(1, 8) && self.state.levels.minutes > self.best_levels.minutes {
+                let b = self.best.clone();
+                load(&mut self.state, &b);
+            }
         }
     }
 
@@ -385,7 +410,9 @@ impl<'p, 'o> Search<'p, 'o> {
         let best = self.best.clone();
         load(&mut self.state, &best);
         for coffee in 0..self.state.problem.coffees.len() {
-            polish::polish(&mut self.state, coffee);
+            if self.goes_on(until) {
+                polish::polish(&mut self.state, coffee);
+            }
         }
         self.note();
         while self.goes_on(until) {
