@@ -81,8 +81,8 @@ CUSTOMERS = [  # name, ships on, days under way, priority, first week, bags of a
                                       "Umbral filter 250 g": 10, "Quelmada omni 250 g": 36}),
 ]
 FIRST_WEEK_OF = {"Umbral filter 250 g": 25}     # sold from the week after its delivery on
-SUBSCRIPTION = (date(2026, 9, 16), 40, ["Tesfara filter 250 g", "Mbarisa AA filter 250 g", "Quelmada omni 250 g",
-                                        "Umbral filter 250 g", "Umbral filter 250 g"])
+SUBSCRIBERS = 260
+DESTINATIONS = ["Mainland"] * 7 + ["Islands"] * 2 + ["Northern countries"] * 2 + ["Overseas"]
 
 
 class Dice:
@@ -250,10 +250,16 @@ class World:
             for product, bags in lines:
                 self.rows["orders"].append([number, name, day, transit, priority, product, bags])
 
-    def subscription_orders(self):
-        day, count, choices = SUBSCRIPTION
-        return [(f"S2609-{i:03d}", f"Subscriber {i:03d}", day, 2, 1,
-                 [(self.dice.one_of(choices), self.dice.one_of([1, 1, 2]))]) for i in range(1, count + 1)]
+    def subscribers(self):
+        dice = Dice(SEED + 1)           # chance of its own, so that the number of subscribers changes nothing else
+        for i in range(1, SUBSCRIBERS + 1):
+            bags = dice.one_of([1, 1, 1, 1, 2, 2, 2, 3, 3, 4, 5, 6])
+            gift = "2026-08-31" if i % 37 == 0 else "2026-12-31" if i % 23 == 0 else ""
+            paused = "2026-09" if i % 29 == 0 else ""
+            unwanted = dice.one_of(["Umbral", "Mbarisa peaberry"]) if i % 19 == 0 else ""
+            start = "2026-10-01" if i % 61 == 0 else dice.one_of(["2026-03-01", "2026-05-01", "2026-08-01"])
+            self.rows["subscribers"].append([f"S{i:04d}", f"Subscriber {i:04d}", bags, "filter",
+                                             dice.one_of(DESTINATIONS), start, gift, paused, unwanted])
 
     def demand(self, orders):
         """Roasted grams of each (coffee, style) that the orders of one ship day take."""
@@ -558,7 +564,7 @@ class World:
                 self.count(week)
         coming = self.week_orders(WEEKS)
         self.write_orders(coming)
-        self.write_orders(self.subscription_orders())
+        self.subscribers()
         self.write_orders(self.week_orders(WEEKS + 1, share=0.7))
         self.write_batches()
         for lot in self.lots:
@@ -568,6 +574,7 @@ class World:
 COLUMNS = {
     "ship-days": "day,packing_day,carrier_at,note",
     "orders": "order,customer,ship_day,transit_days,priority,product,bags",
+    "subscribers": "number,name,bags,style,destination,start,prepaid_until,paused,left_out",
     "receipts": "at,delivery,lot,storeroom",
     "moisture": "at,lot,day,fraction,sd",
     "batches": "number,roaster,lot,style,storeroom,weighed_in_at,green_gross,green_container,started_at,"

@@ -14,6 +14,7 @@ use crate::clock::Clock;
 use crate::command::Command;
 use crate::counting;
 use crate::day::Zone;
+use crate::demand::Subscribers;
 use crate::expect::Expect;
 use crate::fraction::Fraction;
 use crate::ids::{BatchId, PersonId, SiteId};
@@ -45,6 +46,8 @@ pub struct App {
     pub access: Access,
     /// What the roastery expects of its coffee.
     pub expect: Arc<Expect>,
+    /// Its subscribers as they were read last.
+    pub subscribers: Subscribers,
     changes: broadcast::Sender<Changed>,
     to_follow: mpsc::UnboundedSender<ToFollow>,
     /// Commits that the learner has not followed yet.
@@ -109,6 +112,7 @@ impl App {
             owner,
             access: Access::default(),
             expect,
+            subscribers: Subscribers::default(),
             changes,
             to_follow,
             unfollowed,

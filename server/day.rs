@@ -110,6 +110,35 @@ impl FromStr for Day {
     }
 }
 
+/// A calendar month, written `2026-11` (ISO 8601).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Month(Day);
+
+impl Month {
+    /// The month of a day.
+    #[must_use]
+    pub fn of(day: Day) -> Self {
+        Self(day.month_start())
+    }
+}
+
+impl fmt::Display for Month {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0.month())
+    }
+}
+
+impl FromStr for Month {
+    type Err = CalendarText;
+
+    fn from_str(text: &str) -> Result<Self, CalendarText> {
+        format!("{text}-01")
+            .parse()
+            .map(Self)
+            .map_err(|_| CalendarText("write the month as 2026-11"))
+    }
+}
+
 /// A time of day in whole minutes, written `07:30`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct TimeOfDay(u32);
@@ -313,6 +342,7 @@ use utoipa::openapi::schema::{KnownFormat, SchemaFormat};
 
 as_text! {
     Day: SchemaFormat::KnownFormat(KnownFormat::Date), "2026-11-25";
+    Month: SchemaFormat::Custom("month".to_owned()), "2026-11";
     Instant: SchemaFormat::KnownFormat(KnownFormat::DateTime), "2026-11-25T09:23:06.000Z";
     TimeOfDay: SchemaFormat::Custom("time-of-day".to_owned()), "07:30";
     Zone: SchemaFormat::Custom("time-zone".to_owned()), "Europe/Lisbon";

@@ -57,6 +57,16 @@ ids! {
     ShipDayId,
     /// An order.
     OrderId,
+    /// A destination of parcels.
+    DestinationId,
+    /// A subscription as it is offered.
+    SubscriptionId,
+    /// A subscriber.
+    SubscriberId,
+    /// A dispatch: one shipment of a subscription.
+    DispatchId,
+    /// A standing order.
+    StandingOrderId,
     /// A request for green as a sample.
     SampleRequestId,
     /// A released plan.

@@ -11,6 +11,7 @@ use tracing_subscriber::EnvFilter;
 use crate::app::App;
 use crate::audit::verify;
 use crate::clock::Clock;
+use crate::demand;
 use crate::settings::Settings;
 use crate::store::{self, StoreError};
 use crate::web::{self, Door};
@@ -60,6 +61,7 @@ pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeE
         "Outturn listens on http://{address}\nNobody signs in yet: every request acts as the owner, so it listens to this machine only."
     );
     let store = Arc::clone(&app.store);
+    tokio::spawn(demand::keep(Arc::clone(&app)));
     let served = axum::serve(listener, web::router(app, Door::open()))
         .with_graceful_shutdown(told_to_stop())
         .await;

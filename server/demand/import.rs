@@ -81,6 +81,8 @@ pub struct Imported {
     pub changed: Vec<OrderChange>,
     /// Orders called off.
     pub cancelled: Vec<OrderChange>,
+    /// Orders that have left already: they stay as they are, whatever the table says.
+    pub shipped: Vec<OrderChange>,
     /// How many orders it names that are so already.
     pub same: usize,
 }
@@ -101,6 +103,8 @@ pub struct DryRun {
 struct Change {
     before: Option<Kept<Order>>,
     after: Order,
+    /// All of it has left the house.
+    shipped: bool,
 }
 
 /// Looks at a table and changes nothing.
@@ -147,6 +151,7 @@ impl Command for OrderImport {
         let answer = imported(&changes, &catalog);
         for change in changes {
             let (id, expected) = match &change.before {
+                Some(_) if change.shipped => continue,
                 Some(before) if before.fields == change.after => continue,
                 Some(before) => (before.id, Expected::Revision(before.revision)),
                 None => (app.clock.new_id(), Expected::Nothing),
@@ -162,6 +167,7 @@ fn imported(changes: &[Change], catalog: &Catalog) -> Imported {
         added: Vec::new(),
         changed: Vec::new(),
         cancelled: Vec::new(),
+        shipped: Vec::new(),
         same: 0,
     };
     for change in changes {
@@ -177,7 +183,9 @@ fn imported(changes: &[Change], catalog: &Catalog) -> Imported {
             Some(before) if before.fields == change.after => answer.same += 1,
             Some(before) => {
                 told.changes = catalog.differences(&before.fields, &change.after);
-                if change.after.cancelled && !before.fields.cancelled {
+                if change.shipped {
+                    answer.shipped.push(told);
+                } else if change.after.cancelled && !before.fields.cancelled {
                     answer.cancelled.push(told);
                 } else {
                     answer.changed.push(told);
@@ -228,7 +236,15 @@ impl Catalog {
         for (number, rows) in orders {
             let before = setup::find_labelled::<Order>(tx, site, number.as_str()).await?;
             let after = self.order(number, &rows, before.as_ref(), errors);
-            changes.extend(after.map(|after| Change { before, after }));
+            let shipped = match &before {
+                Some(before) => has_left(tx, site, before).await?,
+                None => false,
+            };
+            changes.extend(after.map(|after| Change {
+                before,
+                after,
+                shipped,
+            }));
         }
         Ok(changes)
     }
@@ -290,6 +306,8 @@ impl Catalog {
             lines: numbered(&products, before.map(|before| &before.fields)),
             cancelled: false,
             note: before.and_then(|before| before.fields.note.clone()),
+            dispatch: before.and_then(|before| before.fields.dispatch),
+            standing: before.and_then(|before| before.fields.standing),
         })
     }
 
@@ -429,6 +447,18 @@ impl Catalog {
         }
         told
     }
+}
+
+/// Whether all of an order has left the house.
+async fn has_left(
+    tx: &mut dyn Read,
+    site: SiteId,
+    order: &Kept<Order>,
+) -> Result<bool, StoreError> {
+    let views = super::views(tx, site, vec![order.clone()]).await?;
+    Ok(views
+        .first()
+        .is_some_and(|view| view.state == super::OrderState::Shipped))
 }
 
 /// Bags of each product in an order.

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::book::leaf::{Kind, words};
 use crate::day::Day;
-use crate::ids::{OrderId, ProductId, SiteId};
+use crate::ids::{DispatchId, OrderId, ProductId, SiteId, StandingOrderId};
 use crate::setup::{Kept, Order};
 use crate::store::{Read, StoreError};
 use crate::text::{Name, Note};
@@ -67,6 +67,14 @@ pub struct OrderView {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(required = false)]
     pub note: Option<Note>,
+    /// The dispatch that it is part of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub dispatch: Option<DispatchId>,
+    /// The standing order that it comes from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub standing: Option<StandingOrderId>,
     /// How far it has come.
     pub state: OrderState,
 }
@@ -180,6 +188,8 @@ impl Progress {
             lines,
             cancelled: fields.cancelled,
             note: fields.note,
+            dispatch: fields.dispatch,
+            standing: fields.standing,
             state,
         }
     }

@@ -16,6 +16,9 @@ pub const LOTS: Table = Table::new("lots", include_str!("../../demo/lots.csv"));
 pub const SHIP_DAYS: Table = Table::new("ship-days", include_str!("../../demo/ship-days.csv"));
 /// All orders, in the form of the order import.
 pub const ORDERS: Table = Table::new("orders", include_str!("../../demo/orders.csv"));
+/// All subscribers, in the form of their import.
+pub const SUBSCRIBERS: Table =
+    Table::new("subscribers", include_str!("../../demo/subscribers.csv"));
 /// What came in.
 pub const RECEIPTS: Table = Table::new("receipts", include_str!("../../demo/receipts.csv"));
 /// Moisture readings.
@@ -134,6 +137,23 @@ pub struct Roastery {
     pub coffees: Vec<String>,
     /// Products, with names in place of ids.
     pub products: Vec<ProductFields>,
+    /// Where parcels go, with names of coffees in place of ids.
+    pub destinations: Vec<serde_json::Value>,
+    /// The subscription, with names of styles in place of ids.
+    pub subscription: serde_json::Value,
+    /// Its coming dispatch.
+    pub dispatch: DispatchFields,
+}
+
+/// The dispatch of `roastery.json`.
+#[derive(Debug, Deserialize)]
+pub struct DispatchFields {
+    /// When it leaves the house.
+    pub ship_day: String,
+    /// Its coffees, by name.
+    pub coffees: Vec<serde_json::Value>,
+    /// Only subscribers of so many bags and more get the last of them, which is scarce.
+    pub scarce_from_bags: u16,
 }
 
 impl Roastery {

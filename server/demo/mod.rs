@@ -2,6 +2,7 @@
 //! came of it on the terminal, and serves it all.
 
 mod client;
+mod dispatch;
 mod files;
 mod history;
 mod report;
@@ -169,11 +170,14 @@ async fn tell_all(client: &Client, roastery: &Roastery, zone: Zone) -> Result<()
     println!("{}", report::heading(roastery));
     let begun = std::time::Instant::now();
     let names = setup::set_up(client, roastery).await?;
-    let (told, names) = History::read(client, roastery, zone, names)?.tell().await?;
-    client.set_clock(roastery.today.instant(zone));
+    let (told, mut names) = History::read(client, roastery, zone, names)?.tell().await?;
+    let now = roastery.today.instant(zone);
+    client.set_clock(now);
     println!("{}", report::history(&told, begun.elapsed()));
     println!("{}", report::stock(&client.get("/api/stock").await?));
     println!("{}", report::notices(&week::notices(client).await?));
+    let dispatch = dispatch::tell(client, roastery, &mut names, now).await?;
+    println!("{}", report::dispatch(&dispatch));
     let plan = week::plan(client, roastery).await?;
     println!(
         "{}",

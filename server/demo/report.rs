@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 
+use super::dispatch::Dispatched;
 use super::files::Roastery;
 use super::history::Told;
 use super::week::{Noticed, Short, Weighed, array, number, text};
@@ -159,6 +160,49 @@ fn write_short(out: &mut String, short: &[Short]) {
         );
         paragraph(out, "    ", &format!("{what}: {}", one.sentence));
     }
+}
+
+/// The month's dispatch: what its coffees come to for everybody, and where the scarce one goes to large parcels alone.
+pub fn dispatch(told: &Dispatched) -> String {
+    let mut out = section("The month's dispatch");
+    let _ = writeln!(
+        out,
+        "  {} subscribers; {} of them are left out this time, each with the reason.",
+        told.subscribers, told.scarce["left_out_count"]
+    );
+    for (what, view) in [
+        ("The scarce coffee first, for everybody", &told.for_all),
+        ("It comes last, for large parcels alone", &told.scarce),
+    ] {
+        let _ = writeln!(
+            out,
+            "\n  {what}: {} bags in {} parcels",
+            view["bags"], view["parcels"]
+        );
+        for coffee in array(&view["coffees"]) {
+            let covered = if coffee["covered"] == true {
+                "covered"
+            } else {
+                "short"
+            };
+            let _ = writeln!(
+                out,
+                "    {:<20}{:>4} bags for {:>3} parcels, {:>5} at most: {covered}",
+                text(&coffee["name"]),
+                coffee["bags"],
+                coffee["reached"],
+                coffee["most_bags"],
+            );
+        }
+    }
+    let _ = writeln!(
+        out,
+        "\n  The list is frozen: {} bags in {} parcels, to be packed as {} orders.",
+        told.frozen["bags"],
+        told.frozen["parcels"],
+        array(&told.frozen["orders"]).len()
+    );
+    out
 }
 
 /// What was weighed on the first day.

@@ -109,6 +109,15 @@ pub struct Product {
     pub retired: bool,
 }
 
+impl Product {
+    /// Whether it is a bag of this coffee alone, in a style, of this label weight.
+    #[must_use]
+    pub fn is_bag_of(&self, coffee: CoffeeId, style: StyleId, bag: Mass) -> bool {
+        let alone = self.parts.len() == 1 && self.parts[0].coffee == coffee;
+        alone && self.style == style && self.bag_g == bag
+    }
+}
+
 impl Record for Product {
     const KIND: &'static str = "product";
 

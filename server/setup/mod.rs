@@ -3,23 +3,32 @@
 mod coffee;
 mod cost;
 mod device;
+mod dispatch;
 mod green;
 mod people;
 mod rights;
 mod roaster;
 mod scale;
 mod selling;
+mod standing;
+mod subscription;
 mod table;
 
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
 pub use device::{Device, DeviceKind};
+pub use dispatch::{
+    Dispatch, Headcount, LeftOut, ListPart, Listed, Offer, ParcelLine, Replacement, Why,
+    offer_faults,
+};
 pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
 pub use people::{MassUnit, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
 pub use selling::{Order, OrderLine, ShipDay};
+pub use standing::StandingOrder;
+pub use subscription::{Destination, MOST_BAGS, Subscriber, Subscription};
 pub use table::{TableHeadings, TableKind, headings, remember_headings};
 
 use async_trait::async_trait;

@@ -3,9 +3,9 @@
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 
-use super::{Link, Product, Record, fault, unless};
+use super::{Dispatch, Link, Product, Record, StandingOrder, fault, unless};
 use crate::day::{Day, TimeOfDay};
-use crate::ids::{ProductId, SiteId};
+use crate::ids::{DispatchId, ProductId, SiteId, StandingOrderId};
 use crate::refusal::FieldError;
 use crate::store::{Read, StoreError};
 use crate::text::{Name, Note};
@@ -91,6 +91,35 @@ pub struct Order {
     /// A remark.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<Note>,
+    /// The dispatch that it is part of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dispatch: Option<DispatchId>,
+    /// The standing order that it comes from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub standing: Option<StandingOrderId>,
+}
+
+/// What is wrong with the lines of an order.
+pub(super) fn line_faults(lines: &[OrderLine]) -> Vec<FieldError> {
+    let mut faults = Vec::new();
+    if lines.is_empty() || lines.len() > 500 {
+        faults.push(fault("/lines", "give one to 500 lines"));
+    }
+    for (i, line) in lines.iter().enumerate() {
+        if !(1..=1_000_000).contains(&line.bags) {
+            faults.push(fault(
+                format!("/lines/{i}/bags"),
+                "a whole number of bags, at least 1",
+            ));
+        }
+        if line.line == 0 || lines[..i].iter().any(|other| other.line == line.line) {
+            faults.push(fault(
+                format!("/lines/{i}/line"),
+                "number the lines 1, 2, 3 ... each once",
+            ));
+        }
+    }
+    faults
 }
 
 #[async_trait]
@@ -107,11 +136,19 @@ impl Record for Order {
     }
 
     fn links(&self) -> Vec<Link> {
-        self.lines
-            .iter()
-            .enumerate()
+        let lines = self.lines.iter().enumerate();
+        let mut links: Vec<Link> = lines
             .map(|(i, line)| Link::new(format!("/lines/{i}/product"), Product::KIND, line.product))
-            .collect()
+            .collect();
+        links.extend(
+            self.dispatch
+                .map(|dispatch| Link::new("/dispatch", Dispatch::KIND, dispatch)),
+        );
+        links.extend(
+            self.standing
+                .map(|standing| Link::new("/standing", StandingOrder::KIND, standing)),
+        );
+        links
     }
 
     fn faults(&self) -> Vec<FieldError> {
@@ -125,23 +162,7 @@ impl Record for Order {
                 "a whole number from 1 to 1000; 1 is ordinary",
             ));
         }
-        if self.lines.is_empty() || self.lines.len() > 500 {
-            faults.push(fault("/lines", "give one to 500 lines"));
-        }
-        for (i, line) in self.lines.iter().enumerate() {
-            if !(1..=1_000_000).contains(&line.bags) {
-                faults.push(fault(
-                    format!("/lines/{i}/bags"),
-                    "a whole number of bags, at least 1",
-                ));
-            }
-            if line.line == 0 || self.lines[..i].iter().any(|other| other.line == line.line) {
-                faults.push(fault(
-                    format!("/lines/{i}/line"),
-                    "number the lines 1, 2, 3 ... each once",
-                ));
-            }
-        }
+        faults.extend(line_faults(&self.lines));
         faults
     }
 

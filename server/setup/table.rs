@@ -18,6 +18,10 @@ pub enum TableKind {
     Orders,
     /// Batches roasted before this book began.
     PastBatches,
+    /// Lines of standing orders.
+    StandingOrders,
+    /// Subscribers.
+    Subscribers,
 }
 
 impl TableKind {
@@ -27,6 +31,8 @@ impl TableKind {
         match self {
             Self::Orders => "orders",
             Self::PastBatches => "past_batches",
+            Self::StandingOrders => "standing_orders",
+            Self::Subscribers => "subscribers",
         }
     }
 }

@@ -357,6 +357,8 @@ pub trait ReadRecords {
         from: Day,
         to: Day,
     ) -> Result<Vec<RecordRow>>;
+    /// How many records of a kind there are, and their revisions together: while both stay the same, nothing of the kind has changed.
+    async fn record_state(&mut self, site: SiteId, kind: &str) -> Result<(i64, i64)>;
     /// A record by its label.
     async fn record_labelled(
         &mut self,

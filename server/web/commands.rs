@@ -18,7 +18,10 @@ use crate::app::{App, Done};
 use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopening};
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
-use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
+use crate::demand::{
+    CallUp, CalledUp, Freeze, Frozen, Imported, LetIn, OrderImport, Packed, Packing, Shipment,
+    StandingImport, SubscriberImport, TableTaken,
+};
 use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
 use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
 use crate::floor::{
@@ -88,6 +91,11 @@ command_routes! {
     withdrawals: Withdrawal => Withdrawn, Plan, "/api/withdrawals/{id}", "withdraw_cards";
     packings: Packing => Packed, Floor, "/api/packings/{id}", "book_packing";
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
+    freezes: Freeze => Frozen, Plan, "/api/freezes/{id}", "freeze_dispatch";
+    let_ins: LetIn => Frozen, Plan, "/api/let-ins/{id}", "let_subscriber_in";
+    call_ups: CallUp => CalledUp, Plan, "/api/call-ups/{id}", "call_standing_orders_up";
+    subscriber_imports: SubscriberImport => TableTaken, Plan, "/api/subscriber-imports/{id}", "import_subscribers";
+    standing_order_imports: StandingImport => TableTaken, Plan, "/api/standing-order-imports/{id}", "import_standing_orders";
     order_imports: OrderImport => Imported, Plan, "/api/order-imports/{id}", "import_orders";
     reversals: Reversal => Reversed, Floor, "/api/reversals/{id}", "book_reversal";
     settlements: Settlement => Settled, Floor, "/api/settlements/{id}", "settle_kept";

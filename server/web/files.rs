@@ -18,8 +18,18 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 11] = [
-    "floor", "week", "green", "loss", "shipping", "audit", "count", "findings", "periods", "value",
+const PAGES: [&str; 12] = [
+    "floor",
+    "week",
+    "green",
+    "loss",
+    "shipping",
+    "subscriptions",
+    "audit",
+    "count",
+    "findings",
+    "periods",
+    "value",
     "setup",
 ];
 

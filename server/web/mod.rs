@@ -10,6 +10,7 @@ mod commands;
 mod counting;
 mod demand;
 mod description;
+mod dispatch;
 mod door;
 mod extract;
 mod files;
@@ -71,6 +72,7 @@ fn routes() -> Routes {
         .merge(audit::router())
         .merge(counting::router())
         .merge(demand::router())
+        .merge(dispatch::router())
         .merge(week::router())
         .merge(access::router())
         .merge(service::router())

@@ -16,8 +16,9 @@ use super::routes::Routes;
 use super::who::Who;
 use crate::app::App;
 use crate::setup::{
-    self, Coffee, CostLine, Device, Expected, Kept, Person, Product, Record, Right, Roaster,
-    SampleRequest, Scale, ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
+    self, Coffee, CostLine, Destination, Device, Expected, Kept, Person, Product, Record,
+    Replacement, Right, Roaster, SampleRequest, Scale, ShipDay, Site, StandingOrder, Storeroom,
+    Style, Subscriber, Subscription, TableHeadings, WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -179,6 +180,11 @@ record_routes! {
     products: Product, SetUp, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
     ship_days: ShipDay, Plan, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
     table_headings: TableHeadings, SetUp, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
+    destinations: Destination, Plan, "/api/destinations", "/api/destinations/{id}", "destination", "list_destinations", "read_destination", "put_destination";
+    subscriptions: Subscription, Plan, "/api/subscriptions", "/api/subscriptions/{id}", "subscription", "list_subscriptions", "read_subscription", "put_subscription";
+    subscribers: Subscriber, Plan, "/api/subscribers", "/api/subscribers/{id}", "subscriber", "list_subscribers", "read_subscriber", "put_subscriber";
+    replacements: Replacement, Plan, "/api/replacements", "/api/replacements/{id}", "replacement", "list_replacements", "read_replacement", "put_replacement";
+    standing_orders: StandingOrder, Plan, "/api/standing-orders", "/api/standing-orders/{id}", "standing order", "list_standing_orders", "read_standing_order", "put_standing_order";
     sample_requests: SampleRequest, Plan, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
     cost_lines: CostLine, SetUp, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
     write_downs: WriteDown, Close, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";

@@ -1,6 +1,6 @@
 //! From the planner's answer to a plan for people: order and start times within a day, what each batch is for, what ships short.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use uuid::Uuid;
 
@@ -12,8 +12,8 @@ use super::pins::{Pins, minutes};
 use super::plan::{Planned, Round};
 use super::sure::id;
 use super::view::{
-    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView,
-    PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
+    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanOrder, PlanRoaster,
+    PlanView, PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 use super::why::why;
 use crate::day::{Day, TimeOfDay};
@@ -71,6 +71,7 @@ pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
         bounds: levels(mass_of(least_short), proofs, |proof| proof.bound),
         proved,
         batches,
+        orders: orders(facts),
         short,
         dropped_pins: pins
             .dropped
@@ -350,6 +351,21 @@ fn roasters(facts: &Facts, placed: &[Placed]) -> Vec<PlanRoaster> {
                 .collect(),
         })
         .collect()
+}
+
+/// The orders of what is wanted, each once, in order of ship day and number.
+fn orders(facts: &Facts) -> Vec<PlanOrder> {
+    let orders: BTreeSet<PlanOrder> = facts
+        .wants
+        .iter()
+        .map(|want| PlanOrder {
+            ship_day: want.ship_day,
+            number: want.number.clone(),
+            id: want.order,
+            customer: want.customer.clone(),
+        })
+        .collect();
+    orders.into_iter().collect()
 }
 
 fn short(facts: &Facts, planned: &Planned) -> Vec<ShortLine> {

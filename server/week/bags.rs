@@ -172,6 +172,7 @@ mod tests {
             style: id(9).into(),
             lots: None,
             ship_day: day,
+            dispatch: None,
             window: Window {
                 from: day.plus(-20),
                 to: day.plus(-2),

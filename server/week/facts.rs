@@ -6,13 +6,14 @@ use super::cards::{Card, in_store};
 use super::day::{Busy, Shift, crew, shifts};
 use crate::app::App;
 use crate::day::{Day, Instant, TimeOfDay, Zone};
-use crate::demand::{Progress, Window, roasted, window};
+use crate::demand::{Coming, LineView, Progress, Window, roasted, window};
 use crate::expect::Questions;
 use crate::floor::batch::{Batch, State};
 use crate::fraction::Fraction;
 use crate::green::stock::{DeliveryState, Stock};
 use crate::ids::{
-    CardId, CoffeeId, LotId, OrderId, ProductId, RoasterId, SiteId, StoreroomId, StyleId,
+    CardId, CoffeeId, DispatchId, LotId, OrderId, ProductId, RoasterId, SiteId, StoreroomId,
+    StyleId,
 };
 use crate::mass::Mass;
 use crate::refusal::Outcome;
@@ -27,6 +28,8 @@ use crate::text::Name;
 const LATE_DAYS: i64 = 30;
 /// No ship day is more days after its packing day and rest than this.
 const AHEAD_DAYS: i64 = 400;
+/// By rule, packing ends at most so many days before a ship day.
+const MOST_PACKED_BEFORE: i64 = 31;
 
 /// A roaster with its shifts in the days of the plan.
 pub struct RoasterFacts {
@@ -79,6 +82,8 @@ pub struct Want {
     pub lots: Option<Vec<LotId>>,
     /// When it leaves the house.
     pub ship_day: Day,
+    /// The dispatch that it is part of.
+    pub dispatch: Option<DispatchId>,
     /// When it may be roasted.
     pub window: Window,
     /// Weight of a missing gram.
@@ -169,7 +174,7 @@ impl Facts {
             roasters: Vec::new(),
             crew: None,
             lots: lots(tx, site, today).await?,
-            wants: wants(tx, site, &record, &styles, from, last).await?,
+            wants: wants(app, tx, &record, &styles, (today, from, last)).await?,
             styles,
             coffees: names(by_id::<Coffee, CoffeeId>(tx, site).await?, |c| c.name),
             storerooms: names(by_id::<Storeroom, StoreroomId>(tx, site).await?, |s| s.name),
@@ -317,7 +322,7 @@ impl Facts {
     }
 
     /// The mass that is expected of a charge.
-    fn expected(
+    pub(super) fn expected(
         &self,
         lot: LotId,
         style: StyleId,
@@ -498,20 +503,65 @@ pub(super) fn storeroom(
     most.map_or(own, |((_, room), _)| *room)
 }
 
-/// The lines of open orders that the days of a plan must see to, in order of ship day and number.
-#[expect(
-    clippy::too_many_lines,
-    reason = "one pass over the orders, line by line"
-)]
+/// The lines of open orders and of those to come that the days of a plan must see to, in order of ship day and number.
 async fn wants(
+    app: &App,
     tx: &mut dyn Read,
-    site: SiteId,
     record: &Site,
     styles: &HashMap<StyleId, Style>,
+    (today, from, last): (Day, Day, Day),
+) -> Outcome<Vec<Want>> {
+    let site = app.site;
+    let mut ship_days: HashMap<Day, ShipDay> = setup::all::<ShipDay>(tx, site)
+        .await?
+        .into_iter()
+        .map(|kept| (kept.fields.day, kept.fields))
+        .collect();
+    let rests = styles.values().map(|style| i64::from(style.rest_days));
+    let ahead = last.plus(rests.max().unwrap_or(0) + MOST_PACKED_BEFORE);
+    let coming = Coming::read(app, tx, today, ahead).await?;
+    let mut orders = open_orders(tx, site, from, last).await?;
+    orders.retain(|order| {
+        let dispatch = order.fields.dispatch;
+        !dispatch.is_some_and(|dispatch| coming.open.contains(&dispatch))
+    });
+    for (order, ship) in coming.orders {
+        ship_days.entry(ship.day).or_insert(ship);
+        orders.push(order);
+    }
+    let products = by_id::<Product, ProductId>(tx, site).await?;
+    let progress = Progress::of(tx, site, &orders).await?;
+    let mut wants = Vec::new();
+    for order in &orders {
+        let ship = ship_days.get(&order.fields.ship_day);
+        for line in progress.lines(order) {
+            let product = products.get(&line.product);
+            let Some((ship, product)) = ship.zip(product) else {
+                continue;
+            };
+            let style = styles.get(&product.style);
+            let Some(want) = style.map(|style| want(record, order, &line, product, ship, style))
+            else {
+                continue;
+            };
+            let want = want?;
+            // What may still be roasted after the last day is the next plan's.
+            if want.bags > 0 && (want.window.to <= last || want.window.is_empty()) {
+                wants.push(want);
+            }
+        }
+    }
+    wants.sort_by(|a, b| (a.ship_day, &a.number, a.line).cmp(&(b.ship_day, &b.number, b.line)));
+    Ok(wants)
+}
+
+/// Orders that are written down and not called off.
+async fn open_orders(
+    tx: &mut dyn Read,
+    site: SiteId,
     from: Day,
     last: Day,
-) -> Outcome<Vec<Want>> {
-    let mut orders = Vec::new();
+) -> Outcome<Vec<Kept<Order>>> {
     let rows = tx
         .records_of_days(
             site,
@@ -520,6 +570,7 @@ async fn wants(
             last.plus(AHEAD_DAYS),
         )
         .await?;
+    let mut orders = Vec::new();
     for row in rows {
         let fields: Order = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
         if !fields.cancelled {
@@ -530,49 +581,35 @@ async fn wants(
             });
         }
     }
-    let products = by_id::<Product, ProductId>(tx, site).await?;
-    let ship_days: HashMap<Day, ShipDay> = setup::all::<ShipDay>(tx, site)
-        .await?
-        .into_iter()
-        .map(|kept| (kept.fields.day, kept.fields))
-        .collect();
-    let progress = Progress::of(tx, site, &orders).await?;
-    let mut wants = Vec::new();
-    for order in &orders {
-        let ship = ship_days.get(&order.fields.ship_day);
-        for line in progress.lines(order) {
-            let bags = line.bags.saturating_sub(line.packed_bags);
-            let Some(product) = products.get(&line.product).filter(|_| bags > 0) else {
-                continue;
-            };
-            let Some((ship, style)) = ship.zip(styles.get(&product.style)) else {
-                continue;
-            };
-            let want = Want {
-                order: order.id.into(),
-                number: order.fields.number.clone(),
-                customer: order.fields.customer.clone(),
-                line: line.line,
-                product: line.product,
-                bags,
-                bag: product.bag_g.plus(record.overfill_g)?,
-                parts: product
-                    .parts
-                    .iter()
-                    .map(|part| (part.coffee, part.share))
-                    .collect(),
-                style: product.style,
-                lots: product.lots.clone(),
-                ship_day: order.fields.ship_day,
-                window: window(ship, order.fields.transit_days, style),
-                priority: order.fields.priority,
-            };
-            // What may still be roasted after the last day is the next plan's.
-            if want.window.to <= last || want.window.is_empty() {
-                wants.push(want);
-            }
-        }
-    }
-    wants.sort_by(|a, b| (a.ship_day, &a.number, a.line).cmp(&(b.ship_day, &b.number, b.line)));
-    Ok(wants)
+    Ok(orders)
+}
+
+fn want(
+    record: &Site,
+    order: &Kept<Order>,
+    line: &LineView,
+    product: &Product,
+    ship: &ShipDay,
+    style: &Style,
+) -> Outcome<Want> {
+    Ok(Want {
+        order: order.id.into(),
+        number: order.fields.number.clone(),
+        customer: order.fields.customer.clone(),
+        line: line.line,
+        product: line.product,
+        bags: line.bags.saturating_sub(line.packed_bags),
+        bag: product.bag_g.plus(record.overfill_g)?,
+        parts: product
+            .parts
+            .iter()
+            .map(|part| (part.coffee, part.share))
+            .collect(),
+        style: product.style,
+        lots: product.lots.clone(),
+        ship_day: order.fields.ship_day,
+        dispatch: order.fields.dispatch,
+        window: window(ship, order.fields.transit_days, style),
+        priority: order.fields.priority,
+    })
 }

@@ -8,6 +8,8 @@ mod advice;
 mod answer;
 mod bags;
 mod cards;
+mod cover;
+mod cover_view;
 mod day;
 mod facts;
 mod instance;
@@ -21,11 +23,16 @@ mod withdraw;
 
 pub use advice::{Advice, Difference, LineAdvice, WayKind, WayOut, advice};
 pub use cards::{Card, CardState, CardView, Feed, ReleasedPlan, cards, of_days};
+pub use cover::cover;
+pub use cover_view::{
+    Arrival, BagsCover, CoffeeCover, CoverAsked, CoverView, LeftOutView, LotCover, OwnCover,
+    StyleBags,
+};
 pub use plan::{Asked, plan};
 pub use release::{Release, Released, ReleasedBatch};
 pub use view::{
-    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView,
-    PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
+    Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanOrder, PlanRoaster,
+    PlanView, PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 pub use withdraw::{Withdrawal, Withdrawn};
 

@@ -13,7 +13,8 @@ use crate::app::App;
 use crate::book::Book;
 use crate::command::{Command, Common, command};
 use crate::day::{Day, TimeOfDay};
-use crate::ids::{CardId, LotId, PlanId, RoasterId, StyleId};
+use crate::demand;
+use crate::ids::{CardId, LotId, OrderId, PlanId, RoasterId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, Lot, Order, Product, Roaster, Style};
@@ -81,6 +82,7 @@ impl Command for Release {
     }
 
     async fn perform(&self, book: &mut Book, app: &App, _id: Uuid) -> Outcome<Released> {
+        self.write_orders_down(book, app).await?;
         self.check(book).await?;
         let (site, today) = (book.site(), book.zone().day(book.now()));
         let last = self.from_day.plus(i64::from(self.days) - 1);
@@ -114,6 +116,14 @@ impl Command for Release {
 }
 
 impl Release {
+    /// What the batches are for may be orders to come: a card can only name one that is written down.
+    async fn write_orders_down(&self, book: &mut Book, app: &App) -> Outcome<()> {
+        let feeds = self.batches.iter().flat_map(|batch| &batch.feeds);
+        let named: HashSet<OrderId> = feeds.map(|feed| feed.order).collect();
+        let today = book.zone().day(book.now());
+        demand::write_down_named(book, app, &named, today).await
+    }
+
     async fn check(&self, book: &mut Book) -> Outcome<()> {
         if !(1..=MOST_DAYS).contains(&self.days) {
             return Err(Refusal::field(

@@ -37,6 +37,8 @@ pub struct PlanView {
     pub roasters: Vec<PlanRoaster>,
     /// The batches, in order of day, roaster and start.
     pub batches: Vec<PlanBatch>,
+    /// The orders it sees to; those to come are not written down yet.
+    pub orders: Vec<PlanOrder>,
     /// What ships short.
     pub short: Vec<ShortLine>,
     /// Roasted coffee that no order line takes, as expected.
@@ -167,6 +169,19 @@ pub struct WithoutLine {
     pub bags: u32,
     /// Roasted coffee that would be missing.
     pub mass_g: Mass,
+}
+
+/// An order that a plan sees to.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, utoipa::ToSchema)]
+pub struct PlanOrder {
+    /// When it leaves the house.
+    pub ship_day: Day,
+    /// Its number.
+    pub number: Name,
+    /// Its id.
+    pub id: OrderId,
+    /// Who wants it.
+    pub customer: Name,
 }
 
 /// A line that ships short.

@@ -103,7 +103,7 @@ function drawReport(box, dry, what) {
   const fresh = dry.rows.length - dry.same;
   const told = [];
   if (dry.errors.length) {
-    told.push(h('p', { class: 'error', role: 'alert' }, P.bad(dry.errors.length)), table(T.shipping.badLines, [[T.shipping.lineNumber], T.shipping.column, T.shipping.value, T.shipping.problem],
+    told.push(h('p', { class: 'error', role: 'alert' }, P.bad(dry.errors.length)), table(T.imports.badLines, [[T.imports.lineNumber], T.imports.column, T.imports.value, T.imports.problem],
       dry.errors.slice(0, SHOWN).map((/** @type {any} */ each) => h('tr', {}, h('td', { class: 'num' }, String(each.line)), h('td', {}, each.column), h('td', {}, h('code', {}, each.value)), h('td', {}, each.detail)))));
   }
   if (dry.rows.length) {
@@ -111,7 +111,7 @@ function drawReport(box, dry, what) {
       dry.coffees.map((/** @type {any} */ each) => h('tr', {}, h('th', { scope: 'row' }, each.coffee), h('td', {}, each.lot ? P.aLot : P.noLot), h('td', { class: 'num' }, String(each.batches)), h('td', { class: 'num' }, each.loss === null ? '' : percent(each.loss)))))));
   }
   if (dry.odd.length) {
-    told.push(h('p', {}, P.odd(dry.odd.length)), table(P.oddRows, [[T.shipping.lineNumber], P.fields.coffee, P.judged, P.explained, P.learned],
+    told.push(h('p', {}, P.odd(dry.odd.length)), table(P.oddRows, [[T.imports.lineNumber], P.fields.coffee, P.judged, P.explained, P.learned],
       dry.odd.slice(0, SHOWN).map((/** @type {any} */ each) => h('tr', {}, h('td', { class: 'num' }, String(each.line)), h('th', { scope: 'row' }, each.coffee), h('td', {}, each.sentence), h('td', {}, each.explanation?.sentence ?? ''), h('td', {}, each.learned ? P.yes : P.no)))));
   }
   const go = h('div', { class: 'actions' });

@@ -1,11 +1,12 @@
 /** The fields of every kind of record, as people fill them in. */
 import { read, readAll } from './api.js';
 import { decimalText, minorDigits } from './format.js';
+import { ladderOf, ruleFields, ruleOf, words } from './rules.js';
 import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
-/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'cost-lines'|'write-downs'} Kind */
+/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'destinations'|'subscriptions'|'subscribers'|'dispatches'|'replacements'|'standing-orders'|'cost-lines'|'write-downs'} Kind */
 /** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
 
 const R = T.records;
@@ -14,6 +15,7 @@ const R = T.records;
 export const NEEDS = {
   roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
   orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'],
+  destinations: ['coffees'], subscriptions: ['styles'], subscribers: ['subscriptions', 'destinations', 'styles', 'coffees'], dispatches: ['coffees', 'styles', 'destinations'], replacements: ['subscribers'], 'standing-orders': ['products'],
 };
 
 /** @param {Kind[]} kinds @returns {Promise<Lists>} */
@@ -113,17 +115,45 @@ const FIELDS = {
     f('rate', R.rate, 'text', { ...optional, help: R.rateHelp(from.currency ?? 'EUR') }), f('reference', R.billNumber, 'text', optional), f('note', R.note, 'text', optional), f('credit', R.credit, 'check'),
   ],
   'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
+  destinations: (from) => [
+    f('name', R.name, 'text', { help: R.destinationHelp }), f('transit_days', R.transit, 'whole', { start: 2 }), f('excluded', R.excluded, 'many', { ...optional, options: options(from.coffees), help: R.excludedHelp }),
+    f('closed', R.closed, 'text', { ...optional, help: R.closedHelp }),
+  ],
+  subscriptions: (from) => [
+    f('name', R.name, 'text'), f('ships', R.ships, 'group', { fields: ruleFields(f) }), f('cut_off_before', R.cutOff, 'whole', { start: 7, help: R.cutOffHelp }), f('styles', R.styles, 'many', { options: options(from.styles), help: R.offeredStylesHelp }),
+    f('bag_g', R.bag, 'mass', { unit: 'g', start: 250 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }), f('ladder', R.ladder, 'text', { ...optional, wide: true, help: R.ladderHelp }),
+  ],
+  subscribers: (from) => [
+    f('number', R.orderNumber, 'text'), f('name', R.name, 'text'), f('subscription', R.subscription, 'choice', { options: options(from.subscriptions) }), f('bags', R.bags, 'whole', { start: 1 }),
+    f('styles', R.styles, 'many', { options: options(from.styles), help: R.mixedHelp }), f('destination', R.destination, 'choice', { options: options(from.destinations) }), f('start', R.start, 'day'),
+    f('prepaid_until', R.prepaidUntil, 'day', { ...optional, help: R.prepaidHelp }), f('ended', R.ended, 'day', optional), f('paused', R.paused, 'text', { ...optional, help: R.pausedHelp }),
+    f('left_out', R.leftOut, 'many', { ...optional, options: options(from.coffees) }), f('note', R.note, 'text', optional),
+  ],
+  dispatches: (from) => [
+    f('coffees', R.coffees, 'rows', { least: 1, add: T.kinds.coffees.add, help: R.coffeesHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('from_bags', R.fromBags, 'whole', { ...optional, help: R.fromBagsHelp })] }),
+    f('counts', R.counts, 'rows', { ...optional, add: R.addCount, help: R.countsHelp, fields: [f('subscribers', R.subscribers, 'whole'), f('bags', R.bags, 'whole'), f('styles', R.styles, 'many', { options: options(from.styles) }), f('destination', R.destination, 'choice', { options: options(from.destinations) })] }), f('note', R.note, 'text', optional),
+  ],
+  replacements: (from) => [f('subscriber', R.subscriber, 'choice', { options: (from.subscribers ?? []).map((each) => ({ value: each.id, label: `${each.number} ${each.name}` })) }), f('bags', R.bags, 'whole'), f('reason', T.words.reason, 'text')],
+  'standing-orders': (from) => [
+    f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'), f('ships', R.ships, 'group', { fields: ruleFields(f) }), f('start', R.start, 'day'), f('end', R.end, 'day', optional), f('skips', R.skips, 'text', { ...optional, help: R.namedDaysHelp }),
+    f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }), f('note', R.note, 'text', optional),
+  ],
   'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
 };
 
-/** Whatever the fields do not say themselves: order lines carry their number. @param {Kind} kind @param {any} values */
+/** Whatever the fields do not say themselves: order lines carry their number, rules and lists of days are typed as text. @param {Kind} kind @param {any} values */
 export function complete(kind, values) {
   if (kind === 'cost-lines') {
     const { amount, currency, rate, ...rest } = values;
     const code = String(currency).trim().toUpperCase();
     return { ...rest, amount: { minor: Math.round(amount * 10 ** minorDigits(code)), currency: code }, ...(rate ? { rate: decimalText(rate) ?? rate } : {}) };
   }
-  if (kind === 'orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
+  if (kind === 'orders' || kind === 'standing-orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
+  if (values.ships) values.ships = ruleOf(values.ships);
+  if (kind === 'subscriptions') values.ladder = ladderOf(values.ladder);
+  if (kind === 'standing-orders') values.skips = words(values.skips);
+  if (kind === 'subscribers') values.paused = words(values.paused);
   return values;
 }
 

@@ -1,10 +1,11 @@
 /** Shipping: orders by ship day, taking them in by form or from a spreadsheet, packing and shipping. */
-import { ask, change, command, happened, Problem, read, uuid7 } from './api.js';
-import { button, byId, h, redraw, tableHead } from './dom.js';
+import { change, command, happened, read, uuid7 } from './api.js';
+import { button, byId, h, redraw } from './dom.js';
 import { day, mass } from './format.js';
 import { askCommand, carried, editRecord } from './forms.js';
+import { importBox } from './import-box.js';
 import { listen } from './live.js';
-import { empty, inWords, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -109,62 +110,12 @@ async function cancel(order) {
 /* Orders from a spreadsheet */
 
 function drawImport() {
-  const text = h('textarea', { id: 'csv', rows: 6, spellcheck: false, 'aria-describedby': 'csv-help', on: { input: () => report.replaceChildren() } });
-  const file = h('input', { type: 'file', id: 'csv-file', accept: '.csv,text/csv', on: { change: async () => {
-    const picked = file.files?.[0];
-    if (!picked) return;
-    text.value = await picked.text();
-    await dryRun();
-  } } });
   const shipDefault = h('select', { id: 'ship-default' });
   page.offerShipDays = () => redraw(shipDefault, h('option', { value: '' }, S.none), (page.lists['ship-days'] ?? []).filter((each) => !each.retired).map((each) => h('option', { value: each.day, selected: each.day === shipDefault.value }, day(each.day))));
-  const table = () => ({ csv: text.value, ...(shipDefault.value ? { ship_default: shipDefault.value } : {}) });
-  const report = h('div', { class: 'report', 'aria-live': 'polite' });
-  async function dryRun() {
-    if (!text.value.trim()) {
-      report.replaceChildren(h('p', { class: 'error' }, S.nothingToRead));
-      return;
-    }
-    try {
-      showReport(report, await ask('/api/order-imports', table()), take);
-    } catch (error) {
-      report.replaceChildren(h('p', { class: 'error', role: 'alert' }, inWords(error)));
-    }
-  }
-  async function take() {
-    try {
-      const answer = await command('order-imports', uuid7(), happened(table()));
-      report.replaceChildren(h('p', { class: 'got' }, S.taken(count(answer.added), count(answer.changed), count(answer.cancelled))));
-      text.value = '';
-      file.value = '';
-      await load();
-    } catch (error) {
-      if (error instanceof Problem && error.status === 422) showReport(report, { added: [], changed: [], cancelled: [], same: 0, ...error.facts }, take);
-      else report.replaceChildren(h('p', { class: 'error', role: 'alert' }, inWords(error)));
-    }
-  }
-  places.read.replaceChildren(h('h2', {}, S.read), h('p', { id: 'csv-help' }, S.readHelp), h('p', { class: 'sample' }, h('code', {}, S.sample)),
-    h('div', { class: 'fields' }, h('div', { class: 'field' }, h('label', { for: 'csv-file' }, S.file), file), h('div', { class: 'field' }, h('label', { for: 'ship-default' }, S.shipDefault), shipDefault), h('div', { class: 'field wide' }, h('label', { for: 'csv' }, S.paste), text)),
-    h('div', { class: 'actions' }, button(S.dryRun, dryRun, { kind: 'main', id: 'dry-run' })), report);
-}
-
-/** @param {{number: string, customer: string, lines: number, changes?: string[]}} order */
-const changeText = ({ number, customer, changes }) => `${number} ${customer}${changes?.length ? ` (${changes.join('; ')})` : ''}`;
-
-/** @param {any} value */
-const count = (value) => (Array.isArray(value) ? value.length : value ?? 0);
-
-/** @param {HTMLElement} box @param {any} dry @param {() => Promise<void>} take */
-function showReport(box, dry, take) {
-  if (dry.errors?.length) {
-    box.replaceChildren(h('p', { class: 'error', role: 'alert' }, S.bad(dry.errors.length)), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': S.badLines }, h('table', {}, tableHead([[S.lineNumber], S.column, S.value, S.problem]),
-      h('tbody', {}, dry.errors.map((/** @type {any} */ each) => h('tr', {}, h('td', { class: 'num' }, String(each.line ?? '')), h('td', {}, each.column ?? ''), h('td', {}, h('code', {}, each.value ?? '')), h('td', {}, each.detail)))))));
-    return;
-  }
-  const [added, changed, cancelled, same] = [dry.added, dry.changed, dry.cancelled, dry.same].map(count);
-  const groups = /** @type {[string, any][]} */ ([[S.new, dry.added], [S.changed, dry.changed], [S.gone, dry.cancelled]]);
-  box.replaceChildren(h('p', {}, S.wouldTake(added, changed, cancelled, same)), ...groups.filter(([, list]) => count(list)).map(([label, list]) => h('p', {}, h('b', {}, `${label}: `), list.map(changeText).join(', '))),
-    h('div', { class: 'actions' }, added + changed + cancelled > 0 ? button(S.take, take, { kind: 'main', id: 'take' }) : h('p', {}, S.allSame)));
+  importBox(places.read, {
+    title: S.read, help: S.readHelp, fields: ['order', 'customer', 'ship_day', 'transit_days', 'priority', 'product', 'bags', 'cancelled'], look: '/api/order-imports', take: 'order-imports', done: load,
+    more: () => (shipDefault.value ? { ship_default: shipDefault.value } : {}), extra: [h('div', { class: 'field' }, h('label', { for: 'ship-default' }, S.shipDefault), shipDefault)],
+  });
 }
 
 function drawRoasted() {

@@ -163,6 +163,7 @@
  * @property {number} days
  * @property {PlanRoaster[]} roasters
  * @property {PlanBatch[]} batches
+ * @property {{id: string, number: string, customer: string, ship_day: string}[]} orders
  * @property {Short[]} short
  * @property {number} surplus_g
  * @property {{day: string, available_min: number, used_min: number}[]|null} crew

@@ -27,7 +27,7 @@ export const places = { controls: byId('controls'), verdict: byId('summary'), co
 export const named = (value, among) => (value && typeof value === 'object' ? value.name : among?.find((each) => each.id === value)?.name ?? String(value));
 
 /** @param {string} id */
-export const orderOf = (id) => week.from.orders?.find((each) => each.id === id);
+export const orderOf = (id) => [...(week.plan?.orders ?? []), ...(week.from.orders ?? [])].find((each) => each.id === id);
 
 /** @param {string} id */
 export const orderNumber = (id) => orderOf(id)?.number ?? id;

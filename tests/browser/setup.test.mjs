@@ -100,8 +100,8 @@ test('orders from a spreadsheet: a bad line is named and nothing is taken in; th
     await page.goto(`${service.url}/shipping`);
     const head = await page.textContent('.sample');
     const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ order: number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
-    await page.fill('#csv', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));
-    await page.click('#dry-run');
+    await page.fill('#import textarea', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));
+    await page.click('#import button:has-text("Look at it first")');
     await page.waitForSelector('.report table');
     const report = (await page.textContent('.report table tbody')) ?? '';
     assert.match(report, /3/);
@@ -109,9 +109,9 @@ test('orders from a spreadsheet: a bad line is named and nothing is taken in; th
     assert.match(report, /twelve/);
     await shot(page, 'shipping-import');
     assert.equal((await api.read('/api/orders')).items.length, 1, 'nothing was taken in');
-    await page.fill('#csv', [head, row('W-301', '8'), row('W-302', '12')].join('\n'));
-    await page.click('#dry-run');
-    await page.click('#take');
+    await page.fill('#import textarea', [head, row('W-301', '8'), row('W-302', '12')].join('\n'));
+    await page.click('#import button:has-text("Look at it first")');
+    await page.click('#import button:has-text("Take them in")');
     await page.waitForSelector('.report >> text=Taken in: 2 new');
     const orders = (await api.read('/api/orders')).items;
     assert.deepEqual(orders.map((/** @type {any} */ each) => each.number).sort(), ['W-201', 'W-301', 'W-302']);

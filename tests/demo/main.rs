@@ -114,6 +114,7 @@ fn the_demo_shows_what_is_true() {
     the_slipped_scale_is_noticed(&run);
     the_book_holds_what_the_generator_holds(&run);
     every_gram_is_somewhere(&run);
+    the_dispatch_is_tried_out_and_frozen(&run);
     the_week_shows_what_is_short_and_why(&run);
     the_mistyped_weight_is_called_odd_and_explained(&run);
     the_report_fits_a_terminal(&run);
@@ -271,6 +272,21 @@ fn every_gram_is_somewhere(run: &Run) {
         "{text} does not name the root {}",
         run.root()
     );
+}
+
+fn the_dispatch_is_tried_out_and_frozen(run: &Run) {
+    let lines = run.section("The month's dispatch");
+    let starts = |with: &'static str| {
+        lines
+            .iter()
+            .filter(move |line| line.trim().starts_with(with))
+    };
+    assert_eq!(starts("260 subscribers").count(), 1, "{lines:?}");
+    let scarce: Vec<&str> = starts("Umbral")
+        .filter_map(|line| line.rsplit(' ').next())
+        .collect();
+    assert_eq!(scarce, ["short", "covered"], "{lines:?}");
+    assert_eq!(starts("The list is frozen").count(), 1, "{lines:?}");
 }
 
 fn the_week_shows_what_is_short_and_why(run: &Run) {

@@ -47,8 +47,19 @@ struct Has {
     loft: String,
     /// A finding that is open.
     finding: Value,
+    /// What a subscription takes.
+    offered: Offered,
     /// Open counts, each for one command: entered on, handed in, dropped.
     counts: [String; 3],
+}
+
+/// A subscription with one subscriber, and two dispatches: one open, one frozen.
+struct Offered {
+    subscription: String,
+    destination: String,
+    subscriber: String,
+    open: String,
+    frozen: String,
 }
 
 /// Prepares a book, and says what it takes.
@@ -59,6 +70,7 @@ pub async fn bodies(server: &Server) -> Vec<Right> {
         counting(&has),
         green(&has),
         floor(server, &has),
+        dispatching(&has),
         selling(&has),
         closing(&has),
         week(&has),
@@ -165,6 +177,7 @@ async fn prepare(server: &Server) -> Has {
         json!({"from_day": "2026-11-30", "days": 5, "batches": [card(&made, "2026-11-30")]});
     let card = server.command("releases", release).await["cards"][0]["id"].clone();
     Has {
+        offered: offered(server, &made).await,
         made,
         weighed_in: weighed_in.try_into().unwrap(),
         weigh_in,
@@ -441,6 +454,7 @@ fn records(has: &Has) -> Vec<(&'static str, Value)> {
         arriving(has),
         costs(has),
         orders(has),
+        subscriptions(has),
     ]
     .concat()
 }
@@ -554,6 +568,95 @@ fn orders(has: &Has) -> Vec<(&'static str, Value)> {
     ]
 }
 
+async fn offered(server: &Server, made: &Roastery) -> Offered {
+    let destination = server
+        .put_new("destinations", json!({"name": "Home", "transit_days": 1}))
+        .await;
+    let fields = json!({
+        "name": "Monthly", "cut_off_before": 4, "styles": [made.light], "bag_g": 250, "priority": 1,
+        "ships": {"rule": {"every": "nth_weekday", "weekday": 2, "nth": 2}, "packed_before": 1, "carrier_at": "15:00"},
+    });
+    let subscription = server.put_new("subscriptions", fields).await;
+    let fields = json!({
+        "number": "S1", "name": "Ada", "subscription": subscription, "bags": 2, "styles": [made.light], "destination": destination,
+        "start": "2026-01-01",
+    });
+    let subscriber = server.put_new("subscribers", fields).await;
+    let dispatch = async |ship_day: &str| {
+        let fields = json!({"subscription": subscription, "ship_day": ship_day, "coffees": [{"coffee": made.kivu}]});
+        server.put_new("dispatches", fields).await
+    };
+    let (open, frozen) = (dispatch("2026-12-08").await, dispatch("2027-01-12").await);
+    server.command("freezes", json!({"dispatch": frozen})).await;
+    Offered {
+        subscription,
+        destination,
+        subscriber,
+        open,
+        frozen,
+    }
+}
+
+fn dispatching(has: &Has) -> Vec<(&'static str, Value)> {
+    vec![
+        (
+            "/api/let-ins/{id}",
+            json!({"dispatch": has.offered.frozen, "subscriber": has.offered.subscriber}),
+        ),
+        ("/api/freezes/{id}", json!({"dispatch": has.offered.open})),
+        ("/api/call-ups/{id}", json!({"until": "2026-12-31"})),
+        ("/api/subscriber-imports/{id}", subscribers_table("S3")),
+        ("/api/standing-order-imports/{id}", standing_table("W3")),
+    ]
+}
+
+fn subscribers_table(number: &str) -> Value {
+    json!({"csv": format!("number,Whole name,bags,style,destination\n{number},Cy,2,Light,Home\n"), "headings": {"name": "Whole name"}})
+}
+
+fn standing_table(number: &str) -> Value {
+    json!({"csv": format!("order,Shop,start,product,bags\n{number},Corner Café,2026-12-09,Kivu 250,3\n"), "headings": {"customer": "Shop"}})
+}
+
+fn subscriptions(has: &Has) -> Vec<(&'static str, Value)> {
+    let rule = json!({
+        "rule": {"every": "weeks", "weeks": 2, "from": "2026-12-10"}, "avoid": ["2026-12-24"], "moved": "before", "packed_before": 1,
+        "carrier_at": "14:00",
+    });
+    let Offered {
+        subscription,
+        destination,
+        subscriber,
+        ..
+    } = &has.offered;
+    vec![
+        (
+            "/api/destinations/{id}",
+            json!({"name": "Island", "transit_days": 5, "excluded": [has.made.huila], "closed": "strike"}),
+        ),
+        (
+            "/api/subscriptions/{id}",
+            json!({"name": "Fortnightly", "ships": rule, "cut_off_before": 3, "styles": [has.made.light, has.made.dark], "bag_g": 250, "ladder": [[1, 0], [1, 1]], "priority": 2}),
+        ),
+        (
+            "/api/subscribers/{id}",
+            json!({"number": "S2", "name": "Bo", "subscription": subscription, "bags": 3, "styles": [has.made.light], "destination": destination, "start": "2026-06-01", "prepaid_until": "2027-05-31", "ended": "2027-05-31", "paused": ["2026-12"], "left_out": [has.made.huila], "note": "rings twice"}),
+        ),
+        (
+            "/api/dispatches/{id}",
+            json!({"subscription": subscription, "ship_day": "2027-02-09", "coffees": [{"coffee": has.made.kivu, "from_bags": 2}], "counts": [{"bags": 2, "styles": [has.made.light], "destination": destination, "subscribers": 10}], "note": "early"}),
+        ),
+        (
+            "/api/replacements/{id}",
+            json!({"subscriber": subscriber, "bags": 1, "reason": "lost on the way"}),
+        ),
+        (
+            "/api/standing-orders/{id}",
+            json!({"number": "W1", "customer": "Corner Café", "ships": rule, "start": "2026-12-01", "end": "2027-06-30", "skips": ["2026-12-24"], "transit_days": 1, "priority": 1, "lines": [{"line": 1, "product": has.made.kivu_bag, "bags": 4}], "note": "ring twice"}),
+        ),
+    ]
+}
+
 fn questions(has: &Has) -> Vec<(&'static str, Value)> {
     let pin = json!({"roaster": has.made.drum, "day": "2026-12-01", "lot": has.made.peaberry, "style": has.made.light, "charge_g": 8_000});
     vec![
@@ -564,6 +667,16 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
         (
             "/api/plans/advice",
             json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
+        ),
+        (
+            "/api/coverage",
+            json!({"dispatch": has.offered.frozen, "coffees": [{"coffee": has.made.kivu, "from_bags": 2}], "service": 0.9}),
+        ),
+        ("/api/subscriber-imports", subscribers_table("S4")),
+        ("/api/standing-order-imports", standing_table("W4")),
+        (
+            "/api/ship-rules",
+            json!({"ships": {"rule": {"every": "last_weekday", "weekday": 5}, "packed_before": 0, "carrier_at": "15:00"}, "from": "2026-12-01", "to": "2026-12-31"}),
         ),
         (
             "/api/order-imports",

@@ -66,6 +66,21 @@ each_database! {
         assert_eq!(states, [(json!("T1"), json!("open")), (json!("T2"), json!("cancelled"))]);
     }
 
+    /// An order that has left stays as it is, whatever a table says, and is told.
+    async fn what_has_left_stays(server: &Server) {
+        let has = roastery(server).await;
+        let order = order(server, &has, "T1", 4).await;
+        roasted(server, &has, "4.34").await;
+        server.command("packings", json!({"product": has.kivu_bag, "bags": 4, "order": order})).await;
+        server.command("shipments", json!({"order": order})).await;
+        let table = format!("{HEADER}\nT1;Blue Door;2026-12-02;1;1;Kivu 250;9\nT2;Red Door;2026-12-02;1;1;Kivu 250;2\n");
+        let dry = server.post("/api/order-imports", &json!({"csv": table})).await.expect(200);
+        assert_eq!((&dry["shipped"][0]["number"], &dry["added"][0]["number"], &dry["changed"]), (&json!("T1"), &json!("T2"), &json!([])));
+        assert_eq!(dry["shipped"][0]["changes"], json!(["Kivu 250: 4 bags before, 9 bags now"]));
+        server.command("order-imports", json!({"csv": table})).await;
+        assert_eq!(progress(server, &order).await, (json!(4), json!(4), json!("shipped")));
+    }
+
     /// Every bad line is named, and nothing is taken while there is one.
     async fn bad_lines_take_nothing(server: &Server) {
         roastery(server).await;

@@ -81,6 +81,18 @@ impl ReadRecords for Transaction {
         rows.into_iter().map(row).collect()
     }
 
+    async fn record_state(&mut self, site: SiteId, kind: &str) -> Result<(i64, i64)> {
+        Ok(sqlx::query_as(
+            "SELECT COUNT(*), CAST(COALESCE(SUM(revision), 0) AS BIGINT)
+             FROM record
+             WHERE site = $1 AND kind = $2",
+        )
+        .bind(site.0)
+        .bind(kind.to_owned())
+        .fetch_one(&mut **self)
+        .await?)
+    }
+
     async fn record_labelled(
         &mut self,
         site: SiteId,

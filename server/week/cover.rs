@@ -1,0 +1,535 @@
+//! Whether the green covers a dispatch, and any coffees that are tried out in it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::cover_view::{
+    Arrival, BagsCover, CoffeeCover, CoverAsked, CoverView, LeftOutView, LotCover, OwnCover,
+    StyleBags,
+};
+use super::facts::{Facts, RoasterFacts};
+use super::instance::{grams, limits, outlook};
+use crate::app::App;
+use crate::day::Day;
+use crate::demand::coverage::{Charges, Covered, Green, Roasting, Supply, Wanted};
+use crate::demand::{List, Roll, cut_off, frozen, ship_day_of, window};
+use crate::fraction::Fraction;
+use crate::ids::{CoffeeId, DestinationId, DispatchId, LotId, StyleId, SubscriberId};
+use crate::mass::Mass;
+use crate::money::Money;
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Dispatch, Kept, Lot, Offer, Record, Site, Subscription, offer_faults};
+use crate::store::Read;
+
+/// At most so many days ahead.
+const MOST_AHEAD: i64 = 400;
+/// At most so many who are left out are named.
+const MOST_NAMED: usize = 1_000;
+
+/// What coverage is reckoned from.
+struct Basis {
+    site: Site,
+    facts: Facts,
+    roll: Roll,
+    dispatch: Dispatch,
+    id: Option<DispatchId>,
+    frozen: Option<List>,
+    /// When its coffee may be roasted: from the day that is fresh enough everywhere to the last that rests long enough.
+    roast: (Day, Day),
+}
+
+/// Answers whether a dispatch is covered.
+///
+/// # Errors
+/// [`Refusal`] where what is asked about is not there.
+pub async fn cover(app: &App, tx: &mut dyn Read, asked: &CoverAsked) -> Outcome<CoverView> {
+    if asked
+        .service
+        .is_some_and(|service| !(500_000..=999_000).contains(&service.ppm()))
+    {
+        return Err(Refusal::field("/service", "a certainty from 0.5 to 0.999"));
+    }
+    let basis = Basis::read(app, tx, asked).await?;
+    let service = asked.service.unwrap_or(basis.facts.service);
+    let tried = asked.coffees.as_deref();
+    Ok(basis.view(tried, service))
+}
+
+impl Basis {
+    async fn read(app: &App, tx: &mut dyn Read, asked: &CoverAsked) -> Outcome<Self> {
+        let (id, mut dispatch) = asked.dispatch(app, tx).await?;
+        let frozen = match id {
+            Some(id) => frozen(tx, app.site, id).await?.map(|(list, _)| list),
+            None => None,
+        };
+        if let Some(counts) = &asked.counts {
+            dispatch.counts.clone_from(counts);
+        }
+        asked.check(tx, app, &dispatch).await?;
+        let site = app.site_record(tx).await?.fields;
+        let roll = Roll::read(app, tx).await?;
+        let today = site.zone.day(app.clock.now());
+        let roast = roast_days(&roll, &dispatch);
+        let days = (roast.1.since(today) + 1).clamp(1, MOST_AHEAD);
+        let facts = Facts::read(app, tx, None, days).await?;
+        Ok(Self {
+            site,
+            facts,
+            roll,
+            dispatch,
+            id,
+            frozen,
+            roast,
+        })
+    }
+
+    fn subscription(&self) -> Option<&Subscription> {
+        self.roll.subscriptions.get(&self.dispatch.subscription)
+    }
+
+    fn view(&self, tried: Option<&[Offer]>, service: Fraction) -> CoverView {
+        let list = self.list(tried);
+        let wanted = self.wanted(tried, &list);
+        let reckoned = self.reckon(&wanted, service);
+        let own = tried
+            .filter(|tried| *tried != self.dispatch.coffees)
+            .map(|_| {
+                let list = self.list(None);
+                let own = self.reckon(&self.wanted(None, &list), service);
+                OwnCover {
+                    covered: own.values().all(|covered| covered.all),
+                    cost: self.cost(&own),
+                    lots: self.lots(&own),
+                }
+            });
+        let offers = tried.unwrap_or(&self.dispatch.coffees);
+        let subscription = self.subscription();
+        CoverView {
+            ship_day: self.dispatch.ship_day,
+            packing_day: subscription.map_or(self.dispatch.ship_day, |subscription| {
+                subscription.ships.packing_day(self.dispatch.ship_day)
+            }),
+            cut_off: subscription.map_or(self.dispatch.ship_day, |subscription| {
+                cut_off(subscription, &self.dispatch)
+            }),
+            frozen: self.frozen.is_some(),
+            service,
+            parcels: list.count(),
+            bags: list.bags(),
+            covered: reckoned.values().all(|covered| covered.all),
+            coffees: offers
+                .iter()
+                .filter_map(|offer| self.coffee(offer, &list, &wanted, &reckoned))
+                .collect(),
+            lots: self.lots(&reckoned),
+            cost: self.cost(&reckoned),
+            roaster_minutes: self.minutes(&reckoned),
+            open_minutes: self.open_minutes(),
+            by_bags: by_bags(&list),
+            arrivals: self.arrivals(&list),
+            left_out_count: list.left_out.len(),
+            left_out: self.left_out(&list),
+            own,
+        }
+    }
+
+    /// Who gets what: once frozen, as it is frozen, unless coffees are tried out.
+    fn list(&self, tried: Option<&[Offer]>) -> List {
+        match (&self.frozen, tried) {
+            (Some(list), None) => list.clone(),
+            _ => self.roll.list(&self.dispatch, tried),
+        }
+    }
+
+    /// Bags that are still to be roasted and packed, by coffee.
+    fn wanted(&self, tried: Option<&[Offer]>, list: &List) -> BTreeMap<CoffeeId, Wanted> {
+        let offers = tried.unwrap_or(&self.dispatch.coffees);
+        let bag = self
+            .subscription()
+            .and_then(|subscription| subscription.bag_g.plus(self.site.overfill_g).ok())
+            .unwrap_or(Mass::GRAM);
+        let mut wanted: BTreeMap<CoffeeId, Wanted> = BTreeMap::new();
+        for offer in offers {
+            let entry = wanted.entry(offer.coffee).or_default();
+            entry.bag_mg = bag.mg();
+            // A coffee that nobody gets is still asked about: in the subscription's first style.
+            if let Some(style) = self.subscription().and_then(|s| s.styles.first()) {
+                entry.bags.entry(*style).or_default();
+            }
+        }
+        let mut add = |coffee: CoffeeId, style: StyleId, bags: u64| {
+            let entry = wanted.entry(coffee).or_default();
+            entry.bag_mg = bag.mg();
+            *entry.bags.entry(style).or_default() += bags;
+        };
+        if self.frozen.is_some() && tried.is_none() {
+            for want in self
+                .facts
+                .wants
+                .iter()
+                .filter(|want| self.is_ours(want.dispatch))
+            {
+                for (coffee, _) in &want.parts {
+                    add(*coffee, want.style, u64::from(want.bags));
+                }
+            }
+        } else {
+            for parcel in &list.parcels {
+                for line in parcel.lines.iter() {
+                    let bags = u64::from(line.bags) * u64::from(parcel.parcels);
+                    add(line.coffee, line.style, bags);
+                }
+            }
+        }
+        wanted
+    }
+
+    fn is_ours(&self, dispatch: Option<DispatchId>) -> bool {
+        self.id.is_some() && dispatch == self.id
+    }
+
+    fn reckon(
+        &self,
+        wanted: &BTreeMap<CoffeeId, Wanted>,
+        service: Fraction,
+    ) -> BTreeMap<CoffeeId, Covered> {
+        wanted
+            .iter()
+            .map(|(coffee, wanted)| {
+                let supply = self.supply(*coffee, wanted);
+                (*coffee, supply.covered(wanted, service.value()))
+            })
+            .collect()
+    }
+
+    /// What there is of a coffee: green, roasted and on cards, less what others are promised that leave no later.
+    fn supply(&self, coffee: CoffeeId, wanted: &Wanted) -> Supply {
+        let facts = &self.facts;
+        let mut supply = Supply::default();
+        let mut styles: BTreeSet<StyleId> = wanted.bags.keys().copied().collect();
+        for want in &facts.wants {
+            let before = want.ship_day <= self.dispatch.ship_day && !self.is_ours(want.dispatch);
+            for (part, share) in &want.parts {
+                if before && *part == coffee {
+                    styles.insert(want.style);
+                    let promised = supply.promised.entry(want.style).or_default();
+                    *promised += grams(want.bags, want.bag, *share);
+                }
+            }
+        }
+        let of_coffee = |lot: &LotId| {
+            let lot = facts.lots.get(lot);
+            lot.is_some_and(|lot| lot.fields.coffee == coffee)
+        };
+        let ready = facts
+            .supplies
+            .iter()
+            .filter(|there| there.day >= self.roast.0 && of_coffee(&there.lot))
+            .map(|there| (there.style, there.mass));
+        let carded = facts.cards.iter().filter(|(_, card)| of_coffee(&card.lot));
+        let carded = carded.filter_map(|(_, card)| {
+            let mass = facts.expected(card.lot, card.style, card.roaster, card.charge_g)?;
+            Some((card.style, mass))
+        });
+        for (style, mass) in ready.chain(carded) {
+            *supply.roasted.entry(style).or_default() += mass.whole_grams();
+        }
+        let mut lots: Vec<_> = facts
+            .lots
+            .iter()
+            .filter(|(id, lot)| of_coffee(id) && lot.from <= self.roast.1)
+            .collect();
+        lots.sort_by_key(|(id, lot)| (lot.fields.use_rank, **id));
+        supply.lots = lots
+            .into_iter()
+            .map(|(id, _)| Green {
+                lot: *id,
+                free_g: self.free(*id).whole_grams(),
+                roastings: styles
+                    .iter()
+                    .filter_map(|style| self.roasting(*id, *style))
+                    .collect(),
+            })
+            .collect();
+        supply
+    }
+
+    /// Green of a lot that no card takes.
+    fn free(&self, lot: LotId) -> Mass {
+        let facts = &self.facts;
+        let mut free = facts.lots.get(&lot).map_or(Mass::ZERO, |lot| lot.green);
+        let elsewhere = facts.elsewhere.get(&lot).copied().unwrap_or_default();
+        let cards = facts.cards.iter().filter(|(_, card)| card.lot == lot);
+        for taken in cards.map(|(_, card)| card.charge_g).chain([elsewhere]) {
+            free = free.minus(taken).unwrap_or_default();
+        }
+        free.max(Mass::ZERO)
+    }
+
+    /// How a lot is roasted in a style: on the largest roaster that takes it.
+    fn roasting(&self, lot: LotId, style: StyleId) -> Option<Roasting> {
+        let (roaster, charges) = self.roaster(lot, style)?;
+        let (_, outlook) = outlook(&self.facts, lot, style, roaster)?;
+        Some(Roasting {
+            style,
+            charges,
+            outlook,
+        })
+    }
+
+    fn roaster(&self, lot: LotId, style: StyleId) -> Option<(&RoasterFacts, Charges)> {
+        let facts = self.facts.lots.get(&lot)?;
+        let able = self
+            .facts
+            .roasters
+            .iter()
+            .filter(|roaster| roaster.fields.roasts(style));
+        let charges = able.filter_map(|roaster| {
+            let (min_g, max_g) = limits(roaster, lot, facts)?;
+            let step_g = roaster.fields.step_g.whole_grams().max(1);
+            let charges = Charges {
+                min_g,
+                max_g,
+                step_g,
+            };
+            Some((roaster, charges))
+        });
+        charges.max_by_key(|(roaster, charges)| (charges.max_g, roaster.id))
+    }
+
+    fn coffee(
+        &self,
+        offer: &Offer,
+        list: &List,
+        wanted: &BTreeMap<CoffeeId, Wanted>,
+        reckoned: &BTreeMap<CoffeeId, Covered>,
+    ) -> Option<CoffeeCover> {
+        let (wanted, covered) = (wanted.get(&offer.coffee)?, reckoned.get(&offer.coffee)?);
+        let reached = list.parcels.iter().filter(|parcel| {
+            let mut lines = parcel.lines.iter();
+            lines.any(|line| line.coffee == offer.coffee)
+        });
+        let styles = wanted.bags.iter().filter(|(_, bags)| **bags > 0);
+        Some(CoffeeCover {
+            coffee: offer.coffee,
+            name: self.facts.coffees.get(&offer.coffee)?.clone(),
+            bags: wanted.bags.values().sum(),
+            styles: styles
+                .filter_map(|(style, bags)| {
+                    Some(StyleBags {
+                        style: *style,
+                        name: self.facts.styles.get(style)?.name.clone(),
+                        bags: *bags,
+                    })
+                })
+                .collect(),
+            reached: reached.map(|parcel| u64::from(parcel.parcels)).sum(),
+            covered: covered.all,
+            certainty: Fraction::nearest(covered.certainty),
+            most_bags: covered.most_bags,
+            batches: covered.roast.batches.iter().map(|some| some.count).sum(),
+        })
+    }
+
+    fn lots(&self, reckoned: &BTreeMap<CoffeeId, Covered>) -> Vec<LotCover> {
+        let mut lots = Vec::new();
+        for (coffee, covered) in reckoned {
+            let used = covered.roast.green();
+            for (id, lot) in &self.facts.lots {
+                let free = self.free(*id);
+                if lot.fields.coffee != *coffee || !free.is_positive() {
+                    continue;
+                }
+                let mass = |grams: i64| Mass::from_grams(grams).unwrap_or_default();
+                let takes = mass(covered.green_g.get(id).copied().unwrap_or(0));
+                let used = mass(used.get(id).copied().unwrap_or(0));
+                lots.push(LotCover {
+                    lot: *id,
+                    name: lot.fields.name.clone(),
+                    free_g: free,
+                    takes_g: takes,
+                    left_g: free.minus(used).unwrap_or_default(),
+                });
+            }
+        }
+        lots
+    }
+
+    /// What the green costs, at the landed cost of its lots.
+    fn cost(&self, reckoned: &BTreeMap<CoffeeId, Covered>) -> Option<Money> {
+        let mut minor: i128 = 0;
+        for (id, grams) in reckoned.values().flat_map(|covered| &covered.green_g) {
+            let lot = &self.facts.lots.get(id)?.fields;
+            minor += lot_cost(lot, *grams, &self.site.currency)?;
+        }
+        Some(Money {
+            minor: i64::try_from(minor.max(0)).ok()?,
+            currency: self.site.currency.clone(),
+        })
+    }
+
+    fn minutes(&self, reckoned: &BTreeMap<CoffeeId, Covered>) -> u64 {
+        let batches = reckoned.values().flat_map(|covered| &covered.roast.batches);
+        batches
+            .map(|some| {
+                let roaster = self.roaster(some.lot, some.style);
+                let cycle = roaster.map_or(0, |(roaster, _)| roaster.fields.cycle_min);
+                u64::from(cycle) * u64::from(some.count)
+            })
+            .sum()
+    }
+
+    fn open_minutes(&self) -> u64 {
+        let days = self.roast.0..=self.roast.1;
+        let shifts = self
+            .facts
+            .roasters
+            .iter()
+            .flat_map(|roaster| &roaster.shifts);
+        let shifts = shifts.filter(|shift| days.contains(&shift.day));
+        shifts.map(|shift| u64::from(shift.minutes)).sum()
+    }
+
+    fn arrivals(&self, list: &List) -> Vec<Arrival> {
+        let mut parcels: BTreeMap<DestinationId, u64> = BTreeMap::new();
+        let mut styles: BTreeMap<DestinationId, BTreeSet<StyleId>> = BTreeMap::new();
+        for parcel in &list.parcels {
+            *parcels.entry(parcel.destination).or_default() += u64::from(parcel.parcels);
+            let of = styles.entry(parcel.destination).or_default();
+            of.extend(parcel.lines.iter().map(|line| line.style));
+        }
+        let Some(subscription) = self.subscription() else {
+            return Vec::new();
+        };
+        let ship = ship_day_of(subscription, self.dispatch.ship_day);
+        let mut arrivals: Vec<Arrival> = parcels
+            .into_iter()
+            .filter_map(|(id, parcels)| {
+                let to = self.roll.destinations.get(&id)?;
+                let day = ship.day.plus(i64::from(to.transit_days));
+                let windows = styles.get(&id)?.iter().filter_map(|style| {
+                    let style = self.roll.styles.get(style)?;
+                    Some(window(&ship, to.transit_days, style))
+                });
+                let (last, first): (Vec<Day>, Vec<Day>) =
+                    windows.map(|window| (window.to, window.from)).unzip();
+                Some(Arrival {
+                    destination: id,
+                    name: to.name.clone(),
+                    parcels,
+                    day,
+                    youngest_days: day.since(*last.iter().max()?),
+                    oldest_days: day.since(*first.iter().min()?),
+                })
+            })
+            .collect();
+        arrivals.sort_by(|a, b| a.name.cmp(&b.name));
+        arrivals
+    }
+
+    fn left_out(&self, list: &List) -> Vec<LeftOutView> {
+        let find = |id: SubscriberId| {
+            let subscribers = &self.roll.subscribers;
+            let at = subscribers
+                .binary_search_by_key(&id.0, |kept| kept.id)
+                .ok()?;
+            Some(&subscribers[at].fields)
+        };
+        list.left_out
+            .iter()
+            .take(MOST_NAMED)
+            .filter_map(|out| {
+                let subscriber = find(out.subscriber)?;
+                Some(LeftOutView {
+                    subscriber: out.subscriber,
+                    number: subscriber.number.clone(),
+                    name: subscriber.name.clone(),
+                    why: out.why,
+                    words: out.why.words(),
+                })
+            })
+            .collect()
+    }
+}
+
+impl CoverAsked {
+    /// The dispatch that is asked about, with its id if it is set up.
+    async fn dispatch(
+        &self,
+        app: &App,
+        tx: &mut dyn Read,
+    ) -> Outcome<(Option<DispatchId>, Dispatch)> {
+        if let Some(id) = self.dispatch {
+            let kept: Kept<Dispatch> = setup::named(tx, app.site, "/dispatch", id).await?;
+            return Ok((Some(id), kept.fields));
+        }
+        let need = |field: &str| {
+            Refusal::field(
+                field,
+                "name a dispatch, or the subscription, ship day and coffees",
+            )
+        };
+        let dispatch = Dispatch {
+            subscription: self.subscription.ok_or_else(|| need("/subscription"))?,
+            ship_day: self.ship_day.ok_or_else(|| need("/ship_day"))?,
+            coffees: self.coffees.clone().ok_or_else(|| need("/coffees"))?,
+            counts: Vec::new(),
+            note: None,
+            cancelled: false,
+        };
+        Ok((None, dispatch))
+    }
+
+    async fn check(&self, tx: &mut dyn Read, app: &App, dispatch: &Dispatch) -> Outcome<()> {
+        setup::named::<Subscription>(tx, app.site, "/subscription", dispatch.subscription).await?;
+        let mut faults = dispatch.faults();
+        for (i, offer) in self.coffees.iter().flatten().enumerate() {
+            let at = format!("/coffees/{i}/coffee");
+            setup::named::<setup::Coffee>(tx, app.site, &at, offer.coffee).await?;
+        }
+        faults.extend(self.coffees.iter().flat_map(|tried| offer_faults(tried)));
+        if faults.is_empty() {
+            Ok(())
+        } else {
+            Err(Refusal::Invalid(faults))
+        }
+    }
+}
+
+/// What so many grams of a lot cost; none where it has no cost in a currency.
+fn lot_cost(lot: &Lot, grams: i64, currency: &str) -> Option<i128> {
+    let cost = lot
+        .landed_cost
+        .as_ref()
+        .filter(|cost| cost.currency == currency)?;
+    let whole = i128::from(lot.expected_g.mg());
+    (whole > 0).then(|| {
+        let exact = i128::from(cost.minor) * i128::from(grams) * 1_000;
+        (exact + whole / 2) / whole
+    })
+}
+
+/// The days on which coffee of a dispatch may be roasted, over all its styles, for the shortest way.
+fn roast_days(roll: &Roll, dispatch: &Dispatch) -> (Day, Day) {
+    let Some(subscription) = roll.subscriptions.get(&dispatch.subscription) else {
+        return (dispatch.ship_day, dispatch.ship_day);
+    };
+    let ship = ship_day_of(subscription, dispatch.ship_day);
+    let styles = subscription.styles.iter();
+    let windows = styles.filter_map(|style| Some(window(&ship, 0, roll.styles.get(style)?)));
+    let (first, last): (Vec<Day>, Vec<Day>) =
+        windows.map(|window| (window.from, window.to)).unzip();
+    let first = first.into_iter().min().unwrap_or(ship.day);
+    (first, last.into_iter().max().unwrap_or(ship.day))
+}
+
+fn by_bags(list: &List) -> Vec<BagsCover> {
+    let mut counts: BTreeMap<u32, u64> = BTreeMap::new();
+    for parcel in &list.parcels {
+        let bags = parcel.lines.iter().map(|line| line.bags).sum();
+        *counts.entry(bags).or_default() += u64::from(parcel.parcels);
+    }
+    counts
+        .into_iter()
+        .map(|(bags, parcels)| BagsCover { bags, parcels })
+        .collect()
+}

@@ -1,0 +1,102 @@
+/** Subscriptions: set up by form, coffees tried out with an answer at once, the list frozen, a subscriber let in, standing orders written down. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { addDays, apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+test('a dispatch is set up by form, tried out, kept, frozen, and one is let in', async () => {
+  const api = apiOf(service.url);
+  const { filter, kirimbi, sereno } = await roastery(api);
+  await api.make('products', { name: 'Sereno filter 250', parts: [{ coffee: sereno, share: 1 }], style: filter, bag_g: 250 });
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/subscriptions`);
+  await page.click('[data-key="add-destinations"]');
+  await page.getByLabel('Name').fill('Home');
+  await page.getByRole('button', { name: 'Save' }).click();
+  await page.waitForSelector('#offers >> text=2 days on the way');
+
+  await page.click('[data-key="add-subscriptions"]');
+  await page.locator('dialog').getByLabel('Name', { exact: true }).fill('Monthly three');
+  await page.getByLabel('It leaves').selectOption('weeks');
+  await page.getByLabel('Counted from').fill(addDays((await api.read('/api/me')).today, 10));
+  await page.locator('dialog').getByLabel('Filter', { exact: true }).check();
+  await page.getByLabel('List frozen, days before').fill('3');
+  await page.getByRole('button', { name: 'Save' }).click();
+  await page.waitForSelector('#offers >> text=every week from');
+
+  const [subscription, destination] = await Promise.all(['subscriptions', 'destinations'].map(async (kind) => (await api.read(`/api/${kind}`)).items[0].id));
+  const person = (/** @type {number} */ n, /** @type {number} */ bags) => api.make('subscribers', { number: `S${n}`, name: `Person ${n}`, subscription, bags, styles: [filter], destination, start: '2026-01-01' });
+  for (const n of [1, 2, 3]) await person(n, n);
+  await page.waitForSelector('#subscribers >> text=S3 Person 3');
+
+  await page.click('[data-key="add-dispatch"]');
+  await page.locator('dialog').getByLabel('Ship day').selectOption({ index: 1 });
+  await page.locator('dialog').getByLabel('Coffee', { exact: true }).selectOption(kirimbi);
+  await page.getByRole('button', { name: 'Save' }).click();
+  await page.waitForSelector('#trial .says.covered');
+  assert.match((await page.textContent('#trial .says')) ?? '', /6 bags in 3 parcels/);
+  await page.click('#add-coffee');
+  await page.selectOption('#from-1', '3');
+  await page.waitForSelector('#trial .own');
+  await page.waitForFunction(() => document.querySelector('#trial tbody tr:nth-child(2)')?.textContent?.includes('Vale Sereno'));
+  await page.waitForFunction(() => document.querySelector('#trial tbody tr:nth-child(2) td:nth-child(5)')?.textContent === '1');
+  await shot(page, 'subscriptions-trial');
+  await page.click('#keep');
+  await page.waitForSelector('.dispatches >> text=only from 3 bags');
+
+  await page.locator('[data-key^="list-"]').click();
+  await page.waitForSelector('dialog >> text=S3');
+  await shot(page, 'subscriptions-list');
+  await page.locator('dialog').getByRole('button', { name: 'Close' }).click();
+  await page.locator('[data-key^="freeze-"]').click();
+  await page.waitForSelector('.dispatches >> text=List frozen');
+  const orders = (await api.read('/api/orders')).items.filter((/** @type {any} */ order) => order.dispatch);
+  assert.deepEqual(orders.map((/** @type {any} */ order) => order.lines.reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + line.bags, 0)), [6]);
+  await person(4, 2);
+  await page.waitForSelector('#subscribers >> text=S4 Person 4');
+  await page.locator('[data-key^="let-"]').click();
+  await page.locator('dialog').getByLabel('Subscriber').selectOption({ label: 'S4 Person 4' });
+  await page.locator('dialog').getByRole('button', { name: 'Let a subscriber in' }).click();
+  await page.waitForSelector('dialog', { state: 'detached' });
+  const dispatch = (await api.read('/api/dispatches')).items[0].id;
+  assert.equal((await api.read(`/api/dispatches/${dispatch}/list`)).parcels.length, 4);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a standing order is added and written down', async () => {
+  const api = apiOf(service.url);
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 768, height: 900 } });
+  await page.goto(`${service.url}/subscriptions`);
+  await page.click('[data-key="add-standing"]');
+  const dialog = page.locator('dialog');
+  await dialog.getByLabel('Number').fill('W7');
+  await dialog.getByLabel('Customer').fill('Quay Café');
+  await dialog.getByLabel('It leaves').selectOption('weeks');
+  const { today } = await api.read('/api/me');
+  await dialog.getByLabel('Counted from').fill(addDays(today, 9));
+  await dialog.getByLabel('Product').selectOption({ index: 1 });
+  await dialog.getByLabel('Bags', { exact: true }).fill('12');
+  await dialog.getByRole('button', { name: 'Save' }).click();
+  await page.waitForSelector('#standing >> text=W7 Quay Café');
+  await page.click('[data-key="call-up"]');
+  await page.locator('dialog').getByRole('button', { name: 'Write the next orders down' }).click();
+  await page.waitForSelector('dialog', { state: 'detached' });
+  const numbers = (await api.read('/api/orders')).items.map((/** @type {any} */ order) => order.number);
+  assert.ok(numbers.includes(`W7 ${addDays(today, 9)}`), numbers.join());
+  assert.ok(numbers.includes(`W7 ${addDays(today, 23)}`), numbers.join());
+  await shot(page, 'subscriptions-standing');
+  assert.deepEqual(errors, []);
+  await context.close();
+});

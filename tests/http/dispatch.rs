@@ -1,0 +1,358 @@
+//! Dispatches: who gets what and who is left out, coverage, the frozen list, and standing orders, on to the plan, packing and shipping.
+
+use serde_json::{Value, json};
+
+use crate::support::{Roastery, Server, each_database, roastery};
+
+/// A subscription of three coffees in the light style, on the second Tuesday of the month.
+struct Offered {
+    has: Roastery,
+    /// `kivu`, `huila` and a third coffee without green, in order.
+    coffees: [String; 3],
+    /// A day on the way.
+    home: String,
+    /// Five days on the way, and the second coffee may not go there.
+    island: String,
+    subscription: String,
+}
+
+async fn offered(server: &Server) -> Offered {
+    let has = roastery(server).await;
+    let third = server.put_new("coffees", json!({"name": "Yirga"})).await;
+    let coffees = [has.kivu.clone(), has.huila.clone(), third];
+    for (n, coffee) in coffees.iter().enumerate().skip(1) {
+        let fields = json!({"name": format!("Light {n}"), "parts": [{"coffee": coffee, "share": 1}], "style": has.light, "bag_g": 250});
+        server.put_new("products", fields).await;
+    }
+    for (n, coffee) in coffees.iter().enumerate() {
+        let fields = json!({"name": format!("Dark {n}"), "parts": [{"coffee": coffee, "share": 1}], "style": has.dark, "bag_g": 250});
+        server.put_new("products", fields).await;
+    }
+    let home = server
+        .put_new("destinations", json!({"name": "Home", "transit_days": 1}))
+        .await;
+    let island = json!({"name": "Island", "transit_days": 5, "excluded": [has.huila]});
+    let island = server.put_new("destinations", island).await;
+    let subscription = json!({
+        "name": "Monthly", "cut_off_before": 4, "styles": [has.light, has.dark], "bag_g": 250, "priority": 1,
+        "ships": {"rule": {"every": "nth_weekday", "weekday": 2, "nth": 2}, "moved": "before", "packed_before": 1, "carrier_at": "15:00"},
+    });
+    let subscription = server.put_new("subscriptions", subscription).await;
+    Offered {
+        has,
+        coffees,
+        home,
+        island,
+        subscription,
+    }
+}
+
+impl Offered {
+    async fn subscriber(
+        &self,
+        server: &Server,
+        number: &str,
+        bags: u16,
+        to: &str,
+        more: Value,
+    ) -> String {
+        let mut fields = json!({
+            "number": number, "name": format!("Person {number}"), "subscription": self.subscription, "bags": bags,
+            "styles": [self.has.light], "destination": to, "start": "2026-01-01",
+        });
+        fields
+            .as_object_mut()
+            .unwrap()
+            .extend(more.as_object().unwrap().clone());
+        server.put_new("subscribers", fields).await
+    }
+
+    /// The dispatch of 2026-12-08 with so many of the coffees.
+    fn fields(&self, coffees: usize) -> Value {
+        let offers: Vec<Value> = self.coffees[..coffees]
+            .iter()
+            .map(|coffee| json!({"coffee": coffee}))
+            .collect();
+        json!({"subscription": self.subscription, "ship_day": "2026-12-08", "coffees": offers})
+    }
+}
+
+fn bags_of(list: &Value, number: &str) -> Vec<u64> {
+    let parcel = list["parcels"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|parcel| parcel["number"] == number);
+    let lines = parcel.unwrap_or_else(|| panic!("no parcel of {number}"))["lines"]
+        .as_array()
+        .unwrap()
+        .clone();
+    lines
+        .iter()
+        .map(|line| line["bags"].as_u64().unwrap())
+        .collect()
+}
+
+each_database! {
+    /// The rule gives the ship days, and a holiday is avoided.
+    async fn days_by_rule(server: &Server) {
+        let ships = |avoid: &[&str]| json!({
+            "rule": {"every": "last_weekday", "weekday": 5}, "avoid": avoid, "moved": "before", "packed_before": 1, "carrier_at": "15:00",
+        });
+        let ask = async |avoid: &[&str]| {
+            let body = json!({"ships": ships(avoid), "from": "2026-11-01", "to": "2026-12-31"});
+            server.post("/api/ship-rules", &body).await.expect(200)["days"].clone()
+        };
+        assert_eq!(ask(&[]).await, json!(["2026-11-27", "2026-12-25"]));
+        assert_eq!(ask(&["2026-12-25"]).await, json!(["2026-11-27", "2026-12-24"]));
+        let wrong = json!({"ships": {"rule": {"every": "nth_weekday", "weekday": 8, "nth": 1}, "packed_before": 1, "carrier_at": "15:00"}, "from": "2026-11-01", "to": "2026-12-31"});
+        let answer = server.post("/api/ship-rules", &wrong).await;
+        answer.problem(422, "invalid");
+        assert_eq!(answer.pointers(), ["/ships/rule"]);
+    }
+
+    /// The list says who gets what, and who is left out and why.
+    async fn who_gets_what(server: &Server) {
+        let of = offered(server).await;
+        let none = json!({});
+        of.subscriber(server, "S1", 1, &of.home, none.clone()).await;
+        of.subscriber(server, "S2", 5, &of.home, json!({"styles": [of.has.light, of.has.dark]})).await;
+        of.subscriber(server, "S3", 2, &of.island, none).await;
+        of.subscriber(server, "S4", 2, &of.home, json!({"paused": ["2026-12"]})).await;
+        of.subscriber(server, "S5", 2, &of.home, json!({"prepaid_until": "2026-12-07"})).await;
+        of.subscriber(server, "S6", 2, &of.home, json!({"left_out": of.coffees})).await;
+        let mut fields = of.fields(3);
+        fields["counts"] = json!([{"bags": 2, "styles": [of.has.light], "destination": of.home, "subscribers": 10}]);
+        let dispatch = server.put_new("dispatches", fields).await;
+        let list = server.get(&format!("/api/dispatches/{dispatch}/list")).await;
+        assert_eq!(bags_of(&list, "S1"), [1]);
+        assert_eq!(bags_of(&list, "S2"), [1, 1, 1, 1, 1], "2, 2, 1 bags in two styles by turns");
+        let s3 = list["parcels"].as_array().unwrap().iter().find(|parcel| parcel["number"] == "S3").unwrap();
+        let coffees: Vec<_> = s3["lines"].as_array().unwrap().iter().map(|line| line["coffee"].clone()).collect();
+        assert_eq!(coffees, [json!(of.coffees[0]), json!(of.coffees[2])], "customs");
+        let out: Vec<_> = list["left_out"].as_array().unwrap().iter().map(|out| (out["number"].clone(), out["why"].clone())).collect();
+        assert_eq!(out, [(json!("S4"), json!("paused")), (json!("S5"), json!("prepaid_over")), (json!("S6"), json!("no_coffee"))]);
+        assert_eq!(list["parcels"].as_array().unwrap().iter().map(|parcel| parcel["parcels"].as_u64().unwrap()).sum::<u64>(), 13);
+
+        let covered = server.post("/api/coverage", &json!({"dispatch": dispatch})).await.expect(200);
+        assert_eq!((&covered["parcels"], &covered["bags"]), (&json!(13), &json!(28)));
+        assert_eq!((&covered["cut_off"], &covered["packing_day"]), (&json!("2026-12-04"), &json!("2026-12-07")));
+        assert_eq!(covered["left_out_count"], 3);
+        let island = covered["arrivals"].as_array().unwrap().iter().find(|arrival| arrival["name"] == "Island").unwrap().clone();
+        // Packed on the 7th after two days' rest, five days on the way from the 8th: roasted on the 5th at the latest, there on the 13th.
+        assert_eq!((&island["day"], &island["youngest_days"], &island["oldest_days"]), (&json!("2026-12-13"), &json!(8), &json!(28)));
+        assert_eq!(covered["by_bags"], json!([{"bags": 1, "parcels": 1}, {"bags": 2, "parcels": 11}, {"bags": 5, "parcels": 1}]));
+    }
+
+    /// Coverage knows the most that can be promised, who is reached by a scarce coffee, and what a swap does.
+    async fn coverage_and_swaps(server: &Server) {
+        let of = offered(server).await;
+        for n in 1..=8 {
+            of.subscriber(server, &format!("S{n}"), if n <= 5 { 1 } else { 3 }, &of.home, json!({})).await;
+        }
+        let dispatch = server.put_new("dispatches", of.fields(2)).await;
+        let ask = async |coffees: Value| {
+            server.post("/api/coverage", &json!({"dispatch": dispatch, "coffees": coffees})).await.expect(200)
+        };
+        let own = server.post("/api/coverage", &json!({"dispatch": dispatch})).await.expect(200);
+        assert_eq!((&own["covered"], &own["own"]), (&json!(true), &Value::Null));
+        // 720 kg of green at a loss near 0.135 in bags of 250 g: something over 2,300 bags, surely less than 2,600.
+        let most = own["coffees"][0]["most_bags"].as_u64().unwrap();
+        assert!((2_000..2_600).contains(&most), "{most}");
+        assert_eq!(own["coffees"][0]["bags"], 11, "five of one bag; of three bags 2 and 1");
+        let surer = server.post("/api/coverage", &json!({"dispatch": dispatch, "service": 0.99})).await.expect(200);
+        assert!(surer["coffees"][0]["most_bags"].as_u64().unwrap() < most);
+
+        let scarce = ask(json!([{"coffee": of.coffees[0], "from_bags": 3}, {"coffee": of.coffees[1]}])).await;
+        assert_eq!(scarce["coffees"][0]["reached"], 3);
+        assert_eq!(scarce["coffees"][1]["reached"], 8);
+        assert_eq!(scarce["bags"], 14, "nobody gets less for it");
+
+        let swapped = ask(json!([{"coffee": of.coffees[2]}, {"coffee": of.coffees[1]}])).await;
+        assert_eq!((&swapped["covered"], &swapped["own"]["covered"]), (&json!(false), &json!(true)));
+        assert_eq!((&swapped["coffees"][0]["most_bags"], &swapped["coffees"][0]["certainty"]), (&json!(0), &json!(0)));
+        let takes = |view: &Value, lots: &[&String]| -> i64 {
+            let of_lots = view["lots"].as_array().unwrap().iter().filter(|each| lots.iter().any(|lot| each["lot"] == ***lot));
+            of_lots.map(|each| each["takes_g"].as_i64().unwrap()).sum()
+        };
+        let kivu = [&of.has.screen_18, &of.has.peaberry];
+        assert_eq!((takes(&swapped, &kivu), takes(&swapped["own"], &kivu)), (0, 4_000), "one small batch");
+
+        let new = json!({"subscription": of.subscription, "ship_day": "2026-12-08", "coffees": [{"coffee": of.coffees[1]}]});
+        assert_eq!(server.post("/api/coverage", &new).await.expect(200)["bags"], 14);
+        for (body, pointer) in [
+            (json!({}), "/subscription"),
+            (json!({"dispatch": dispatch, "service": 0.2}), "/service"),
+            (json!({"dispatch": dispatch, "coffees": [{"coffee": of.subscription}]}), "/coffees/0/coffee"),
+            (json!({"dispatch": dispatch, "coffees": []}), "/coffees"),
+        ] {
+            let answer = server.post("/api/coverage", &body).await;
+            answer.problem(422, "invalid");
+            assert_eq!(answer.pointers(), [pointer], "{body}");
+        }
+    }
+
+    /// A dispatch is planned before it is frozen; then its list stays, its orders are packed and shipped, and one is let in.
+    async fn frozen_packed_and_shipped(server: &Server) {
+        let of = offered(server).await;
+        let first = of.subscriber(server, "S1", 4, &of.home, json!({})).await;
+        let lost = json!({"subscriber": first, "bags": 2, "reason": "lost on the way"});
+        let lost = server.put_new("replacements", lost).await;
+        let dispatch = server.put_new("dispatches", of.fields(1)).await;
+        let plan = server.post("/api/plans", &json!({"from_day": "2026-11-30", "days": 14})).await.expect(200);
+        let batches = plan["batches"].as_array().unwrap();
+        assert_eq!(batches.len(), 1, "six bags of 250 g are one small batch");
+        let order = batches[0]["feeds"][0]["order"].clone();
+        server.ask(&format!("/api/orders/{}", order.as_str().unwrap())).await.problem(404, "not-found");
+        let release = json!({"from_day": plan["from_day"], "days": plan["days"], "batches": [{
+            "roaster": batches[0]["roaster"]["id"], "day": batches[0]["day"], "start": batches[0]["start"], "lot": batches[0]["lot"]["id"],
+            "style": batches[0]["style"]["id"], "charge_g": batches[0]["charge_g"], "feeds": batches[0]["feeds"],
+        }]});
+        server.command("releases", release).await;
+        let written = server.get(&format!("/api/orders/{}", order.as_str().unwrap())).await;
+        assert_eq!((&written["lines"][0]["bags"], &written["dispatch"]), (&json!(6), &json!(dispatch)));
+
+        let frozen = server.command("freezes", json!({"dispatch": dispatch})).await;
+        assert_eq!((&frozen["parcels"], &frozen["bags"], &frozen["orders"]), (&json!(2), &json!(6), &json!([order])));
+        server.order("freezes", &server.id(), json!({"dispatch": dispatch})).await.problem(409, "conflict");
+        assert_eq!(server.get(&format!("/api/replacements/{lost}")).await["sent_with"], json!(dispatch));
+
+        let late = of.subscriber(server, "S2", 3, &of.home, json!({})).await;
+        let list = async || server.get(&format!("/api/dispatches/{dispatch}/list")).await;
+        assert_eq!((&list().await["frozen"], list().await["parcels"].as_array().unwrap().len()), (&json!(true), 2));
+        let covered = server.post("/api/coverage", &json!({"dispatch": dispatch})).await.expect(200);
+        assert_eq!((&covered["frozen"], &covered["bags"]), (&json!(true), &json!(6)));
+        let let_in = server.command("let-ins", json!({"dispatch": dispatch, "subscriber": late})).await;
+        assert_eq!((&let_in["parcels"], &let_in["bags"]), (&json!(3), &json!(9)));
+        let fields = json!({
+            "number": "S2", "name": "Person S2", "subscription": of.subscription, "bags": 3, "styles": [of.has.light],
+            "destination": of.home, "start": "2026-01-01", "ended": "2026-12-01",
+        });
+        server.change(&format!("/api/subscribers/{late}"), 1, &fields).await.expect(200);
+        assert_eq!(list().await["parcels"].as_array().unwrap().len(), 3, "nothing changes by itself");
+        let out = server.command("let-ins", json!({"dispatch": dispatch, "subscriber": late})).await;
+        assert_eq!((&out["parcels"], &out["left_out"]), (&json!(2), &json!(1)));
+
+        let moved = json!({"subscription": of.subscription, "ship_day": "2026-12-15", "coffees": [{"coffee": of.coffees[0]}]});
+        let answer = server.change(&format!("/api/dispatches/{dispatch}"), 1, &moved).await;
+        answer.problem(422, "invalid");
+
+        let order = order.as_str().unwrap();
+        let batch = roasted(server, &of.has).await;
+        let pack = async |bags: u32| server.command("packings", json!({"product": of.has.kivu_bag, "bags": bags, "order": order})).await;
+        assert_eq!(pack(2).await["from"][0]["batch"], json!(batch));
+        server.command("shipments", json!({"order": order})).await;
+        let state = async || server.get(&format!("/api/orders/{order}")).await;
+        assert_eq!((&state().await["state"], &state().await["lines"][0]["shipped_bags"]), (&json!("open"), &json!(2)), "part of it has left");
+        pack(4).await;
+        server.command("shipments", json!({"order": order})).await;
+        assert_eq!((&state().await["state"], &state().await["lines"][0]["shipped_bags"]), (&json!("shipped"), &json!(6)));
+    }
+
+    /// A standing order is planned week by week, called up, skipped and ended.
+    async fn standing_orders(server: &Server) {
+        let has = roastery(server).await;
+        let fields = json!({
+            "number": "W7", "customer": "Blue Door", "start": "2026-11-25", "end": "2026-12-31", "skips": ["2026-12-16"], "transit_days": 1, "priority": 2,
+            "ships": {"rule": {"every": "weeks", "weeks": 1, "from": "2026-11-25"}, "packed_before": 1, "carrier_at": "15:00"},
+            "lines": [{"line": 1, "product": has.kivu_bag, "bags": 20}],
+        });
+        let standing = server.put_new("standing-orders", fields.clone()).await;
+        let plan = server.post("/api/plans", &json!({"from_day": "2026-11-25", "days": 7})).await.expect(200);
+        let mut fed: Vec<Value> = plan["batches"].as_array().unwrap().iter().flat_map(|batch| batch["feeds"].as_array().unwrap()).map(|feed| feed["order"].clone()).collect();
+        fed.dedup();
+        let called = server.command("call-ups", json!({"until": "2026-12-23"})).await;
+        assert_eq!(called["orders"].as_array().unwrap().len(), 4, "25 November, 2, 9 and 23 December");
+        // The week's plan sees to 2 December: what leaves today can no longer rest.
+        assert_eq!(fed, [called["orders"][1].clone()], "the plan knew the order before it was written down");
+        let again = server.command("call-ups", json!({"until": "2026-12-23"})).await;
+        assert_eq!(again["orders"], json!([]));
+        let orders = server.get("/api/orders").await;
+        let mut days: Vec<_> = orders["items"].as_array().unwrap().iter().map(|order| (order["ship_day"].clone(), order["standing"].clone())).collect();
+        days.sort_by_key(|(day, _)| day.to_string());
+        let expected = ["2026-11-25", "2026-12-02", "2026-12-09", "2026-12-23"].map(|day| (json!(day), json!(standing)));
+        assert_eq!(days, expected);
+        let ship_days = server.get("/api/ship-days").await;
+        assert_eq!(ship_days["items"].as_array().unwrap().len(), 4, "that of 2 December was there");
+        let mut wrong = fields;
+        wrong["end"] = json!("2026-11-01");
+        let answer = server.change(&format!("/api/standing-orders/{standing}"), 1, &wrong).await;
+        answer.problem(422, "invalid");
+        assert_eq!(answer.pointers(), ["/end"]);
+    }
+
+    /// After the cut-off a list is frozen by itself, once, and standing orders that leave soon are written down.
+    async fn what_falls_due(server: &Server) {
+        let of = offered(server).await;
+        of.subscriber(server, "S1", 2, &of.home, json!({})).await;
+        let dispatch = server.put_new("dispatches", of.fields(2)).await;
+        let standing = json!({
+            "number": "W7", "customer": "Blue Door", "start": "2026-11-25", "transit_days": 1, "priority": 2,
+            "ships": {"rule": {"every": "weeks", "weeks": 1, "from": "2026-11-25"}, "packed_before": 1, "carrier_at": "15:00"},
+            "lines": [{"line": 1, "product": of.has.kivu_bag, "bags": 20}],
+        });
+        server.put_new("standing-orders", standing).await;
+        let frozen = async || server.get(&format!("/api/dispatches/{dispatch}")).await["frozen"].clone();
+        // The cut-off is 4 December: changes of that day still reach it.
+        server.set_time("2026-12-04T23:50:00Z");
+        outturn::demand::see_to(&server.app).await.unwrap();
+        assert_eq!(frozen().await, json!(false));
+        of.subscriber(server, "S2", 3, &of.home, json!({})).await;
+        server.set_time("2026-12-05T00:01:00Z");
+        outturn::demand::see_to(&server.app).await.unwrap();
+        assert_eq!(frozen().await, json!(true));
+        let size = server.log_size().await;
+        outturn::demand::see_to(&server.app).await.unwrap();
+        assert_eq!(server.log_size().await, size, "nothing is due twice");
+        let orders = server.get("/api/orders").await;
+        let numbers: Vec<_> = orders["items"].as_array().unwrap().iter().map(|order| order["number"].as_str().unwrap().to_owned()).collect();
+        for number in ["2026-12-08 Home, Monthly", "W7 2026-12-09", "W7 2026-12-16"] {
+            assert!(numbers.iter().any(|known| known == number), "{number}: {numbers:?}");
+        }
+        assert!(!numbers.iter().any(|known| known == "W7 2026-12-30"));
+        let list = server.get(&format!("/api/dispatches/{dispatch}/list")).await;
+        assert_eq!(list["parcels"].as_array().unwrap().len(), 2);
+    }
+
+    /// What does not fit is refused at its field.
+    async fn dispatches_refuse(server: &Server) {
+        let of = offered(server).await;
+        let refuse = async |kind: &str, fields: Value, pointer: &str| {
+            let answer = server.put(&format!("/api/{kind}/{}", server.id()), &fields).await;
+            answer.problem(422, "invalid");
+            assert!(answer.pointers().iter().any(|at| at == pointer), "{:?}", answer.pointers());
+        };
+        let mut twice = of.fields(2);
+        twice["coffees"][1] = twice["coffees"][0].clone();
+        refuse("dispatches", twice, "/coffees/1/coffee").await;
+        let mut bare = of.fields(1);
+        let unsold = server.put_new("coffees", json!({"name": "Unsold"})).await;
+        bare["coffees"][0]["coffee"] = json!(unsold);
+        refuse("dispatches", bare, "/coffees/0/coffee").await;
+        server.put_new("dispatches", of.fields(1)).await;
+        refuse("dispatches", of.fields(1), "/ship_day").await;
+        let ladder = json!({
+            "name": "Other", "cut_off_before": 4, "styles": [of.has.light], "bag_g": 250, "priority": 1, "ladder": [[1, 0], [2, 1]],
+            "ships": {"rule": {"every": "days", "days": ["2026-12-08"]}, "packed_before": 1, "carrier_at": "15:00"},
+        });
+        refuse("subscriptions", ladder, "/ladder/1").await;
+        let subscriber = |bags: u16, style: &str| json!({
+            "number": "S1", "name": "A", "subscription": of.subscription, "bags": bags, "styles": [style], "destination": of.home, "start": "2026-01-01",
+        });
+        refuse("subscribers", subscriber(0, &of.has.light), "/bags").await;
+        let other = server.put_new("styles", json!({"name": "Other", "nominal_loss": 0.15, "rest_days": 1, "fresh_days": 20, "shade": 2})).await;
+        refuse("subscribers", subscriber(1, &other), "/styles/0").await;
+    }
+}
+
+/// A batch of Kivu 18, light, rested before the dispatch is packed.
+async fn roasted(server: &Server, has: &Roastery) -> String {
+    let batch = server.id();
+    let weigh_in = json!({"batch": batch, "lot": has.screen_18, "style": has.light, "roaster": has.drum, "weight": has.weighed("5.00")});
+    server.command("weigh-ins", weigh_in).await;
+    server.command("starts", json!({"batch": batch})).await;
+    server.advance_minutes(12);
+    let weigh_out = json!({"batches": [batch], "weight": has.weighed("4.34")});
+    server.command("weigh-outs", weigh_out).await;
+    batch
+}
