@@ -9,9 +9,9 @@ use super::expected::{Expected, Written};
 use super::{Faults, PAGE, compare_table};
 use crate::ids::SiteId;
 use crate::setup::{
-    Coffee, CostLine, Delivery, Destination, Dispatch, ListPart, Lot, Order, Person, Product,
-    Record, Replacement, Roaster, SampleRequest, Scale, ShipDay, Site, StandingOrder, Storeroom,
-    Style, Subscriber, Subscription, TableHeadings, WriteDown,
+    Coffee, CostLine, Delivery, Destination, Device, Dispatch, ListPart, Lot, Order, Person,
+    Product, Record, Replacement, Roaster, SampleRequest, Scale, ShipDay, Site, StandingOrder,
+    Storeroom, Style, Subscriber, Subscription, TableHeadings, WriteDown,
 };
 use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
@@ -43,7 +43,7 @@ macro_rules! kinds {
 }
 
 kinds! {
-    Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
+    Site, Person, Device, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
     CostLine, TableHeadings, WriteDown, Destination, Subscription, Subscriber, Dispatch, ListPart, Replacement, StandingOrder,
 }
 
