@@ -24,6 +24,7 @@ pub mod learn;
 pub mod loss;
 pub mod mass;
 pub mod money;
+pub mod person;
 pub mod plan;
 pub mod planner;
 pub mod refusal;

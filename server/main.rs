@@ -49,6 +49,13 @@ enum Command {
     },
     /// Show the whole job on an invented roastery, then serve it.
     Demo(outturn::demo::Options),
+    /// Let people in: a link to choose a password, a token for a program.
+    Person {
+        #[command(flatten)]
+        database: Database,
+        #[command(subcommand)]
+        task: outturn::person::Task,
+    },
     /// Check a whole book; exit 1 and say where if it does not hold.
     Verify(Database),
 }
@@ -111,6 +118,9 @@ async fn main() -> ExitCode {
             return outturn::demo::run(options)
                 .await
                 .unwrap_or_else(|error| fail(&error));
+        }
+        Command::Person { database, task } => {
+            return print(outturn::person::run(&database.url, task).await);
         }
         Command::Verify(options) => outturn::serve::verify(&options.url).await,
     };

@@ -149,10 +149,38 @@ pub struct Person {
     pub retired: bool,
 }
 
+impl Person {
+    const fn may_rule(&self) -> bool {
+        matches!(self.role, Role::Owner) && !self.retired
+    }
+}
+
+#[async_trait]
 impl Record for Person {
     const KIND: &'static str = "person";
 
     fn label(&self) -> Option<String> {
         Some(self.name.to_string())
+    }
+
+    /// Somebody must be left who can let others in.
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        if self.may_rule() || !before.is_some_and(Self::may_rule) {
+            return Ok(Vec::new());
+        }
+        let people = super::all::<Self>(tx, site).await?;
+        if people.iter().filter(|one| one.fields.may_rule()).count() > 1 {
+            return Ok(Vec::new());
+        }
+        let field = if self.retired { "/retired" } else { "/role" };
+        Ok(vec![fault(
+            field,
+            "this is the only owner: make another person one first",
+        )])
     }
 }

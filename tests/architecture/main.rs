@@ -118,7 +118,7 @@ const LAYERS: [&[&str]; 6] = [
         "access",
     ],
     &[
-        "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main",
+        "web", "serve", "settings", "learn", "person", "plan", "demo", "build", "lib", "main",
     ],
 ];
 

@@ -2,6 +2,7 @@
 //!
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
+mod access;
 mod audit;
 mod bad_input;
 mod bodies;
@@ -17,6 +18,7 @@ mod kill;
 mod learner;
 mod listing;
 mod log;
+mod matrix;
 mod openapi;
 mod records;
 mod statement;
