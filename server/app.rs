@@ -1,6 +1,7 @@
 //! What a running service holds, and how a command is carried out: once, whole, and with the same answer however often it is sent.
 
-use std::sync::Arc;
+use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -9,6 +10,7 @@ use uuid::Uuid;
 
 use crate::access::Access;
 use crate::book::merkle::{Frontier, Hash};
+use crate::book::seal::SealKey;
 use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
 use crate::command::Command;
@@ -45,6 +47,10 @@ pub struct App {
     pub access: Access,
     /// What the roastery expects of its coffee.
     pub expect: Arc<Expect>,
+    /// What closings are sealed with.
+    pub seal_key: SealKey,
+    /// The folder of daily copies, where one is set.
+    pub copies: OnceLock<PathBuf>,
     changes: broadcast::Sender<Changed>,
     to_follow: mpsc::UnboundedSender<ToFollow>,
     /// Commits that the learner has not followed yet.
@@ -85,6 +91,7 @@ impl App {
         store: Arc<dyn Store>,
         clock: Clock,
         zone: Zone,
+        seal_key: SealKey,
     ) -> Result<Arc<Self>, StoreError> {
         let (site, owner) = match first_site(&*store).await? {
             Some(found) => found,
@@ -109,6 +116,8 @@ impl App {
             owner,
             access: Access::default(),
             expect,
+            seal_key,
+            copies: OnceLock::new(),
             changes,
             to_follow,
             unfollowed,

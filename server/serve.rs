@@ -9,8 +9,9 @@ use tokio::net::TcpListener;
 use tracing_subscriber::EnvFilter;
 
 use crate::app::App;
-use crate::audit::verify;
 use crate::clock::Clock;
+use crate::daily;
+use crate::key_file::{self, KeyFileError};
 use crate::settings::Settings;
 use crate::store::{self, StoreError};
 use crate::web::{self, Door};
@@ -21,6 +22,9 @@ pub enum ServeError {
     /// The book cannot be opened.
     #[error("the book cannot be opened: {0}")]
     Store(#[from] StoreError),
+    /// There is no key for seals.
+    #[error(transparent)]
+    Key(#[from] KeyFileError),
     /// The address cannot be listened on.
     #[error("cannot listen on {0}: {1}")]
     Listen(SocketAddr, std::io::Error),
@@ -39,7 +43,12 @@ pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeErr
         return Err(ServeError::NotLoopback(settings.listen));
     }
     let store = store::open(&settings.database).await?;
-    let app = App::open(store, clock, settings.zone).await?;
+    let key = key_file::open(&settings.seal_key, &clock)?;
+    let app = App::open(store, clock, settings.zone, key).await?;
+    if let Some(folder) = &settings.copies {
+        let folder = app.copies.get_or_init(|| folder.clone()).clone();
+        tokio::spawn(daily::keep(Arc::clone(&app), folder));
+    }
     serve(app, settings.listen).await
 }
 
@@ -66,26 +75,6 @@ pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeE
     store.close().await;
     served.map_err(|e| ServeError::Listen(address, e))?;
     Ok(ExitCode::SUCCESS)
-}
-
-/// Checks the whole book of a database and prints what was found.
-///
-/// # Errors
-/// [`StoreError`] when it cannot be read.
-pub async fn verify(url: &str) -> Result<ExitCode, ServeError> {
-    let store = store::open(url).await?;
-    let mut tx = store.read().await?;
-    let mut ok = true;
-    for site in tx.sites().await? {
-        let report = verify::verify(&mut *tx, site).await?;
-        ok &= report.ok;
-        print!("{report}");
-    }
-    Ok(if ok {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::FAILURE
-    })
 }
 
 fn log_to_stderr() {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::day::Zone;
+use crate::key_file;
 
 /// How the service runs.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -16,6 +17,10 @@ pub struct Settings {
     pub listen: SocketAddr,
     /// The time zone of a new book.
     pub zone: Zone,
+    /// The file with the key that seals are signed with.
+    pub seal_key: PathBuf,
+    /// The folder into which the book is copied each day, if any.
+    pub copies: Option<PathBuf>,
 }
 
 /// What flags, the environment or the file say; what they leave open has a usual value.
@@ -31,6 +36,12 @@ pub struct Given {
     /// The time zone of a new book, such as Europe/Lisbon (usual: UTC).
     #[arg(long, env = "OUTTURN_ZONE")]
     pub zone: Option<Zone>,
+    /// The file with the key that seals are signed with; made if it is not there (usual: beside the book).
+    #[arg(long, env = "OUTTURN_SEAL_KEY", value_name = "FILE")]
+    pub seal_key: Option<PathBuf>,
+    /// A folder into which the book is copied each day, best on another disk (usual: no copies).
+    #[arg(long, env = "OUTTURN_COPIES", value_name = "FOLDER")]
+    pub copies: Option<PathBuf>,
 }
 
 /// Why a settings file is not used.
@@ -45,7 +56,7 @@ pub enum SettingsError {
 }
 
 impl Given {
-    /// Reads the settings file: `database`, `listen` and `zone`, each as the flag of that name.
+    /// Reads the settings file: `database`, `listen`, `zone`, `seal_key` and `copies`, each as the flag of that name.
     ///
     /// # Errors
     /// [`SettingsError`] with the line that is wrong.
@@ -59,11 +70,13 @@ impl Given {
     #[must_use]
     pub fn or(self, other: Self) -> Settings {
         let usual = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8080);
+        let database = self.database.or(other.database);
+        let database = database.unwrap_or_else(|| "sqlite:outturn.sqlite".to_owned());
+        let seal_key = self.seal_key.or(other.seal_key);
         Settings {
-            database: self
-                .database
-                .or(other.database)
-                .unwrap_or_else(|| "sqlite:outturn.sqlite".to_owned()),
+            copies: self.copies.or(other.copies),
+            seal_key: seal_key.unwrap_or_else(|| key_file::usual(&database)),
+            database,
             listen: self.listen.or(other.listen).unwrap_or(usual),
             zone: self.zone.or(other.zone).unwrap_or(Zone::UTC),
         }

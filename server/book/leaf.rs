@@ -362,6 +362,8 @@ words! {
         CountDropped = "count_dropped",
         /// A finding was closed.
         FindingClosed = "finding_closed",
+        /// The log was sealed up to a closing.
+        Seal = "seal",
     }
 }
 
@@ -400,6 +402,27 @@ pub struct Total {
     pub place: String,
     /// How much, in milligrams.
     pub mass_mg: i64,
+}
+
+impl Posting {
+    /// What of it cannot be, whatever the book holds: it moves nothing, or what its kind does not move.
+    #[must_use]
+    pub fn fault(&self) -> Option<String> {
+        if self.movements.is_empty() {
+            return Some("a posting that moves nothing".to_owned());
+        }
+        let wrong = self
+            .movements
+            .iter()
+            .find(|m| m.mass_mg <= 0 || m.from == m.to || !self.kind.allows(m.from, m.to))?;
+        Some(format!(
+            "a {} that moves {} mg from {} to {}",
+            self.kind.word(),
+            wrong.mass_mg,
+            wrong.from.word(),
+            wrong.to.word()
+        ))
+    }
 }
 
 impl Leaf {

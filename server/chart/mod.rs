@@ -4,8 +4,10 @@
 //! page's own colour.
 
 mod drawdown;
+mod trace;
 
 pub use drawdown::{Drawdown, drawdown};
+pub use trace::{Trace, TraceBox, TraceWay, trace};
 
 /// Text as it may stand in an SVG document.
 fn escape(text: &str) -> String {

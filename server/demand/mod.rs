@@ -1,5 +1,6 @@
 //! Demand: orders and what of them is packed and shipped, their import from a table, and the days on which what they want may be roasted.
 
+mod claims;
 mod import;
 mod orders;
 mod packing;
@@ -15,10 +16,11 @@ pub use roasted::{Roasted, roasted};
 pub use shipment::Shipment;
 pub use window::{Window, window};
 
+use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
 use crate::book::leaf::Posting;
-use crate::book::{Book, Draft};
+use crate::book::{Book, Draft, damaged};
 use crate::refusal::Outcome;
 use crate::store::BagsRow;
 
@@ -28,9 +30,19 @@ async fn post_bags(book: &mut Book, mut draft: Draft, bags: &[BagsRow]) -> Outco
     facts.insert("bags".to_owned(), json!(bags));
     draft.facts = Value::Object(facts);
     let posting = book.post(draft).await?;
+    store_bags(book, &posting).await?;
+    Ok(posting)
+}
+
+/// Stores the lines of bags that a posting's facts say, if any: the one rule by which they follow from the log.
+pub(crate) async fn store_bags(book: &mut Book, posting: &Posting) -> Outcome<()> {
+    let Some(bags) = posting.facts.get("bags") else {
+        return Ok(());
+    };
+    let bags = Vec::<BagsRow>::deserialize(bags).map_err(damaged)?;
     for (line, row) in bags.iter().enumerate() {
         book.tx().insert_bags(posting.id, line, row).await?;
     }
     book.touch("order");
-    Ok(posting)
+    Ok(())
 }

@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::roasted::{Roasted, roasted};
-use super::{Window, post_bags, window};
+use super::{Window, claims, post_bags, window};
 use crate::app::App;
 use crate::book::leaf::{Kind, Movement};
 use crate::book::place::Place;
@@ -97,6 +97,7 @@ impl Command for Packing {
             .filter_map(|part| Mass::from_mg(i64::from(part.share.ppm())).ok())
             .collect();
         let stock = roasted(book.tx(), site).await?;
+        let stock = claims::carrying(book, &product, stock).await?;
         let mut takes = Vec::new();
         for (part, mass) in product.parts.iter().zip(whole.split(&shares)) {
             let candidates = self
@@ -107,6 +108,8 @@ impl Command for Packing {
                     .await?,
             );
         }
+        let batches: Vec<BatchId> = takes.iter().map(|take| take.batch).collect();
+        claims::check(book, &product, &batches).await?;
         self.ask(&takes)?;
         self.book(book, id.into(), &takes).await
     }

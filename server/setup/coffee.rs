@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Link, Record, fault, unless};
+use super::{Link, Record, fault, same_claim, unless};
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, LotId, StyleId};
 use crate::mass::Mass;
@@ -104,6 +104,10 @@ pub struct Product {
     /// Only coffee of these lots will do.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lots: Option<Vec<LotId>>,
+    /// What it is sold as, such as organic: only coffee of lots with all of these claims will do.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 10)]
+    pub claims: Vec<Name>,
     /// No longer sold.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,
@@ -168,6 +172,13 @@ impl Record for Product {
         }
         if self.bag_g < Mass::GRAM || self.bag_g.whole_grams() > 100_000 {
             faults.push(fault("/bag_g", "a bag holds between 1 g and 100 kg"));
+        }
+        let twice = |(i, claim): (usize, &Name)| {
+            let before = &self.claims[..i];
+            before.iter().any(|other| same_claim(other, claim))
+        };
+        if self.claims.len() > 10 || self.claims.iter().enumerate().any(twice) {
+            faults.push(fault("/claims", "name at most ten claims, each once"));
         }
         if self.lots.as_ref().is_some_and(Vec::is_empty) {
             faults.push(fault(

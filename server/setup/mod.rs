@@ -14,7 +14,9 @@ mod table;
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
 pub use device::{Device, DeviceKind};
-pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
+pub use green::{
+    Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom, same_claim,
+};
 pub use people::{MassUnit, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};

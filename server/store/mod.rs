@@ -8,8 +8,13 @@
 //! number and name in `migrations/sqlite` and `migrations/postgres`; a test compares what the two make.
 
 mod audit;
+mod open;
 mod postgres;
 mod sqlite;
+mod trace;
+
+pub use open::{open, open_there};
+pub use trace::{PostedBags, ReadTrace, Way};
 
 use async_trait::async_trait;
 use uuid::Uuid;
@@ -101,6 +106,7 @@ pub trait Read:
     + ReadFindings
     + ReadStored
     + ReadAccess
+    + ReadTrace
     + Send
 {
 }
@@ -116,6 +122,7 @@ impl<
         + ReadFindings
         + ReadStored
         + ReadAccess
+        + ReadTrace
         + Send,
 > Read for T
 {
@@ -678,22 +685,4 @@ pub trait WriteAccess: ReadAccess {
     async fn take_pairing(&mut self, hash: &Hash) -> Result<bool>;
     /// Forgets sessions, invitations and pairings whose time is over.
     async fn forget_expired(&mut self, now: Instant) -> Result<()>;
-}
-
-/// Opens the database that a URL names, `sqlite:<file>` or `postgres://...`, and brings its tables up to date.
-///
-/// # Errors
-/// [`StoreError`] when it cannot be opened or is newer than this program.
-pub async fn open(url: &str) -> Result<std::sync::Arc<dyn Store>> {
-    if url.starts_with("postgres://") || url.starts_with("postgresql://") {
-        Ok(std::sync::Arc::new(postgres::Database::open(url).await?))
-    } else if let Some(file) = url.strip_prefix("sqlite:") {
-        Ok(std::sync::Arc::new(
-            sqlite::Database::open(file.trim_start_matches("//")).await?,
-        ))
-    } else {
-        Err(StoreError::Database(
-            "name the database as sqlite:<file> or postgres://<user>@<host>/<name>".to_owned(),
-        ))
-    }
 }

@@ -18,9 +18,9 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 11] = [
+const PAGES: [&str; 12] = [
     "floor", "week", "green", "loss", "shipping", "audit", "count", "findings", "periods", "value",
-    "setup",
+    "trace", "setup",
 ];
 
 /// The pages and what they load: nothing of the book, so for everybody.

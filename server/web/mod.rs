@@ -6,6 +6,7 @@
 
 mod access;
 mod audit;
+mod claims;
 mod commands;
 mod counting;
 mod demand;
@@ -19,9 +20,11 @@ mod loss;
 mod problem;
 mod records;
 mod routes;
+mod seals;
 mod service;
 mod sheets;
 mod strict;
+mod trace;
 mod week;
 mod who;
 
@@ -70,6 +73,9 @@ fn routes() -> Routes {
         .merge(green::router())
         .merge(audit::router())
         .merge(counting::router())
+        .merge(claims::router())
+        .merge(seals::router())
+        .merge(trace::router())
         .merge(demand::router())
         .merge(week::router())
         .merge(access::router())

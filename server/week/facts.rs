@@ -161,6 +161,8 @@ impl Facts {
         let open = open_batches(tx, site).await?;
         let busy = busy(tx, site, &record.zone, now, &open).await?;
         let styles = by_id::<Style, StyleId>(tx, site).await?;
+        let lots = lots(tx, site, today).await?;
+        let wants = wants(tx, site, &record, (&styles, &lots), from, last).await?;
         let mut facts = Self {
             from,
             days,
@@ -168,8 +170,8 @@ impl Facts {
             service: record.service_level,
             roasters: Vec::new(),
             crew: None,
-            lots: lots(tx, site, today).await?,
-            wants: wants(tx, site, &record, &styles, from, last).await?,
+            lots,
+            wants,
             styles,
             coffees: names(by_id::<Coffee, CoffeeId>(tx, site).await?, |c| c.name),
             storerooms: names(by_id::<Storeroom, StoreroomId>(tx, site).await?, |s| s.name),
@@ -498,6 +500,18 @@ pub(super) fn storeroom(
     most.map_or(own, |((_, room), _)| *room)
 }
 
+/// The lots that a product takes: those it names, and where it is sold under claims those that carry them until coffee for it is roasted.
+fn lots_for(product: &Product, lots: &BTreeMap<LotId, LotFacts>, until: Day) -> Option<Vec<LotId>> {
+    if product.claims.is_empty() {
+        return product.lots.clone();
+    }
+    let named = |id: &LotId| product.lots.as_ref().is_none_or(|lots| lots.contains(id));
+    let fit = lots
+        .iter()
+        .filter(|(id, lot)| named(id) && lot.fields.lacks(&product.claims, until).is_empty());
+    Some(fit.map(|(id, _)| *id).collect())
+}
+
 /// The lines of open orders that the days of a plan must see to, in order of ship day and number.
 #[expect(
     clippy::too_many_lines,
@@ -507,7 +521,7 @@ async fn wants(
     tx: &mut dyn Read,
     site: SiteId,
     record: &Site,
-    styles: &HashMap<StyleId, Style>,
+    (styles, lots): (&HashMap<StyleId, Style>, &BTreeMap<LotId, LotFacts>),
     from: Day,
     last: Day,
 ) -> Outcome<Vec<Want>> {
@@ -548,6 +562,7 @@ async fn wants(
             let Some((ship, style)) = ship.zip(styles.get(&product.style)) else {
                 continue;
             };
+            let window = window(ship, order.fields.transit_days, style);
             let want = Want {
                 order: order.id.into(),
                 number: order.fields.number.clone(),
@@ -562,9 +577,9 @@ async fn wants(
                     .map(|part| (part.coffee, part.share))
                     .collect(),
                 style: product.style,
-                lots: product.lots.clone(),
+                lots: lots_for(product, lots, window.to.min(last)),
                 ship_day: order.fields.ship_day,
-                window: window(ship, order.fields.transit_days, style),
+                window,
                 priority: order.fields.priority,
             };
             // What may still be roasted after the last day is the next plan's.

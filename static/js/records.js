@@ -25,6 +25,12 @@ export async function lists(kinds) {
 /** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
 const options = (items, kept) => (items ?? []).filter((each) => !each.retired || each.id === kept).map((each) => ({ value: each.id, label: each.name ?? each.reference }));
 
+/** The claims that lots carry, each once. @param {any[]|undefined} lots */
+const claimsOf = (lots) => {
+  const names = new Map((lots ?? []).flatMap((lot) => lot.claims ?? []).map((each) => [each.claim.toLowerCase(), each.claim]));
+  return [...names.values()].map((claim) => ({ value: claim, label: claim }));
+};
+
 /** @param {string} name @param {string} label @param {string} kind @param {Partial<Field>} [rest] @returns {Field} */
 const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
 const optional = { optional: true };
@@ -90,12 +96,13 @@ const FIELDS = {
     f('packing', R.packing, 'group', { fields: [f('kind', R.packingKind, 'choice', { options: Object.entries(T.packings).map(([value, label]) => ({ value, label })) }), f('sacks', R.sacks, 'whole'), f('sack_g', R.sackMass, 'mass'), f('loose_g', R.loose, 'mass', { start: 0 })] }),
     f('moisture', R.moisture, 'rows', { start: [], add: R.addMoisture, fields: [f('day', R.day, 'day'), f('fraction', R.moistureShare, 'percent'), f('sd', R.moistureSd, 'percent', { ...optional, help: R.moistureSdHelp })] }),
     f('owned_by', R.ownedBy, 'text', { ...optional, help: R.ownedByHelp }), f('landed_cost', R.landedCost, 'money', { ...optional, currency: from.currency, help: R.landedCostHelp }),
-    f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_to', R.validTo, 'day')] }),
+    f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_from', R.validFrom, 'day', optional), f('valid_to', R.validTo, 'day')] }),
     f('use_rank', R.useRank, 'whole', { start: 1, help: R.useRankHelp }), f('reserve_g', R.reserve, 'mass', { ...optional, help: R.reserveHelp }),
   ],
   products: (from) => [
     f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
     f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: options(from.lots), help: R.onlyLotsHelp }),
+    f('claims', R.soldAs, 'many', { ...optional, options: claimsOf(from.lots), help: R.soldAsHelp }),
   ],
   'ship-days': () => [
     f('day', R.shipDay, 'day'), f('packing_day', R.packingDay, 'day', { help: R.packingDayHelp }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }), f('note', R.note, 'text', optional),

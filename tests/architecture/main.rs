@@ -116,7 +116,8 @@ const LAYERS: [&[&str]; 6] = [
         "access",
     ],
     &[
-        "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main",
+        "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main", "copies",
+        "daily", "proof", "key_file",
     ],
 ];
 

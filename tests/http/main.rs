@@ -5,7 +5,9 @@
 mod audit;
 mod bad_input;
 mod bodies;
+mod claims;
 mod cli;
+mod copies;
 mod costs;
 mod counts;
 mod demand;
@@ -21,6 +23,7 @@ mod statement;
 mod stock;
 mod tamper;
 mod together;
+mod trace;
 mod value;
 mod week;
 

@@ -154,12 +154,24 @@ impl Server {
         Self::on(self.home.shared(), 3).await
     }
 
+    /// Starts one on a book that lies there, with seeds of its own.
+    pub async fn at(home: Home, seed: u64) -> Self {
+        Self::on(home, seed).await
+    }
+
     async fn on(home: Home, seed: u64) -> Self {
         let begins = BEGINS.parse().expect("an instant");
         let (clock, client_clock) = (Clock::set(begins, seed), Clock::set(begins, seed + 1));
         let store = store::open(&home.url()).await.expect("a database");
         let zone = "Europe/Lisbon".parse().expect("a zone");
-        let app = App::open(store, clock.clone(), zone).await.expect("a book");
+        let app = App::open(
+            store,
+            clock.clone(),
+            zone,
+            outturn::book::seal::SealKey::of_secret(&[7; 32]),
+        )
+        .await
+        .expect("a book");
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("its address"));
         let (stop, stopped) = oneshot::channel::<()>();

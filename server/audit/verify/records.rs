@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use super::expected::{Expected, Written};
 use super::{Faults, PAGE, compare_table};
+use crate::day::Day;
 use crate::ids::SiteId;
 use crate::setup::{
     Coffee, CostLine, Delivery, Lot, Order, Person, Product, Record, Roaster, SampleRequest, Scale,
@@ -16,17 +17,20 @@ use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
 
 /// What follows from a record's body.
-struct Derived {
-    label: Option<String>,
-    day: Option<String>,
-    names: BTreeSet<Uuid>,
+pub(in crate::audit) struct Derived {
+    /// Its name among its kind.
+    pub label: Option<String>,
+    /// The day it is about.
+    pub day: Option<Day>,
+    /// What it names.
+    pub names: BTreeSet<Uuid>,
 }
 
 fn derived<R: Record>(body: &str) -> Option<Derived> {
     let record: R = serde_json::from_str(body).ok()?;
     Some(Derived {
         label: record.label(),
-        day: record.day().map(|day| day.to_string()),
+        day: record.day(),
         names: record.links().into_iter().map(|link| link.id).collect(),
     })
 }
@@ -34,7 +38,7 @@ fn derived<R: Record>(body: &str) -> Option<Derived> {
 macro_rules! kinds {
     ($($record:ty),* $(,)?) => {
         /// What follows from a body of a kind; none where it is no such record.
-        fn follows(kind: &str, body: &str) -> Option<Derived> {
+        pub(in crate::audit) fn follows(kind: &str, body: &str) -> Option<Derived> {
             $(if kind == <$record>::KIND { return derived::<$record>(body); })*
             None
         }
