@@ -450,6 +450,7 @@ async fn found_site(
         crew_min: None,
         second_person: false,
         large_reversal_g: None,
+        packing: None,
         retired: false,
     };
     let person = Person {

@@ -9,6 +9,7 @@ pub mod book;
 pub mod chart;
 pub mod clock;
 pub mod command;
+pub mod cost;
 pub mod counting;
 pub mod day;
 pub mod demand;

@@ -48,6 +48,8 @@ pub enum Confirm {
     DeliveryOnHold,
     /// More than the roaster takes.
     OverRoaster,
+    /// Bags that hold less than their label allows.
+    LightBags,
 }
 
 /// Why something is not done. Nothing has changed.

@@ -228,6 +228,8 @@ words! {
         Ship = "ship",
         /// Bags came back.
         TakeBack = "take_back",
+        /// The bin of a run was weighed or found empty: its rest in the book was put right or thrown away.
+        FinishRun = "finish_run",
         /// A posting was undone.
         Reverse = "reverse",
         /// A weight or lot was put right, and booked again.
@@ -279,6 +281,10 @@ impl Kind {
             Self::Pack => matches!((from, to), (Roasted(_), Packed(_)) | (Variance, Roasted(_))),
             Self::Ship => matches!((from, to), (Packed(_), Shipped(_)) | (Variance, Packed(_))),
             Self::TakeBack => matches!((from, to), (Shipped(_), Packed(_) | Waste)),
+            Self::FinishRun => matches!(
+                (from, to),
+                (Roasted(_), Variance | Waste) | (Variance, Roasted(_))
+            ),
             Self::Reverse | Self::Correct => true,
         }
     }

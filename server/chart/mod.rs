@@ -3,8 +3,10 @@
 //! Pictures are set into pages whose rules forbid styles from elsewhere, so everything is an attribute, and what is drawn takes the
 //! page's own colour.
 
+mod code;
 mod drawdown;
 
+pub use code::code;
 pub use drawdown::{Drawdown, drawdown};
 
 /// Text as it may stand in an SVG document.

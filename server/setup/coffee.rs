@@ -109,6 +109,16 @@ pub struct Product {
     pub retired: bool,
 }
 
+impl Product {
+    /// A roasted mass by the shares of its coffees, to the milligram.
+    #[must_use]
+    pub fn split(&self, whole: Mass) -> Vec<Mass> {
+        let weight = |part: &Part| Mass::from_mg(i64::from(part.share.ppm())).unwrap_or_default();
+        let shares: Vec<Mass> = self.parts.iter().map(weight).collect();
+        whole.split(&shares)
+    }
+}
+
 impl Record for Product {
     const KIND: &'static str = "product";
 

@@ -9,18 +9,22 @@ mod rights;
 mod roaster;
 mod scale;
 mod selling;
+mod shelf;
 mod table;
+mod tariff;
 
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
 pub use device::{Device, DeviceKind};
 pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
-pub use people::{MassUnit, Person, Role, Site};
+pub use people::{MassUnit, PackingHours, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
 pub use selling::{Order, OrderLine, ShipDay};
+pub use shelf::ShelfLevel;
 pub use table::{TableHeadings, TableKind, headings, remember_headings};
+pub use tariff::{Tariff, TariffKind};
 
 use async_trait::async_trait;
 use serde::Serialize;

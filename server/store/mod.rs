@@ -8,6 +8,7 @@
 //! number and name in `migrations/sqlite` and `migrations/postgres`; a test compares what the two make.
 
 mod audit;
+mod bags;
 mod postgres;
 mod sqlite;
 
@@ -18,10 +19,9 @@ use crate::book::leaf::{Act, Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{
-    BatchId, CardId, DeliveryId, DeviceId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
-};
+use crate::ids::{BatchId, CardId, DeliveryId, DeviceId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
+pub use bags::{BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, WriteBags};
 
 pub use audit::{
     CountRow, FlaggedRow, Flow, LotFlow, Mark, Period, ReadCounts, ReadFindings, ReadFlows,
@@ -542,47 +542,6 @@ pub trait ReadMovements {
         filter: &PostingFilter,
         limit: i64,
     ) -> Result<Vec<LogRow>>;
-}
-
-/// Bags that a posting packed or shipped.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub struct BagsRow {
-    /// For which order; none for the shelf.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub order: Option<OrderId>,
-    /// Of which product.
-    pub product: ProductId,
-    /// How many.
-    pub bags: u32,
-}
-
-/// How many bags of a product have been packed or shipped for an order, less what was undone.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BagsSum {
-    /// The order.
-    pub order: OrderId,
-    /// The product.
-    pub product: ProductId,
-    /// The postings' kind.
-    pub kind: String,
-    /// How many.
-    pub bags: i64,
-}
-
-/// Reads of bags.
-#[async_trait]
-pub trait ReadBags {
-    /// What has been packed and shipped for orders.
-    async fn bags_of_orders(&mut self, site: SiteId, orders: &[OrderId]) -> Result<Vec<BagsSum>>;
-    /// The postings that packed for an order, less what was undone.
-    async fn packings_of_order(&mut self, site: SiteId, order: OrderId) -> Result<Vec<PostingId>>;
-}
-
-/// Changes of bags.
-#[async_trait]
-pub trait WriteBags: ReadBags {
-    /// Stores a line of a posting's bags.
-    async fn insert_bags(&mut self, posting: PostingId, line: usize, row: &BagsRow) -> Result<()>;
 }
 
 /// What a person knows, as it is kept.

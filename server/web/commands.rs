@@ -18,12 +18,16 @@ use crate::app::{App, Done};
 use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopening};
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
-use crate::demand::{Imported, OrderImport, Packed, Packing, Shipment};
+use crate::demand::{
+    BagWaste, CounterSale, Imported, OrderImport, Packed, Packing, RunEnd, RunEnded, Shipment,
+    TakeBack,
+};
 use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
 use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
 use crate::floor::{
-    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Settled,
-    Settlement, Start, WeighIn, WeighOut, WeighedOutAnswer,
+    BatchPosted, BatchSaid, Correction, CupVerdicts, CuppingTable, CupsJudged, Hold, Pass,
+    Reversal, Reversed, Review, Scrap, Settled, Settlement, Start, TableLaid, WeighIn, WeighOut,
+    WeighedOutAnswer,
 };
 use crate::green::{
     Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
@@ -88,6 +92,12 @@ command_routes! {
     withdrawals: Withdrawal => Withdrawn, Plan, "/api/withdrawals/{id}", "withdraw_cards";
     packings: Packing => Packed, Floor, "/api/packings/{id}", "book_packing";
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
+    counter_sales: CounterSale => Posted, Floor, "/api/counter-sales/{id}", "book_counter_sale";
+    take_backs: TakeBack => Posted, Floor, "/api/take-backs/{id}", "book_take_back";
+    bag_wastes: BagWaste => Posted, Floor, "/api/bag-wastes/{id}", "book_bag_waste";
+    run_ends: RunEnd => RunEnded, Floor, "/api/run-ends/{id}", "book_run_end";
+    cuppings: CuppingTable => TableLaid, Floor, "/api/cuppings/{id}", "lay_cupping";
+    cup_verdicts: CupVerdicts => CupsJudged, Judge, "/api/cup-verdicts/{id}", "book_cup_verdicts";
     order_imports: OrderImport => Imported, Plan, "/api/order-imports/{id}", "import_orders";
     reversals: Reversal => Reversed, Floor, "/api/reversals/{id}", "book_reversal";
     settlements: Settlement => Settled, Floor, "/api/settlements/{id}", "settle_kept";

@@ -18,8 +18,22 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 11] = [
-    "floor", "week", "green", "loss", "shipping", "audit", "count", "findings", "periods", "value",
+const PAGES: [&str; 16] = [
+    "floor",
+    "week",
+    "green",
+    "loss",
+    "shipping",
+    "packing",
+    "packing-list",
+    "label",
+    "cupping",
+    "cost",
+    "audit",
+    "count",
+    "findings",
+    "periods",
+    "value",
     "setup",
 ];
 

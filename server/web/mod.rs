@@ -7,6 +7,7 @@
 mod access;
 mod audit;
 mod commands;
+mod cost;
 mod counting;
 mod demand;
 mod description;
@@ -16,6 +17,7 @@ mod files;
 mod floor;
 mod green;
 mod loss;
+mod packing;
 mod problem;
 mod records;
 mod routes;
@@ -69,8 +71,10 @@ fn routes() -> Routes {
         .merge(loss::router())
         .merge(green::router())
         .merge(audit::router())
+        .merge(cost::router())
         .merge(counting::router())
         .merge(demand::router())
+        .merge(packing::router())
         .merge(week::router())
         .merge(access::router())
         .merge(service::router())

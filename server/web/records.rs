@@ -17,7 +17,8 @@ use super::who::Who;
 use crate::app::App;
 use crate::setup::{
     self, Coffee, CostLine, Device, Expected, Kept, Person, Product, Record, Right, Roaster,
-    SampleRequest, Scale, ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
+    SampleRequest, Scale, ShelfLevel, ShipDay, Site, Storeroom, Style, TableHeadings, Tariff,
+    WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -177,9 +178,11 @@ record_routes! {
     storerooms: Storeroom, SetUp, "/api/storerooms", "/api/storerooms/{id}", "storeroom", "list_storerooms", "read_storeroom", "put_storeroom";
     roasters: Roaster, SetUp, "/api/roasters", "/api/roasters/{id}", "roaster", "list_roasters", "read_roaster", "put_roaster";
     products: Product, SetUp, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
+    shelf_levels: ShelfLevel, Plan, "/api/shelf-levels", "/api/shelf-levels/{id}", "shelf level", "list_shelf_levels", "read_shelf_level", "put_shelf_level";
     ship_days: ShipDay, Plan, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
     table_headings: TableHeadings, SetUp, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
     sample_requests: SampleRequest, Plan, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
+    tariffs: Tariff, SetUp, "/api/tariffs", "/api/tariffs/{id}", "tariff", "list_tariffs", "read_tariff", "put_tariff";
     cost_lines: CostLine, SetUp, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
     write_downs: WriteDown, Close, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";
 }

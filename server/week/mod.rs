@@ -16,6 +16,7 @@ mod plan;
 mod release;
 mod sure;
 mod view;
+mod wants;
 mod why;
 mod withdraw;
 
@@ -25,7 +26,7 @@ pub use plan::{Asked, plan};
 pub use release::{Release, Released, ReleasedBatch};
 pub use view::{
     Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanRoaster, PlanView,
-    PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
+    PullLine, ShelfShort, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 pub use withdraw::{Withdrawal, Withdrawn};
 

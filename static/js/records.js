@@ -5,7 +5,7 @@ import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
-/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'cost-lines'|'write-downs'} Kind */
+/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'shelf-levels'|'tariffs'|'cost-lines'|'write-downs'} Kind */
 /** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
 
 const R = T.records;
@@ -13,7 +13,7 @@ const R = T.records;
 /** Which lists a form needs for its choices. @type {Partial<Record<Kind, Kind[]>>} */
 export const NEEDS = {
   roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
-  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'],
+  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'], 'shelf-levels': ['products'], tariffs: ['products', 'roasters'],
 };
 
 /** @param {Kind[]} kinds @returns {Promise<Lists>} */
@@ -104,7 +104,7 @@ const FIELDS = {
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
     f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => ({ value: each.day, label: each.day })) }),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
-    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole'), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp })] }),
     f('note', R.note, 'text', optional),
   ],
   'cost-lines': (from) => [
@@ -113,6 +113,11 @@ const FIELDS = {
     f('rate', R.rate, 'text', { ...optional, help: R.rateHelp(from.currency ?? 'EUR') }), f('reference', R.billNumber, 'text', optional), f('note', R.note, 'text', optional), f('credit', R.credit, 'check'),
   ],
   'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
+  'shelf-levels': (from) => [f('product', R.product, 'choice', { options: options(from.products) }), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp }), f('bags', R.bags, 'whole')],
+  tariffs: (from) => [
+    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole'),
+    f('from_day', R.fromDay, 'day'), f('amount', R.amount, 'money', { currency: from.currency }),
+  ],
   'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
 };
 

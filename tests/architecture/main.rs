@@ -112,8 +112,8 @@ const LAYERS: [&[&str]; 6] = [
     &["store", "book", "refusal", "sheet"],
     &["setup"],
     &[
-        "app", "command", "counting", "expect", "green", "floor", "demand", "week", "audit",
-        "access",
+        "app", "command", "cost", "counting", "expect", "green", "floor", "demand", "week",
+        "audit", "access",
     ],
     &[
         "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main",

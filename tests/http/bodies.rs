@@ -35,6 +35,10 @@ struct Has {
     roasted: [String; 6],
     /// Roasted for the order, in bags of it and not shipped.
     packed_order: String,
+    /// The packing that filled them.
+    packing: Value,
+    /// A table of cups, and the code of one of them.
+    table: (Value, Value),
     /// An order with nothing packed.
     open_order: String,
     /// A released card.
@@ -136,12 +140,18 @@ async fn prepare(server: &Server) -> Has {
     let sold = roast(server, &made).await;
     server.advance_minutes(4 * 24 * 60);
     let packed_order = order(server, &made, "T1").await;
-    server
+    let packing = server
         .command(
             "packings",
             json!({"product": made.kivu_bag, "bags": 4, "order": packed_order, "batches": [sold]}),
         )
-        .await;
+        .await["posting"]["id"]
+        .clone();
+    let shelf = json!({"product": made.kivu_bag, "bags": 4});
+    server.command("packings", shelf).await;
+    let table = json!({"batches": [sold], "water_g": 150, "ratio": 0.055});
+    let table = server.command("cuppings", table).await["cupping"].clone();
+    let table = (table["id"].clone(), table["cups"][0]["code"].clone());
     let open_order = order(server, &made, "T2").await;
     let past =
         json!({"import": PAST_IMPORT, "name": "before", "rows": [past_batch(&made, PAST_BATCH)]});
@@ -170,6 +180,8 @@ async fn prepare(server: &Server) -> Has {
         weigh_in,
         roasted: roasted.try_into().unwrap(),
         packed_order,
+        packing,
+        table,
         open_order,
         card,
         closing,
@@ -367,9 +379,36 @@ fn selling(has: &Has) -> Vec<(&'static str, Value)> {
     vec![
         (
             "/api/packings/{id}",
-            json!({"product": has.made.kivu_bag, "bags": 2, "order": has.open_order, "batches": [has.roasted[2]]}),
+            json!({"product": has.made.kivu_bag, "bags": 2, "order": has.open_order, "batches": [has.roasted[2]], "weighed": bench(&has.made, "251")}),
         ),
-        ("/api/shipments/{id}", json!({"order": has.packed_order})),
+        (
+            "/api/bag-wastes/{id}",
+            json!({"packing": has.packing, "bags": 1, "reason": "torn"}),
+        ),
+        (
+            "/api/shipments/{id}",
+            json!({"ship_day": "2026-12-02", "except": [{"order": has.packed_order, "product": has.made.kivu_bag, "bags": 1}]}),
+        ),
+        (
+            "/api/counter-sales/{id}",
+            json!({"product": has.made.kivu_bag, "bags": 2}),
+        ),
+        (
+            "/api/take-backs/{id}",
+            json!({"product": has.made.kivu_bag, "bags": 1, "to": "shelf"}),
+        ),
+        (
+            "/api/cuppings/{id}",
+            json!({"batches": [has.roasted[2]], "cups_each": 2, "water_g": 180, "ratio": 0.06}),
+        ),
+        (
+            "/api/cup-verdicts/{id}",
+            json!({"cupping": has.table.0, "cups": [{"code": has.table.1, "verdict": "pass", "notes": "clean, plum"}]}),
+        ),
+        (
+            "/api/run-ends/{id}",
+            json!({"batch": has.roasted[2], "weight": reckoned(5_000), "waste": true}),
+        ),
         (
             "/api/order-imports/{id}",
             json!({"csv": csv, "ship_default": "2026-12-02", "headings": {"order": "order"}}),
@@ -452,6 +491,7 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
             json!({
                 "name": "Second site", "zone": "Europe/Lisbon", "currency": "EUR", "mass_unit": "lb",
                 "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "crew_min": 480, "retired": true,
+                "packing": {"bags_per_hour": 90, "hours": [{"from": "08:00", "to": "12:00"}, null, null, null, null, null, null]},
             }),
         ),
         (
@@ -541,8 +581,16 @@ fn arriving(has: &Has) -> Vec<(&'static str, Value)> {
 }
 
 fn orders(has: &Has) -> Vec<(&'static str, Value)> {
-    let lines = json!([{"line": 1, "product": has.made.kivu_bag, "bags": 4}, {"line": 2, "product": has.made.blend_bag, "bags": 1}]);
+    let lines = json!([{"line": 1, "product": has.made.kivu_bag, "bags": 4}, {"line": 2, "product": has.made.blend_bag, "bags": 1, "grind": "moka"}]);
     vec![
+        (
+            "/api/tariffs/{id}",
+            json!({"kind": "postage", "bags": 3, "from_day": "2026-11-01", "amount": {"minor": 480, "currency": "EUR"}}),
+        ),
+        (
+            "/api/shelf-levels/{id}",
+            json!({"product": has.made.kivu_bag, "grind": "filter", "bags": 12}),
+        ),
         (
             "/api/ship-days/{id}",
             json!({"day": "2026-12-09", "packing_day": "2026-12-08", "carrier_at": "15:00", "note": "small van"}),
@@ -556,11 +604,10 @@ fn orders(has: &Has) -> Vec<(&'static str, Value)> {
 
 fn questions(has: &Has) -> Vec<(&'static str, Value)> {
     let pin = json!({"roaster": has.made.drum, "day": "2026-12-01", "lot": has.made.peaberry, "style": has.made.light, "charge_g": 8_000});
+    let asked = json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10});
     vec![
-        (
-            "/api/plans",
-            json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
-        ),
+        ("/api/plans", asked.clone()),
+        ("/api/plans/advice", asked),
         (
             "/api/plans/advice",
             json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
@@ -578,6 +625,17 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
             json!({"batch": has.roasted[0], "finding": "was_so", "green_g": 2_010, "roasted_g": 1_735, "lot": has.made.peaberry}),
         ),
         ("/api/sheets", json!({"file": "YSxiCjEsMgo="})),
+        (
+            "/api/margins",
+            json!({
+                "day": "2026-12-01", "swaps": [{"coffee": has.made.kivu, "with": has.made.huila}], "prices": [{"product": has.made.kivu_bag, "minor": 950}],
+                "parcels": [{"bags": [{"product": has.made.kivu_bag, "bags": 2}], "parcels": 5}],
+            }),
+        ),
+        (
+            "/api/bag-checks",
+            json!({"product": has.made.kivu_bag, "bags": 2, "weighed": bench(&has.made, "251")}),
+        ),
         (
             "/api/weigh-out-previews",
             json!({"batches": [has.weighed_in[0]], "weight": bench(&has.made, "1730")}),

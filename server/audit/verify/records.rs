@@ -7,10 +7,11 @@ use uuid::Uuid;
 
 use super::expected::{Expected, Written};
 use super::{Faults, PAGE, compare_table};
+use crate::floor::Cupping;
 use crate::ids::SiteId;
 use crate::setup::{
     Coffee, CostLine, Delivery, Lot, Order, Person, Product, Record, Roaster, SampleRequest, Scale,
-    ShipDay, Site, Storeroom, Style, TableHeadings, WriteDown,
+    ShelfLevel, ShipDay, Site, Storeroom, Style, TableHeadings, Tariff, WriteDown,
 };
 use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
@@ -42,8 +43,8 @@ macro_rules! kinds {
 }
 
 kinds! {
-    Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
-    CostLine, TableHeadings, WriteDown,
+    Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShelfLevel, ShipDay,
+    Order, Cupping, ReleasedPlan, Card, CostLine, TableHeadings, Tariff, WriteDown,
 }
 
 /// Compares both tables.
