@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Coffee, Link, Record, Roaster, fault, unless};
+use super::{Coffee, Link, Record, Roaster, Screen, fault, unless};
 use crate::day::Day;
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, StoreroomId};
@@ -153,9 +153,9 @@ pub struct Lot {
     pub coffee: CoffeeId,
     /// Its size grade, such as AA or PB.
     pub grade: Name,
-    /// Screen size, such as 17/18.
+    /// The screens that its beans stay on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub screen: Option<Name>,
+    pub screen: Option<Screen>,
     /// Process, such as washed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub process: Option<Name>,

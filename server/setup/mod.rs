@@ -8,6 +8,7 @@ mod people;
 mod rights;
 mod roaster;
 mod scale;
+mod screen;
 mod selling;
 mod table;
 
@@ -19,6 +20,7 @@ pub use people::{MassUnit, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
+pub use screen::{Screen, ScreenText, Sieve};
 pub use selling::{Order, OrderLine, ShipDay};
 pub use table::{TableHeadings, TableKind, headings, remember_headings};
 

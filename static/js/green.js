@@ -99,7 +99,7 @@ async function drawOne() {
       pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
       pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),
       lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
-      lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null),
+      lot.screen ? pair(T.records.screen, lot.screen_mm ? `${lot.screen} · ${lot.screen_mm.toFixed(2)} mm` : lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null),
     siblings.length ? h('p', { class: 'siblings' }, G.siblings, ' ', siblings.map((each) => [h('a', { href: `#${each.id}` }, sack(each.name, each.grade)), ' '])) : null,
     lot.received_day ? [picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
