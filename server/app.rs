@@ -1,10 +1,10 @@
 //! What a running service holds, and how a command is carried out: once, whole, and with the same answer however often it is sent.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use serde::Serialize;
 use serde_json::{Value, json};
-use tokio::sync::{broadcast, mpsc};
+use tokio::sync::{broadcast, watch};
 use uuid::Uuid;
 
 use crate::access::Access;
@@ -15,20 +15,14 @@ use crate::command::Command;
 use crate::counting;
 use crate::day::Zone;
 use crate::expect::Expect;
+use crate::follow::{Changed, Follower};
 use crate::fraction::Fraction;
-use crate::ids::{BatchId, PersonId, SiteId};
+use crate::ids::{PersonId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, MassUnit, Person, Record, Role, Site};
 use crate::store::{Read, Store, StoreError, UnsettledRow, Write};
 use crate::text::Name;
-
-/// Tells open pages what changed.
-#[derive(Debug, Clone, Serialize)]
-pub struct Changed {
-    /// Kinds of things.
-    pub kinds: Vec<&'static str>,
-}
 
 /// A running service.
 #[derive(Debug)]
@@ -46,16 +40,8 @@ pub struct App {
     /// What the roastery expects of its coffee.
     pub expect: Arc<Expect>,
     changes: broadcast::Sender<Changed>,
-    to_follow: mpsc::UnboundedSender<ToFollow>,
-}
-
-/// What a commit changed that the learner follows.
-#[derive(Debug)]
-struct ToFollow {
-    /// Size of the log after it.
-    size: i64,
-    batches: Vec<BatchId>,
-    everything: bool,
+    /// Size of the log after the last commit of this process.
+    written: watch::Sender<i64>,
 }
 
 /// What became of a command.
@@ -92,14 +78,15 @@ impl App {
         };
         let (changes, _) = broadcast::channel(CHANGES_KEPT);
         let expect = Arc::new(Expect::open(&*store, site).await?);
-        let (to_follow, following) = mpsc::unbounded_channel();
+        let (written, following) = watch::channel(0);
         let follower = Follower {
             store: Arc::clone(&store),
             site,
             expect: Arc::clone(&expect),
             changes: changes.clone(),
         };
-        tokio::spawn(follower.run(following));
+        let commits = store.commits().await?;
+        tokio::spawn(follower.run(following, commits));
         Ok(Arc::new(Self {
             store,
             clock,
@@ -108,7 +95,7 @@ impl App {
             access: Access::default(),
             expect,
             changes,
-            to_follow,
+            written,
         }))
     }
 
@@ -252,11 +239,8 @@ impl App {
             };
             let entry = self.clock.new_id();
             book.keep(&row, entry, command.common().happened_at).await?;
-            book.close(None, "").await?;
+            self.end(book, None, &Value::Null).await?;
         }
-        let _ = self.changes.send(Changed {
-            kinds: vec!["unsettled"],
-        });
         Ok(Done::Unsettled(
             json!({"unsettled": id, "problem": problem}),
         ))
@@ -294,7 +278,7 @@ impl App {
     /// Tells that somebody may come in who could not, or no longer: open lines are asked again who they are.
     pub fn access_changed(&self) {
         let _ = self.changes.send(Changed {
-            kinds: vec!["access"],
+            kinds: BTreeSet::from(["access".to_owned()]),
         });
     }
 
@@ -311,61 +295,10 @@ impl App {
     }
 
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
-        let kinds = book.touched();
-        let batches = book.batches().to_vec();
         let size = book.size();
         book.close(id, &answer.to_string()).await?;
-        let everything = kinds.iter().any(|kind| LEARNED_FROM.contains(kind));
-        // Nobody listening is no fault, and the follower lives as long as the process.
-        let _ = self.changes.send(Changed { kinds });
-        let _ = self.to_follow.send(ToFollow {
-            size,
-            batches,
-            everything,
-        });
+        self.written.send_replace(size);
         Ok(())
-    }
-}
-
-/// Kinds of records and happenings on which what was learned depends as a whole.
-const LEARNED_FROM: [&str; 5] = ["lot", "style", "roaster", "site", "green"];
-
-/// Brings the learner up to each commit, one after the other.
-struct Follower {
-    store: Arc<dyn Store>,
-    site: SiteId,
-    expect: Arc<Expect>,
-    changes: broadcast::Sender<Changed>,
-}
-
-impl Follower {
-    async fn run(self, mut following: mpsc::UnboundedReceiver<ToFollow>) {
-        while let Some(mut next) = following.recv().await {
-            // What has queued up meanwhile is followed in one go.
-            while let Ok(more) = following.try_recv() {
-                next.size = next.size.max(more.size);
-                next.batches.extend(more.batches);
-                next.everything |= more.everything;
-            }
-            let followed = self
-                .expect
-                .follow(
-                    &*self.store,
-                    self.site,
-                    next.size,
-                    &next.batches,
-                    next.everything,
-                )
-                .await;
-            match followed {
-                Ok(()) => {
-                    let _ = self.changes.send(Changed {
-                        kinds: vec!["loss"],
-                    });
-                }
-                Err(error) => tracing::error!(%error, "the learner could not follow the book"),
-            }
-        }
     }
 }
 

@@ -15,6 +15,7 @@ pub mod demand;
 pub mod demo;
 pub mod expect;
 pub mod floor;
+pub mod follow;
 pub mod fraction;
 pub mod green;
 pub mod ids;

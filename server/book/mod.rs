@@ -9,14 +9,12 @@ pub mod leaf;
 pub mod merkle;
 pub mod place;
 
-use std::collections::BTreeSet;
-
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::day::{Day, Instant, Zone};
-use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{CardId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write};
@@ -104,8 +102,6 @@ pub struct Book {
     head: HeadRow,
     frontier: Frontier,
     closings: Vec<ClosingRow>,
-    touched: BTreeSet<&'static str>,
-    batches: Vec<BatchId>,
     posted: Vec<Posting>,
 }
 
@@ -142,8 +138,6 @@ impl Book {
             head,
             frontier,
             closings,
-            touched: BTreeSet::new(),
-            batches: Vec::new(),
             posted: Vec::new(),
         })
     }
@@ -183,33 +177,10 @@ impl Book {
         self.head.recorded_at
     }
 
-    /// The kinds of things that this turn has changed.
-    #[must_use]
-    pub fn touched(&self) -> Vec<&'static str> {
-        self.touched.iter().copied().collect()
-    }
-
-    /// Says that this turn changed things of a kind.
-    pub fn touch(&mut self, kind: &'static str) {
-        self.touched.insert(kind);
-    }
-
-    /// The batches that this turn has changed.
-    #[must_use]
-    pub fn batches(&self) -> &[BatchId] {
-        &self.batches
-    }
-
     /// The postings of this turn.
     #[must_use]
     pub fn posted(&self) -> &[Posting] {
         &self.posted
-    }
-
-    /// Says that this turn changed a batch.
-    pub fn touch_batch(&mut self, batch: BatchId) {
-        self.touch("batch");
-        self.batches.push(batch);
     }
 
     /// The last closed day, if any period is closed.
@@ -250,8 +221,6 @@ impl Book {
         for (line, weighing) in posting.weighings.iter().enumerate() {
             self.tx.insert_weighing(posting.id, line, weighing).await?;
         }
-        self.touch("postings");
-        self.touch("lots");
         self.posted.push(posting.clone());
         Ok(posting)
     }
@@ -446,7 +415,6 @@ impl Book {
         self.append(&Leaf::Closing(closing.clone())).await?;
         self.tx.insert_closing(&closing).await?;
         self.closings = self.tx.closings(self.site).await?;
-        self.touch("closings");
         Ok(closing)
     }
 

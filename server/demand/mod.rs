@@ -31,6 +31,5 @@ async fn post_bags(book: &mut Book, mut draft: Draft, bags: &[BagsRow]) -> Outco
     for (line, row) in bags.iter().enumerate() {
         book.tx().insert_bags(posting.id, line, row).await?;
     }
-    book.touch("order");
     Ok(posting)
 }

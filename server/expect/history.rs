@@ -1,6 +1,6 @@
 //! The facts that the learner learns from, as the book holds them.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
 use crate::day::{Day, TimeOfDay, Zone};
@@ -91,17 +91,14 @@ pub async fn of_batch(
     }])
 }
 
-/// Whether a batch's lot has nothing left in the stores: it may leave the learner.
+/// Whether any of these lots has nothing left in the stores: it may leave the learner.
 pub async fn used_up(
     tx: &mut dyn Read,
     site: SiteId,
-    batches: &[BatchId],
+    lots: &BTreeSet<LotId>,
 ) -> Result<bool, StoreError> {
-    for batch in batches {
-        let Some(row) = tx.batch(*batch).await? else {
-            continue;
-        };
-        let standing = tx.standing_of_lot(site, row.lot).await?;
+    for lot in lots {
+        let standing = tx.standing_of_lot(site, *lot).await?;
         if !standing
             .iter()
             .any(|standing| standing.place.word() == "store")

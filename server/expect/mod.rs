@@ -16,8 +16,9 @@ use serde::Serialize;
 use tokio::sync::watch;
 
 use crate::floor::batch::{Judgement, Verdict};
+use crate::follow::News;
 use crate::fraction::Fraction;
-use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
+use crate::ids::{LotId, RoasterId, SiteId, StyleId};
 use crate::loss::{self, Learner, Prediction, Question, Settings};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
@@ -113,8 +114,14 @@ impl Expect {
         })
     }
 
-    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses. `size` is the log's
-    /// after that commit: a later one may stand in the book already, and is followed in its own turn.
+    /// How many leaves of the log it has followed.
+    #[must_use]
+    pub fn followed(&self) -> i64 {
+        *self.followed.borrow()
+    }
+
+    /// Takes in what leaves changed: their batches, or everything where more depends on them. `size` is that of the log with them: later
+    /// ones may stand in the book already, and are followed in their own turn.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -123,15 +130,14 @@ impl Expect {
         store: &dyn Store,
         site: SiteId,
         size: i64,
-        batches: &[BatchId],
-        everything: bool,
+        news: &News,
     ) -> Result<(), StoreError> {
         let mut tx = store.read().await?;
-        if everything || history::used_up(&mut *tx, site, batches).await? {
+        if news.everything || history::used_up(&mut *tx, site, &news.taken).await? {
             let facts = history::read(&mut *tx, site).await?;
             self.change(|learner| learner.replay(facts.into_iter().collect()));
         } else {
-            for batch in batches {
+            for batch in &news.batches {
                 let change = history::of_batch(&mut *tx, site, *batch).await?;
                 self.change(|learner| history::apply(learner, change));
             }

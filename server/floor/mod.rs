@@ -96,7 +96,6 @@ impl Taken {
             book.tx().put_batch(site, &row).await?;
             self.before = Some(row);
         }
-        book.touch_batch(self.batch.id);
         Ok(())
     }
 

@@ -269,7 +269,6 @@ pub async fn put<R: Record>(
     };
     book.put_record(R::KIND, before.as_ref(), &row, &names, entry, None)
         .await?;
-    book.touch(R::KIND);
     Ok((
         Kept {
             id,

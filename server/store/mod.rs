@@ -71,6 +71,9 @@ impl From<sqlx::Error> for StoreError {
 /// Shorthand of this module.
 pub type Result<T> = std::result::Result<T, StoreError>;
 
+/// Says each time that another server may have written.
+pub type Commits = std::pin::Pin<Box<dyn futures_util::Stream<Item = ()> + Send>>;
+
 /// A database with its pools.
 #[async_trait]
 pub trait Store: Send + Sync + std::fmt::Debug {
@@ -78,6 +81,8 @@ pub trait Store: Send + Sync + std::fmt::Debug {
     async fn write(&self) -> Result<Box<dyn Write>>;
     /// Begins a snapshot: all that is read through it is of one moment.
     async fn read(&self) -> Result<Box<dyn Read>>;
+    /// Says that another server may have written; never ends.
+    async fn commits(&self) -> Result<Commits>;
     /// Lets go of all connections.
     async fn close(&self);
 }

@@ -15,6 +15,7 @@ mod kill;
 mod log;
 mod openapi;
 mod records;
+mod servers;
 mod statement;
 mod stock;
 mod tamper;
