@@ -81,6 +81,7 @@ CUSTOMERS = [  # name, ships on, days under way, priority, first week, bags of a
                                       "Umbral filter 250 g": 10, "Quelmada omni 250 g": 36}),
 ]
 FIRST_WEEK_OF = {"Umbral filter 250 g": 25}     # sold from the week after its delivery on
+FAIR = ("Feira de Sornel", date(2026, 9, 18), 1, 1, [("Tesfara filter 250 g", 14), ("Umbral filter 250 g", 12)])
 SUBSCRIBERS = 260
 DESTINATIONS = ["Mainland"] * 7 + ["Islands"] * 2 + ["Northern countries"] * 2 + ["Overseas"]
 
@@ -564,6 +565,7 @@ class World:
                 self.count(week)
         coming = self.week_orders(WEEKS)
         self.write_orders(coming)
+        self.write_orders([(self.next_number(), *FAIR)])
         self.subscribers()
         self.write_orders(self.week_orders(WEEKS + 1, share=0.7))
         self.write_batches()

@@ -1,14 +1,16 @@
 //! What a running service holds, and how a command is carried out: once, whole, and with the same answer however often it is sent.
 
-use std::sync::Arc;
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 
-use serde::Serialize;
 use serde_json::{Value, json};
-use tokio::sync::{broadcast, mpsc, watch};
+use tokio::sync::{broadcast, watch};
 use uuid::Uuid;
 
 use crate::access::Access;
 use crate::book::merkle::{Frontier, Hash};
+use crate::book::seal::SealKey;
 use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
 use crate::command::Command;
@@ -16,20 +18,14 @@ use crate::counting;
 use crate::day::Zone;
 use crate::demand::Subscribers;
 use crate::expect::Expect;
+use crate::follow::{Changed, Follower};
 use crate::fraction::Fraction;
-use crate::ids::{BatchId, PersonId, SiteId};
+use crate::ids::{PersonId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, MassUnit, Person, Record, Role, Site};
 use crate::store::{Read, Store, StoreError, UnsettledRow, Write};
 use crate::text::Name;
-
-/// Tells open pages what changed.
-#[derive(Debug, Clone, Serialize)]
-pub struct Changed {
-    /// Kinds of things.
-    pub kinds: Vec<&'static str>,
-}
 
 /// A running service.
 #[derive(Debug)]
@@ -46,19 +42,15 @@ pub struct App {
     pub access: Access,
     /// What the roastery expects of its coffee.
     pub expect: Arc<Expect>,
+    /// What closings are sealed with.
+    pub seal_key: SealKey,
+    /// The folder of daily copies, where one is set.
+    pub copies: OnceLock<PathBuf>,
     /// Its subscribers as they were read last.
     pub subscribers: Subscribers,
     changes: broadcast::Sender<Changed>,
-    to_follow: mpsc::UnboundedSender<ToFollow>,
-    /// Commits that the learner has not followed yet.
-    unfollowed: watch::Sender<usize>,
-}
-
-/// What a commit changed that the learner follows.
-#[derive(Debug)]
-struct ToFollow {
-    batches: Vec<BatchId>,
-    everything: bool,
+    /// Size of the log after the last commit of this process.
+    written: watch::Sender<i64>,
 }
 
 /// What became of a command.
@@ -88,6 +80,7 @@ impl App {
         store: Arc<dyn Store>,
         clock: Clock,
         zone: Zone,
+        seal_key: SealKey,
     ) -> Result<Arc<Self>, StoreError> {
         let (site, owner) = match first_site(&*store).await? {
             Some(found) => found,
@@ -95,16 +88,15 @@ impl App {
         };
         let (changes, _) = broadcast::channel(CHANGES_KEPT);
         let expect = Arc::new(Expect::open(&*store, site).await?);
-        let (to_follow, following) = mpsc::unbounded_channel();
-        let (unfollowed, _) = watch::channel(0);
+        let (written, following) = watch::channel(0);
         let follower = Follower {
             store: Arc::clone(&store),
             site,
             expect: Arc::clone(&expect),
             changes: changes.clone(),
-            unfollowed: unfollowed.clone(),
         };
-        tokio::spawn(follower.run(following));
+        let commits = store.commits().await?;
+        tokio::spawn(follower.run(following, commits));
         Ok(Arc::new(Self {
             store,
             clock,
@@ -112,18 +104,18 @@ impl App {
             owner,
             access: Access::default(),
             expect,
+            seal_key,
+            copies: OnceLock::new(),
             subscribers: Subscribers::default(),
             changes,
-            to_follow,
-            unfollowed,
+            written,
         }))
     }
 
-    /// Waits until the learner has followed everything booked so far.
+    /// Waits until the learner has followed everything that this process has booked.
     pub async fn learned(&self) {
-        let mut unfollowed = self.unfollowed.subscribe();
-        // The sender lives as long as this value, so waiting cannot fail.
-        let _ = unfollowed.wait_for(|unfollowed| *unfollowed == 0).await;
+        let written = *self.written.borrow();
+        self.expect.caught_up(written).await;
     }
 
     /// Listens for changes.
@@ -258,9 +250,6 @@ impl App {
             book.keep(&row, entry, command.common().happened_at).await?;
             self.end(book, None, &Value::Null).await?;
         }
-        let _ = self.changes.send(Changed {
-            kinds: vec!["unsettled"],
-        });
         Ok(unsettled(id, &problem))
     }
 
@@ -296,7 +285,7 @@ impl App {
     /// Tells that somebody may come in who could not, or no longer: open lines are asked again who they are.
     pub fn access_changed(&self) {
         let _ = self.changes.send(Changed {
-            kinds: vec!["access"],
+            kinds: BTreeSet::from(["access".to_owned()]),
         });
     }
 
@@ -313,76 +302,10 @@ impl App {
     }
 
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {
-        let kinds = book.touched();
-        let batches = book.batches().to_vec();
-        // Counted before it can be seen: whoever sees the commit and waits for the learner must wait for this one too.
-        self.unfollowed.send_modify(|unfollowed| *unfollowed += 1);
-        if let Err(error) = book.close(id, &answer.to_string()).await {
-            self.unfollowed.send_modify(|unfollowed| *unfollowed -= 1);
-            return Err(error.into());
-        }
-        let everything = kinds.iter().any(|kind| LEARNED_FROM.contains(kind));
-        // Nobody listening is no fault, and the follower lives as long as the process.
-        let _ = self.changes.send(Changed { kinds });
-        let _ = self.to_follow.send(ToFollow {
-            batches,
-            everything,
-        });
+        let size = book.size();
+        book.close(id, &answer.to_string()).await?;
+        self.written.send_replace(size);
         Ok(())
-    }
-}
-
-/// Kinds of records and happenings on which what was learned depends as a whole.
-const LEARNED_FROM: [&str; 7] = [
-    "lot",
-    "style",
-    "roaster",
-    "site",
-    "green",
-    crate::expect::past::KIND,
-    crate::expect::told::KIND,
-];
-
-/// Brings the learner up to each commit, one after the other.
-struct Follower {
-    store: Arc<dyn Store>,
-    site: SiteId,
-    expect: Arc<Expect>,
-    changes: broadcast::Sender<Changed>,
-    unfollowed: watch::Sender<usize>,
-}
-
-impl Follower {
-    async fn run(self, mut following: mpsc::UnboundedReceiver<ToFollow>) {
-        let mut behind = false;
-        while let Some(mut next) = following.recv().await {
-            let mut commits = 1;
-            // What has queued up meanwhile is followed in one go.
-            while let Ok(more) = following.try_recv() {
-                commits += 1;
-                next.batches.extend(more.batches);
-                next.everything |= more.everything;
-            }
-            let everything = next.everything || behind;
-            let store = &*self.store;
-            let followed = self
-                .expect
-                .follow(store, self.site, &next.batches, everything);
-            match followed.await {
-                Ok(()) => {
-                    behind = false;
-                    let _ = self.changes.send(Changed {
-                        kinds: vec!["loss"],
-                    });
-                }
-                Err(error) => {
-                    behind = true;
-                    tracing::error!(%error, "the learner could not follow the book: it reads everything with the next change");
-                }
-            }
-            self.unfollowed
-                .send_modify(|unfollowed| *unfollowed = unfollowed.saturating_sub(commits));
-        }
     }
 }
 
@@ -454,6 +377,7 @@ async fn found_site(
         crew_min: None,
         second_person: false,
         large_reversal_g: None,
+        packing: None,
         retired: false,
     };
     let person = Person {

@@ -65,6 +65,21 @@ impl Clock {
     }
 }
 
+impl Clock {
+    /// A secret of 32 bytes that nobody can guess; of a set clock, the same each time.
+    ///
+    /// # Errors
+    /// When the machine has no source of chance.
+    pub fn new_secret(&self) -> std::io::Result<[u8; 32]> {
+        let mut secret = [0; 32];
+        match self {
+            Self::Machine => getrandom::fill(&mut secret)?,
+            Self::Set(clock) => secret = Sha256::digest(clock.seed.to_be_bytes()).into(),
+        }
+        Ok(secret)
+    }
+}
+
 impl SetClock {
     /// Sets the clock to `at`.
     pub fn set(&self, at: Instant) {

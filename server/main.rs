@@ -7,8 +7,8 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use outturn::clock::Clock;
 use outturn::learn::Form;
-use outturn::plan;
 use outturn::settings::Given;
+use outturn::{copies, plan, proof};
 
 /// Plans a small coffee roastery's batches, weighs them, learns each lot's loss and accounts for every gram of green.
 #[derive(Parser)]
@@ -49,8 +49,48 @@ enum Command {
     },
     /// Show the whole job on an invented roastery, then serve it.
     Demo(outturn::demo::Options),
-    /// Check a whole book; exit 1 and say where if it does not hold.
-    Verify(Database),
+    /// Let people in: a link to choose a password, a token for a program.
+    Person {
+        #[command(flatten)]
+        database: Database,
+        #[command(subcommand)]
+        task: outturn::person::Task,
+    },
+    /// Check a book, a copy of one, or seals; exit 1 and say where if it does not hold.
+    Verify {
+        #[command(flatten)]
+        options: proof::Options,
+        #[command(flatten)]
+        database: Database,
+    },
+    /// Write what the book holds into a file.
+    #[command(subcommand)]
+    Export(Export),
+    /// Take in what a file holds.
+    #[command(subcommand)]
+    Import(Import),
+}
+
+#[derive(Subcommand)]
+enum Export {
+    /// The whole book: a backup, what an auditor verifies, or the way to another database. People may go on working.
+    Book {
+        /// The file; standard output unless said.
+        file: Option<PathBuf>,
+        #[command(flatten)]
+        database: Database,
+    },
+}
+
+#[derive(Subcommand)]
+enum Import {
+    /// A whole book, into an empty database. A damaged or cut file is refused, with the line.
+    Book {
+        /// The file.
+        file: PathBuf,
+        #[command(flatten)]
+        database: Database,
+    },
 }
 
 #[derive(clap::Args)]
@@ -112,7 +152,19 @@ async fn main() -> ExitCode {
                 .await
                 .unwrap_or_else(|error| fail(&error));
         }
-        Command::Verify(options) => outturn::serve::verify(&options.url).await,
+        Command::Person { database, task } => {
+            return print(outturn::person::run(&database.url, task).await);
+        }
+        Command::Verify { options, database } => {
+            let checked = proof::run(&options, &database.url).await;
+            return checked.unwrap_or_else(|error| fail(&error));
+        }
+        Command::Export(Export::Book { file, database }) => {
+            return print(copies::export(&database.url, file.as_deref()).await);
+        }
+        Command::Import(Import::Book { file, database }) => {
+            return print(copies::import(&database.url, &file).await);
+        }
     };
     result.unwrap_or_else(|error| fail(&error))
 }
@@ -125,6 +177,7 @@ fn fail(error: &dyn std::fmt::Display) -> ExitCode {
 /// Prints what a command made of a file, or why it did not.
 fn print<E: std::fmt::Display>(made: Result<String, E>) -> ExitCode {
     match made {
+        Ok(text) if text.is_empty() => ExitCode::SUCCESS,
         Ok(text) => {
             // Whoever reads may stop early, as `head` does.
             let _ = writeln!(std::io::stdout(), "{}", text.trim_end());

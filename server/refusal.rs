@@ -48,6 +48,10 @@ pub enum Confirm {
     DeliveryOnHold,
     /// More than the roaster takes.
     OverRoaster,
+    /// The card's lot may be sold under a claim that this lot lacks.
+    ClaimDropped,
+    /// Bags that hold less than their label allows.
+    LightBags,
 }
 
 /// Why something is not done. Nothing has changed.

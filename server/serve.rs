@@ -1,20 +1,30 @@
 //! Running the service: open the book, listen, stop gracefully.
 
-use std::io::Write;
+mod listen;
+mod tls;
+
+use std::fmt::Write as _;
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use tokio::net::TcpListener;
+use tokio_rustls::TlsAcceptor;
 use tracing_subscriber::EnvFilter;
 
+use crate::access;
 use crate::app::App;
-use crate::audit::verify;
 use crate::clock::Clock;
+use crate::daily;
+use crate::day::Zone;
 use crate::demand;
+use crate::key_file::{self, KeyFileError};
+use crate::refusal::Refusal;
 use crate::settings::Settings;
 use crate::store::{self, StoreError};
 use crate::web::{self, Door};
+pub use tls::{Certificates, TlsError};
 
 /// Why the service does not run.
 #[derive(Debug, thiserror::Error)]
@@ -22,12 +32,20 @@ pub enum ServeError {
     /// The book cannot be opened.
     #[error("the book cannot be opened: {0}")]
     Store(#[from] StoreError),
+    /// There is no key for seals.
+    #[error(transparent)]
+    Key(#[from] KeyFileError),
     /// The address cannot be listened on.
     #[error("cannot listen on {0}: {1}")]
     Listen(SocketAddr, std::io::Error),
     /// The address is not of this machine.
-    #[error("{0} can be reached from outside, and nobody signs in yet: listen on 127.0.0.1")]
+    #[error(
+        "{0} can be reached from outside: give --names (or --certificate and --certificate-key), so that it is encrypted, or listen on 127.0.0.1"
+    )]
     NotLoopback(SocketAddr),
+    /// There is no TLS.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
 }
 
 /// Runs the service until it is told to stop (Ctrl-C or SIGTERM).
@@ -36,58 +54,101 @@ pub enum ServeError {
 /// [`ServeError`] when it cannot start.
 pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeError> {
     log_to_stderr();
-    if !settings.listen.ip().is_loopback() {
+    if !settings.listen.ip().is_loopback() && settings.certificates.is_none() {
         return Err(ServeError::NotLoopback(settings.listen));
     }
+    let today = Zone::UTC.day(clock.now());
+    let certificates = settings.certificates.as_ref();
+    let tls = certificates
+        .map(|from| tls::acceptor(from, today))
+        .transpose()?;
+    let (acceptor, authority) = tls.unzip();
     let store = store::open(&settings.database).await?;
-    let app = App::open(store, clock, settings.zone).await?;
-    serve(app, settings.listen).await
+    let key = key_file::open(&settings.seal_key, &clock)?;
+    let app = App::open(store, clock, settings.zone, key).await?;
+    if let Some(folder) = &settings.copies {
+        let folder = app.copies.get_or_init(|| folder.clone()).clone();
+        tokio::spawn(daily::keep(Arc::clone(&app), folder));
+    }
+    let door = Door {
+        acts_as_owner: false,
+        tls: acceptor.is_some(),
+        authority: authority.flatten(),
+        proxies: settings.proxies.clone(),
+    };
+    serve_behind(app, settings.listen, door, acceptor).await
 }
 
-/// Serves an open book until told to stop.
+/// Serves an open book to this machine until told to stop; nobody signs in, and everybody acts as the owner.
 ///
 /// # Errors
-/// [`ServeError::Listen`] when the address is taken.
+/// [`ServeError::Listen`] when the address is taken, [`ServeError::NotLoopback`] when others could reach it.
 pub async fn serve(app: Arc<App>, listen: SocketAddr) -> Result<ExitCode, ServeError> {
+    if !listen.ip().is_loopback() {
+        return Err(ServeError::NotLoopback(listen));
+    }
+    serve_behind(app, listen, Door::open(), None).await
+}
+
+async fn serve_behind(
+    app: Arc<App>,
+    listen: SocketAddr,
+    door: Door,
+    tls: Option<TlsAcceptor>,
+) -> Result<ExitCode, ServeError> {
     let listener = TcpListener::bind(listen)
         .await
         .map_err(|e| ServeError::Listen(listen, e))?;
     let address = listener
         .local_addr()
         .map_err(|e| ServeError::Listen(listen, e))?;
+    let said = greeting(&app, address, &door).await?;
     // Whoever started it may stop reading: that is no reason to stop serving.
-    let _ = writeln!(
-        std::io::stdout(),
-        "Outturn listens on http://{address}\nNobody signs in yet: every request acts as the owner, so it listens to this machine only."
-    );
+    let _ = std::io::stdout().write_all(said.as_bytes());
     let store = Arc::clone(&app.store);
     tokio::spawn(demand::keep(Arc::clone(&app)));
-    let served = axum::serve(listener, web::router(app, Door::open()))
-        .with_graceful_shutdown(told_to_stop())
-        .await;
+    listen::serve(listener, web::router(app, door), tls, told_to_stop()).await;
     store.close().await;
-    served.map_err(|e| ServeError::Listen(address, e))?;
     Ok(ExitCode::SUCCESS)
 }
 
-/// Checks the whole book of a database and prints what was found.
-///
-/// # Errors
-/// [`StoreError`] when it cannot be read.
-pub async fn verify(url: &str) -> Result<ExitCode, ServeError> {
-    let store = store::open(url).await?;
-    let mut tx = store.read().await?;
-    let mut ok = true;
-    for site in tx.sites().await? {
-        let report = verify::verify(&mut *tx, site).await?;
-        ok &= report.ok;
-        print!("{report}");
+/// What is said on the terminal: where it listens, and how the first owner comes in.
+async fn greeting(app: &App, address: SocketAddr, door: &Door) -> Result<String, ServeError> {
+    let scheme = if door.tls { "https" } else { "http" };
+    let name = door
+        .authority
+        .as_ref()
+        .and_then(|authority| authority.names.first());
+    let host = name.map_or_else(
+        || address.to_string(),
+        |name| format!("{name}:{}", address.port()),
+    );
+    let mut said = format!("Outturn listens on {scheme}://{host}\n");
+    if door.acts_as_owner {
+        said += "Nobody signs in here: whoever uses this machine acts as the owner, so it listens to this machine only.\n";
+        return Ok(said);
     }
-    Ok(if ok {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::FAILURE
-    })
+    if let Some(authority) = &door.authority {
+        let _ = writeln!(
+            said,
+            "Tablets install its authority once: http://{host}/trust\nIts fingerprint (SHA-256): {}",
+            authority.fingerprint
+        );
+    }
+    let invited = access::invite_owner(app)
+        .await
+        .map_err(|refusal| match refusal {
+            Refusal::Store(error) => error,
+            other => StoreError::Damaged(other.to_string()),
+        })?;
+    if let Some(invitation) = invited {
+        let _ = writeln!(
+            said,
+            "No owner can sign in yet. This link lets one choose a password, once: {scheme}://{host}{}",
+            invitation.path
+        );
+    }
+    Ok(said)
 }
 
 fn log_to_stderr() {

@@ -4,6 +4,7 @@ use async_trait::async_trait;
 use serde::Serialize;
 use uuid::Uuid;
 
+use super::seal::seal;
 use super::{People, another_kind, leaf};
 use crate::app::App;
 use crate::book::Book;
@@ -90,9 +91,11 @@ impl Command for Closing {
         self.said()
     }
 
-    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<PeriodClosed> {
-        book.close_period(id, self.to_day, self.common().why())
+    async fn perform(&self, book: &mut Book, app: &App, id: Uuid) -> Outcome<PeriodClosed> {
+        let closing = book
+            .close_period(id, self.to_day, self.common().why())
             .await?;
+        seal(book, app, &closing).await?;
         answer(book, id).await
     }
 }

@@ -187,7 +187,6 @@ impl Command for FindingClosing {
             }),
         })
         .await?;
-        book.touch("findings");
         found.closed = Some(FindingClosedBy { person, at, reason });
         Ok(FindingAnswer { finding: found })
     }

@@ -29,6 +29,8 @@ pub struct EntryView {
     pub person: Named,
     /// On which device, if it has a name of its own.
     pub device: Option<Uuid>,
+    /// Whether the device alone was proved, and it said who the person was.
+    pub claimed: bool,
     /// When it happened.
     pub happened_at: Instant,
     /// When the book learned it.
@@ -67,6 +69,7 @@ pub async fn journal(
             act: entry.act,
             person: people.named(entry.head.person)?,
             device: entry.head.device,
+            claimed: entry.head.claimed,
             happened_at: Instant::from_ms(entry.happened_at),
             recorded_at: Instant::from_ms(entry.head.recorded_at),
             reason: entry.reason,

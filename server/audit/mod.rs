@@ -2,21 +2,27 @@
 //!
 //! Everything here reads one snapshot and changes nothing, but for the two commands that close a period and open it again.
 
+mod claims;
 mod close;
+pub mod copy;
 mod findings;
 mod journal;
 mod postings;
+pub mod seal;
 pub mod statement;
+pub mod trace;
 mod unsettled;
 pub mod value;
 pub mod verify;
 
+pub use claims::{ClaimLot, ClaimVolumes, Masses, claims};
 pub use close::{
     ClosedTotal, Closing, ClosingDetail, ClosingView, PeriodClosed, Reopening, closing, closings,
 };
 pub use findings::{FindingAnswer, FindingClosing, FindingList, FindingView, finding, findings};
 pub use journal::{EntryView, journal};
 pub use postings::{PostingDetail, ReadingView, WeighingView, posting, postings};
+pub use seal::{Consistency, SealView, Seals, consistency, seals};
 pub use statement::{ManyStatement, Statement, many, statement};
 pub use unsettled::{UnsettledView, unsettled};
 pub use value::{ValueView, value};

@@ -27,6 +27,8 @@ pub struct PostingDetail {
     pub person: Named,
     /// On which device, if it has a name of its own.
     pub device: Option<Uuid>,
+    /// Whether the device alone was proved, and it said who the person was.
+    pub claimed: bool,
     /// When it counts: when it happened, or the start of the first open day where its day was closed.
     pub effective_at: Instant,
     /// The card it carries out.
@@ -115,6 +117,7 @@ pub async fn posting(tx: &mut dyn Read, site: SiteId, id: PostingId) -> Outcome<
         weighings: weighings.collect::<Result<_, _>>()?,
         person: People::read(tx, site).await?.named(posting.head.person)?,
         device: posting.head.device,
+        claimed: posting.head.claimed,
         effective_at: Instant::from_ms(posting.effective_at),
         card: posting.card,
         undone_by: tx.reversal_of(id).await?,

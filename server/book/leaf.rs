@@ -228,6 +228,8 @@ words! {
         Ship = "ship",
         /// Bags came back.
         TakeBack = "take_back",
+        /// The bin of a run was weighed or found empty: its rest in the book was put right or thrown away.
+        FinishRun = "finish_run",
         /// A posting was undone.
         Reverse = "reverse",
         /// A weight or lot was put right, and booked again.
@@ -279,6 +281,10 @@ impl Kind {
             Self::Pack => matches!((from, to), (Roasted(_), Packed(_)) | (Variance, Roasted(_))),
             Self::Ship => matches!((from, to), (Packed(_), Shipped(_)) | (Variance, Packed(_))),
             Self::TakeBack => matches!((from, to), (Shipped(_), Packed(_) | Waste)),
+            Self::FinishRun => matches!(
+                (from, to),
+                (Roasted(_), Variance | Waste) | (Variance, Roasted(_))
+            ),
             Self::Reverse | Self::Correct => true,
         }
     }
@@ -362,6 +368,8 @@ words! {
         CountDropped = "count_dropped",
         /// A finding was closed.
         FindingClosed = "finding_closed",
+        /// The log was sealed up to a closing.
+        Seal = "seal",
     }
 }
 
@@ -400,6 +408,27 @@ pub struct Total {
     pub place: String,
     /// How much, in milligrams.
     pub mass_mg: i64,
+}
+
+impl Posting {
+    /// What of it cannot be, whatever the book holds: it moves nothing, or what its kind does not move.
+    #[must_use]
+    pub fn fault(&self) -> Option<String> {
+        if self.movements.is_empty() {
+            return Some("a posting that moves nothing".to_owned());
+        }
+        let wrong = self
+            .movements
+            .iter()
+            .find(|m| m.mass_mg <= 0 || m.from == m.to || !self.kind.allows(m.from, m.to))?;
+        Some(format!(
+            "a {} that moves {} mg from {} to {}",
+            self.kind.word(),
+            wrong.mass_mg,
+            wrong.from.word(),
+            wrong.to.word()
+        ))
+    }
 }
 
 impl Leaf {

@@ -80,10 +80,179 @@ impl Frontier {
     }
 }
 
+/// The root of a tree of these leaves.
+#[must_use]
+pub fn root_of(leaves: &[Hash]) -> Hash {
+    let mut frontier = Frontier::default();
+    for leaf in leaves {
+        frontier.push(*leaf);
+    }
+    frontier.root()
+}
+
+/// The proof that a tree of these leaves begins with the tree of the first `old` of them (RFC 6962, section 2.1.2); none where it has
+/// fewer.
+#[must_use]
+pub fn consistency(leaves: &[Hash], old: usize) -> Option<Vec<Hash>> {
+    let mut proof = Vec::new();
+    if old > 0 && old < leaves.len() {
+        sub_proof(leaves, old, true, &mut proof);
+    }
+    (old <= leaves.len()).then_some(proof)
+}
+
+/// `SUBPROOF(m, D[n], b)`: `whole` says whether the tree of the first `old` leaves is one that whoever checks knows already.
+fn sub_proof(leaves: &[Hash], old: usize, whole: bool, proof: &mut Vec<Hash>) {
+    if old == leaves.len() {
+        if !whole {
+            proof.push(root_of(leaves));
+        }
+        return;
+    }
+    let half = leaves.len().next_power_of_two() / 2;
+    let (left, right) = leaves.split_at(half);
+    if old <= half {
+        sub_proof(left, old, whole, proof);
+        proof.push(root_of(right));
+    } else {
+        sub_proof(right, old - half, false, proof);
+        proof.push(root_of(left));
+    }
+}
+
+/// The head of a tree: how many leaves it has, and its root.
+pub type TreeHead = (u64, Hash);
+
+/// Whether a proof shows that the newer tree begins with the older (RFC 9162, section 2.1.4.2). Every tree begins with the empty one.
+#[must_use]
+pub fn is_consistent(old: TreeHead, new: TreeHead, proof: &[Hash]) -> bool {
+    let ((old_size, old_root), (new_size, new_root)) = (old, new);
+    if old_size > new_size {
+        return false;
+    }
+    if old_size == new_size {
+        return proof.is_empty() && old_root == new_root;
+    }
+    if old_size == 0 {
+        return proof.is_empty() && old_root == Frontier::default().root();
+    }
+    // A full tree is a node of the newer one: its root begins the proof.
+    let known = old_size.is_power_of_two().then_some(old_root);
+    let mut path = known.into_iter().chain(proof.iter().copied());
+    let Some(first) = path.next() else {
+        return false;
+    };
+    let (mut at, mut last) = (old_size - 1, new_size - 1);
+    while at & 1 == 1 {
+        (at, last) = (at >> 1, last >> 1);
+    }
+    let (mut old_made, mut new_made) = (first, first);
+    for node in path {
+        if last == 0 {
+            return false;
+        }
+        if at & 1 == 1 || at == last {
+            old_made = node_hash(&node, &old_made);
+            new_made = node_hash(&node, &new_made);
+            while at & 1 == 0 && at != 0 {
+                (at, last) = (at >> 1, last >> 1);
+            }
+        } else {
+            new_made = node_hash(&new_made, &node);
+        }
+        (at, last) = (at >> 1, last >> 1);
+    }
+    last == 0 && old_made == old_root && new_made == new_root
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use base64::Engine as _;
+    use base64::engine::general_purpose::STANDARD as BASE64;
     use proptest::prelude::*;
+
+    /// Consistency proofs published with the Go module github.com/transparency-dev/merkle (`testdata/consistency`, the happy paths of
+    /// cases 1 to 4, and the ways in which its cases mangle them): sizes, roots and proof.
+    const PUBLISHED: [(u64, u64, &str, &str, &[&str]); 4] = [
+        (
+            1,
+            8,
+            "bjQLnP+zepicpUTmu3gKLHiQHT+zNzh2hRGjBhevoB0=",
+            "XcnaeacGWamtVZy3Ad7ZoqudgjqtL0lgz+Nw7/RgQyg=",
+            &[
+                "lqKW0iTyhcZ77pPDD4owkVfw2qNdxbh+QQt4YwoJz8c=",
+                "Xwg/ChozygdqlSeYMlgNs+DvRYS9/x9UyKNg9Q3jAx4=",
+                "a0eq8p7jwq+a+Im8H7klTavTEXfxYjLdaqsDXKOb9uQ=",
+            ],
+        ),
+        (
+            6,
+            8,
+            "duZ9rbzfHhDht03cYIq9L5jfsW+851J3tSMqEn8gh+8=",
+            "XcnaeacGWamtVZy3Ad7ZoqudgjqtL0lgz+Nw7/RgQyg=",
+            &[
+                "DrxdNDf74tsVi58Sah0RjjCBgQMdCpSfje3t68VY72o=",
+                "yoVOoSjtBQtBs1/8G4e46yveRh6eO1WW7Oa51ZdaCuA=",
+                "037kGJdt2VdTwcc4Yrk5j6Kiz5tP8P3+izDNlSCWFLc=",
+            ],
+        ),
+        (
+            2,
+            5,
+            "+sVCA+fMaWzw38tCySodnbr3CtnmIfS9jZhmLwDjwSU=",
+            "Tju7H3tHjc/nH7YxYxUZo7yhLJrvyhYSv85ME6hiZNQ=",
+            &[
+                "Xwg/ChozygdqlSeYMlgNs+DvRYS9/x9UyKNg9Q3jAx4=",
+                "vBoGQ7EuTS18d5GPROD095qDi2z57FtcKD4fTYhZnms=",
+            ],
+        ),
+        (
+            6,
+            7,
+            "duZ9rbzfHhDht03cYIq9L5jfsW+851J3tSMqEn8gh+8=",
+            "3bib5AOAnjJXUNPSY814kpwpQreUKjS3fhIslZSnTIw=",
+            &[
+                "DrxdNDf74tsVi58Sah0RjjCBgQMdCpSfje3t68VY72o=",
+                "sIaT7C5yFZcTBkHoIR5+7cy0wmQTlj7ubB4u0W/7Gl8=",
+                "037kGJdt2VdTwcc4Yrk5j6Kiz5tP8P3+izDNlSCWFLc=",
+            ],
+        ),
+    ];
+
+    fn hash(base64: &str) -> Hash {
+        BASE64.decode(base64).unwrap().try_into().unwrap()
+    }
+
+    #[test]
+    fn published_proofs_hold_and_mangled_ones_do_not() {
+        for (old, new, old_root, new_root, proof) in PUBLISHED {
+            let (old_head, new_head) = ((old, hash(old_root)), (new, hash(new_root)));
+            let proof: Vec<Hash> = proof.iter().map(|node| hash(node)).collect();
+            assert!(is_consistent(old_head, new_head, &proof), "{old} to {new}");
+            let holds = |old, new, proof: &[Hash]| is_consistent(old, new, proof);
+            let (old_root, new_root) = (old_head.1, new_head.1);
+            assert!(!holds((old - 1, old_root), new_head, &proof));
+            assert!(!holds((old + 1, old_root), new_head, &proof));
+            assert!(!holds((old ^ 2, old_root), new_head, &proof));
+            assert!(!holds(old_head, (new * 2, new_root), &proof));
+            assert!(!holds(old_head, (new / 2, new_root), &proof));
+            assert!(!holds((old, new_root), (new, old_root), &proof));
+            assert!(!holds((old, [0; 32]), new_head, &proof));
+            assert!(!holds(old_head, (new, [0; 32]), &proof));
+            assert!(!holds(old_head, new_head, &[]));
+            assert!(!holds(old_head, new_head, &proof[1..]));
+            for extra in [[0; 32], old_root, new_root, proof[0]] {
+                assert!(!holds(old_head, new_head, &[&proof[..], &[extra]].concat()));
+                assert!(!holds(old_head, new_head, &[&[extra], &proof[..]].concat()));
+            }
+            for i in 0..proof.len() {
+                let mut other = proof.clone();
+                other[i][4] ^= 16;
+                assert!(!holds(old_head, new_head, &other), "node {i}");
+            }
+        }
+    }
 
     /// The test tree of the Certificate Transparency reference implementation (its leaves and roots are quoted in many
     /// implementations of RFC 6962; written here from memory, and consistent with the definition below).
@@ -144,6 +313,22 @@ mod tests {
                 frontier = Frontier::from_bytes(frontier.size(), &frontier.bytes()).unwrap();
             }
             prop_assert_eq!(frontier.root(), by_definition(&hashes));
+        }
+
+        /// A proof that was made is accepted, and shows nothing else.
+        #[test]
+        fn a_proof_of_what_was_added_holds(leaves in prop::collection::vec(any::<[u8; 8]>(), 1..70), old in 0_usize..70, other in 0_usize..70) {
+            let hashes: Vec<Hash> = leaves.iter().map(|leaf| leaf_hash(leaf)).collect();
+            let old = old.min(hashes.len());
+            let head = |n: usize| (u64::try_from(n).unwrap(), by_definition(&hashes[..n]));
+            let proof = consistency(&hashes, old).unwrap();
+            prop_assert!(is_consistent(head(old), head(hashes.len()), &proof));
+            let mut forged = hashes.clone();
+            forged[other % hashes.len()][0] ^= 1;
+            if old > 0 {
+                prop_assert!(!is_consistent(head(old), (head(hashes.len()).0, by_definition(&forged)), &proof));
+            }
+            prop_assert_eq!(consistency(&hashes, hashes.len() + 1), None);
         }
     }
 }

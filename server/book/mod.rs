@@ -8,15 +8,14 @@ pub mod canonical;
 pub mod leaf;
 pub mod merkle;
 pub mod place;
-
-use std::collections::BTreeSet;
+pub mod seal;
 
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::day::{Day, Instant, Zone};
-use crate::ids::{BatchId, CardId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{CardId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write};
@@ -104,8 +103,6 @@ pub struct Book {
     head: HeadRow,
     frontier: Frontier,
     closings: Vec<ClosingRow>,
-    touched: BTreeSet<&'static str>,
-    batches: Vec<BatchId>,
     posted: Vec<Posting>,
 }
 
@@ -142,8 +139,6 @@ impl Book {
             head,
             frontier,
             closings,
-            touched: BTreeSet::new(),
-            batches: Vec::new(),
             posted: Vec::new(),
         })
     }
@@ -171,6 +166,12 @@ impl Book {
         self.head.size
     }
 
+    /// The log's root, with the leaves of this turn.
+    #[must_use]
+    pub fn root(&self) -> Hash {
+        self.frontier.root()
+    }
+
     /// Who books.
     #[must_use]
     pub const fn actor(&self) -> Actor {
@@ -183,33 +184,10 @@ impl Book {
         self.head.recorded_at
     }
 
-    /// The kinds of things that this turn has changed.
-    #[must_use]
-    pub fn touched(&self) -> Vec<&'static str> {
-        self.touched.iter().copied().collect()
-    }
-
-    /// Says that this turn changed things of a kind.
-    pub fn touch(&mut self, kind: &'static str) {
-        self.touched.insert(kind);
-    }
-
-    /// The batches that this turn has changed.
-    #[must_use]
-    pub fn batches(&self) -> &[BatchId] {
-        &self.batches
-    }
-
     /// The postings of this turn.
     #[must_use]
     pub fn posted(&self) -> &[Posting] {
         &self.posted
-    }
-
-    /// Says that this turn changed a batch.
-    pub fn touch_batch(&mut self, batch: BatchId) {
-        self.touch("batch");
-        self.batches.push(batch);
     }
 
     /// The last closed day, if any period is closed.
@@ -230,30 +208,48 @@ impl Book {
     /// # Panics
     /// When a caller drafts what its kind does not allow: an error of the program, not of a person.
     pub async fn post(&mut self, draft: Draft) -> Outcome<Posting> {
-        assert!(!draft.movements.is_empty(), "a posting moves something");
-        for movement in &draft.movements {
-            assert!(
-                movement.mass_mg > 0 && movement.from != movement.to,
-                "{movement:?}"
-            );
-            assert!(
-                draft.kind.allows(movement.from, movement.to),
-                "{:?} does not allow {movement:?}",
-                draft.kind
-            );
-        }
         let posting = self.place_in_time(draft);
+        assert_eq!(posting.fault(), None, "{posting:?}");
         self.append(&Leaf::Posting(posting.clone())).await?;
-        self.tx.insert_posting(&posting).await?;
-        let done = self.done(&posting).await?;
-        self.move_coffee(&posting, done).await?;
+        self.follow_posting(&posting).await?;
+        self.posted.push(posting.clone());
+        Ok(posting)
+    }
+
+    /// Adds the next leaf of a copy of this book, byte for byte, and what follows from it in the book's own tables. What follows in
+    /// those of other areas is theirs to add.
+    ///
+    /// # Errors
+    /// [`Refusal::Conflict`] when the leaf says what cannot be, or is not the next; [`StoreError`] when the database fails.
+    pub async fn take(&mut self, leaf: &Leaf) -> Outcome<()> {
+        let head = leaf.head();
+        let next = Instant::from_ms(head.recorded_at);
+        if head.site != self.site || head.position != self.head.size || next < self.now() {
+            return Err(Refusal::conflict("this leaf is not the next of this log"));
+        }
+        self.head.recorded_at = next;
+        self.append(leaf).await?;
+        match leaf {
+            Leaf::Posting(posting) => {
+                if let Some(fault) = posting.fault() {
+                    return Err(Refusal::conflict(fault));
+                }
+                self.follow_posting(posting).await
+            }
+            Leaf::Entry(entry) => Ok(self.tx.insert_entry(entry).await?),
+            Leaf::Closing(closing) => Ok(self.tx.insert_closing(closing).await?),
+        }
+    }
+
+    /// The rows that follow from a posting.
+    async fn follow_posting(&mut self, posting: &Posting) -> Outcome<()> {
+        self.tx.insert_posting(posting).await?;
+        let done = self.done(posting).await?;
+        self.move_coffee(posting, done).await?;
         for (line, weighing) in posting.weighings.iter().enumerate() {
             self.tx.insert_weighing(posting.id, line, weighing).await?;
         }
-        self.touch("postings");
-        self.touch("lots");
-        self.posted.push(posting.clone());
-        Ok(posting)
+        Ok(())
     }
 
     /// Books a journal entry.
@@ -334,7 +330,6 @@ impl Book {
             after: by.map_or(Value::Null, |by| json!({ "by": by })),
         })
         .await?;
-        self.touch("unsettled");
         Ok(())
     }
 
@@ -458,13 +453,20 @@ impl Book {
                 .insert_command(id, self.site, &self.digest, answer, &hash)
                 .await?;
         }
-        if self.is_unwritten() {
-            return self.tx.commit().await;
+        self.hand_on().await?.commit().await
+    }
+
+    /// Stores the new head and hands the transaction on, for whoever has more to do before it is made lasting.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn hand_on(mut self) -> Result<Box<dyn Write>, StoreError> {
+        if !self.is_unwritten() {
+            self.head.frontier = self.frontier.bytes();
+            self.head.root = self.frontier.root().to_vec();
+            self.tx.update_head(self.site, &self.head).await?;
         }
-        self.head.frontier = self.frontier.bytes();
-        self.head.root = self.frontier.root().to_vec();
-        self.tx.update_head(self.site, &self.head).await?;
-        self.tx.commit().await
+        Ok(self.tx)
     }
 
     /// Whether this turn has added nothing to the log, whose head then stays as it is.
@@ -476,7 +478,6 @@ impl Book {
         self.append(&Leaf::Closing(closing.clone())).await?;
         self.tx.insert_closing(&closing).await?;
         self.closings = self.tx.closings(self.site).await?;
-        self.touch("closings");
         Ok(closing)
     }
 

@@ -73,6 +73,5 @@ async fn store(book: &mut Book, session: &Session) -> Outcome<()> {
     if let Some(row) = session.row() {
         book.tx().put_count(site, &row).await?;
     }
-    book.touch("counts");
     Ok(())
 }

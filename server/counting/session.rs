@@ -315,6 +315,16 @@ impl Entered {
     }
 }
 
+/// The count whose steps a leaf changes, if it changes any.
+#[must_use]
+pub fn changed(leaf: &Leaf) -> Option<Uuid> {
+    match leaf {
+        Leaf::Entry(entry) => (entry.kind == KIND).then_some(entry.subject),
+        Leaf::Posting(posting) => serde_json::from_value(posting.facts["recounts"].clone()).ok(),
+        Leaf::Closing(_) => None,
+    }
+}
+
 /// Adds what a leaf says of counts to their steps: the one rule by which steps follow from the log.
 pub fn follow(steps: &mut HashMap<Uuid, Vec<Value>>, leaf: &Leaf) {
     match leaf {

@@ -184,6 +184,7 @@ pub fn orders_of(
                 line,
                 product,
                 bags: u32::try_from(bags).unwrap_or(u32::MAX),
+                grind: None,
             })
             .collect::<Vec<_>>();
         let day = dispatch.fields.ship_day;
@@ -344,7 +345,9 @@ fn renumbered(lines: &[OrderLine], before: &[OrderLine]) -> Vec<OrderLine> {
     let mut lines: Vec<OrderLine> = lines
         .iter()
         .map(|line| {
-            let known = before.iter().find(|old| old.product == line.product);
+            let known = before
+                .iter()
+                .find(|old| old.product == line.product && old.grind == line.grind);
             let number = known.map_or_else(
                 || {
                     next = next.saturating_add(1);
@@ -354,7 +357,7 @@ fn renumbered(lines: &[OrderLine], before: &[OrderLine]) -> Vec<OrderLine> {
             );
             OrderLine {
                 line: number,
-                ..*line
+                ..line.clone()
             }
         })
         .collect();

@@ -14,9 +14,7 @@ use crate::book::Book;
 use crate::command::{Command, Common, command};
 use crate::ids::{DestinationId, DispatchId, OrderId, SubscriberId};
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{
-    self, Dispatch, Kept, ListPart, Order, Product, Record, Replacement, Subscriber,
-};
+use crate::setup::{self, Dispatch, Kept, Order, Product, Replacement, Subscriber};
 
 command! {
     /// The list of a dispatch is frozen.
@@ -150,7 +148,6 @@ async fn answer(
     let orders = orders.into_iter().map(|order| (order, ship.clone()));
     let orders = write_down(book, app, orders.collect()).await?;
     call_off_others(book, app, roll, id, &orders).await?;
-    book.touch(ListPart::KIND);
     Ok(Frozen {
         dispatch: id,
         parcels: list.count(),

@@ -513,12 +513,14 @@ fn numbered(products: &[(ProductId, u32)], before: Option<&Order>) -> Vec<OrderL
         .iter()
         .map(|(product, bags)| {
             let at = known.iter().position(|line| line.product == *product);
-            let line = at.map_or(next, |at| known.remove(at).line);
+            let there = at.map(|at| known.remove(at));
+            let line = there.map_or(next, |there| there.line);
             next = next.max(line.saturating_add(1));
             OrderLine {
                 line,
                 product: *product,
                 bags: *bags,
+                grind: there.and_then(|there| there.grind.clone()),
             }
         })
         .collect();

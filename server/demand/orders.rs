@@ -35,6 +35,10 @@ pub struct LineView {
     pub product: ProductId,
     /// How many bags.
     pub bags: u32,
+    /// How the coffee is to be ground; left out for whole beans.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub grind: Option<Name>,
     /// How many of them are packed, the shipped ones with them.
     pub packed_bags: u32,
     /// How many of them have left.
@@ -79,9 +83,12 @@ pub struct OrderView {
     pub state: OrderState,
 }
 
-/// How many bags of each product have been packed and shipped for orders, less what was undone.
+/// A product in a grind: what a bag is.
+type Filled = (ProductId, Option<Name>);
+
+/// How many bags have been packed and shipped for orders, less what was undone or thrown away.
 #[derive(Debug, Clone, Default)]
-pub struct Progress(HashMap<(OrderId, ProductId), Bags>);
+pub struct Progress(HashMap<OrderId, HashMap<Filled, Bags>>);
 
 #[derive(Debug, Clone, Copy, Default)]
 struct Bags {
@@ -102,47 +109,34 @@ impl Progress {
         let ids: Vec<OrderId> = orders.iter().map(|order| order.id.into()).collect();
         let mut progress = Self::default();
         for sum in tx.bags_of_orders(site, &ids).await? {
-            let bags = progress.0.entry((sum.order, sum.product)).or_default();
+            let filled = progress.0.entry(sum.order).or_default();
+            let bags = filled.entry((sum.product, sum.grind)).or_default();
             let count = u32::try_from(sum.bags).unwrap_or(u32::MAX);
-            if sum.kind == Kind::Pack.word() {
-                bags.packed = count;
-            } else {
-                bags.shipped = count;
+            // Kinds come in alphabetical order: what was packed before what was thrown away of it.
+            match Kind::of_word(&sum.kind) {
+                Some(Kind::Pack) => bags.packed = count,
+                Some(Kind::Ship) => bags.shipped = count,
+                Some(Kind::Waste) => bags.packed = bags.packed.saturating_sub(count),
+                _ => {}
             }
         }
         Ok(progress)
     }
 
-    /// The bags that are packed for an order and have not left, by product.
-    #[must_use]
-    pub fn waiting(&self, order: OrderId) -> Vec<(ProductId, u32)> {
-        let mut waiting: Vec<_> = self
-            .0
-            .iter()
-            .filter(|((of, _), bags)| *of == order && bags.packed > bags.shipped)
-            .map(|((_, product), bags)| (*product, bags.packed - bags.shipped))
-            .collect();
-        waiting.sort_unstable();
-        waiting
-    }
-
-    /// The lines of an order. Bags fill the lines of their product in order of line; what is over stands with the last.
+    /// The lines of an order. Bags fill the lines of their product and grind in order of line; what is over stands with the last.
     #[must_use]
     pub fn lines(&self, order: &Kept<Order>) -> Vec<LineView> {
-        let mut left: HashMap<ProductId, Bags> = HashMap::new();
-        for line in &order.fields.lines {
-            let made = self.0.get(&(order.id.into(), line.product));
-            left.insert(line.product, made.copied().unwrap_or_default());
-        }
+        let mut left = self.0.get(&order.id.into()).cloned().unwrap_or_default();
         let mut lines: Vec<_> = order.fields.lines.iter().collect();
         lines.sort_by_key(|line| line.line);
         let mut views: Vec<LineView> = Vec::with_capacity(lines.len());
         for (i, line) in lines.iter().enumerate() {
             let last = !lines[i + 1..]
                 .iter()
-                .any(|other| other.product == line.product);
+                .any(|other| (other.product, &other.grind) == (line.product, &line.grind));
             let mut take = |of: fn(&mut Bags) -> &mut u32| {
-                let left = of(left.entry(line.product).or_default());
+                let filled = (line.product, line.grind.clone());
+                let left = of(left.entry(filled).or_default());
                 let taken = if last { *left } else { line.bags.min(*left) };
                 *left -= taken;
                 taken
@@ -151,6 +145,7 @@ impl Progress {
                 line: line.line,
                 product: line.product,
                 bags: line.bags,
+                grind: line.grind.clone(),
                 packed_bags: take(|bags| &mut bags.packed),
                 shipped_bags: take(|bags| &mut bags.shipped),
             });

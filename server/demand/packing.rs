@@ -1,12 +1,13 @@
-//! Coffee goes into bags: roasted -> packed, the oldest that will do first.
+//! Coffee goes into bags: roasted -> packed. It is drawn from runs, the oldest that will do first, and of a run's batches in proportion.
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
-use super::roasted::{Roasted, roasted};
-use super::{Window, post_bags, window};
+use super::prepack::BagCheck;
+use super::roasted::{Roasted, Run, of_row, roasted, runs};
+use super::{Window, bags, claims, label_code, window};
 use crate::app::App;
 use crate::book::leaf::{Kind, Movement};
 use crate::book::place::Place;
@@ -14,11 +15,12 @@ use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
 use crate::floor::batch::{Batch, State};
 use crate::green::PostingView;
-use crate::ids::{BatchId, CoffeeId, LotId, OrderId, PostingId, ProductId, StyleId};
+use crate::ids::{BatchId, CoffeeId, LotId, OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Confirm, Outcome, Refusal};
-use crate::setup::{self, Lot, Order, Product, ShipDay, Site, Style};
-use crate::store::{BagsRow, BatchFilter};
+use crate::setup::{self, Lot, Order, Product, ShipDay, Site, Style, Weighed, Weight};
+use crate::store::{BagsRow, BatchFilter, Read};
+use crate::text::Name;
 
 command! {
     /// Bags of a product were filled.
@@ -31,10 +33,16 @@ command! {
         /// The order they are for; left out: for the shelf.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         order: Option<OrderId>,
-        /// The batches that were taken, in this order; left out: the oldest that will do.
+        /// How the coffee was ground; left out for whole beans.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        grind: Option<Name>,
+        /// The runs that were taken, each by one of its batches, in this order; left out: the oldest that will do.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         #[schema(max_items = 100)]
         batches: Option<Vec<BatchId>>,
+        /// Bags that were weighed, one reading for each, with the empty bag as its container; left out where none was.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        weighed: Option<Weight>,
     }
 }
 
@@ -54,6 +62,44 @@ pub struct Packed {
     pub posting: PostingView,
     /// What was taken from which batch.
     pub from: Vec<FromBatch>,
+    /// The weighed bags against their label, where some were weighed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false)]
+    pub check: Option<BagCheck>,
+    /// The code on the label.
+    pub code: String,
+}
+
+/// Bags on the scale, to be held against their label before they are booked.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BagQuestion {
+    /// The product.
+    pub product: ProductId,
+    /// How many bags are filled.
+    #[schema(minimum = 1, maximum = 1_000_000)]
+    pub bags: u32,
+    /// Those that were weighed, one reading for each.
+    pub weighed: Weight,
+}
+
+impl BagQuestion {
+    /// What the rules say of them.
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] for readings that cannot be.
+    pub async fn answer(&self, tx: &mut dyn Read, site: SiteId) -> Outcome<BagCheck> {
+        let product = setup::named::<Product>(tx, site, "/product", self.product).await?;
+        let checked = Checked::of(tx, site, &product.fields, self.bags, &self.weighed).await?;
+        Ok(checked.check)
+    }
+}
+
+/// Bags that were weighed, and what the rules say of them.
+struct Checked {
+    weighed: Weighed,
+    nets: Vec<Mass>,
+    check: BagCheck,
 }
 
 /// Coffee taken from a batch, and how much of it the book did not have.
@@ -63,6 +109,38 @@ struct Take {
     lot: LotId,
     mass: Mass,
     beyond: Mass,
+}
+
+impl Checked {
+    async fn of(
+        tx: &mut dyn Read,
+        site: SiteId,
+        product: &Product,
+        bags: u32,
+        weight: &Weight,
+    ) -> Outcome<Self> {
+        if !matches!(weight, Weight::Weighed { .. }) {
+            return Err(Refusal::field(
+                "/weighed/basis",
+                "bags are weighed: give a reading for each",
+            ));
+        }
+        let weighed = weight.positive(tx, site, "/weighed").await?;
+        let nets = weighed.nets();
+        if nets.len() > usize::try_from(bags).unwrap_or(usize::MAX) {
+            return Err(Refusal::field(
+                "/weighed/readings",
+                "there are more readings than bags: one for each bag",
+            ));
+        }
+        let check = BagCheck::of(product.bag_g, bags, &nets)
+            .ok_or_else(|| Refusal::field("/weighed/readings", "give a reading for each bag"))?;
+        Ok(Self {
+            weighed,
+            nets,
+            check,
+        })
+    }
 }
 
 #[async_trait]
@@ -86,19 +164,15 @@ impl Command for Packing {
             .await?
             .fields;
         let window = self.window(book, &product).await?;
-        let overfill = setup::need::<Site>(book.tx(), site, site)
-            .await?
-            .fields
-            .overfill_g;
-        let whole = product.bag_g.plus(overfill)?.times(i64::from(self.bags))?;
-        let shares: Vec<Mass> = product
-            .parts
-            .iter()
-            .filter_map(|part| Mass::from_mg(i64::from(part.share.ppm())).ok())
-            .collect();
+        let checked = match &self.weighed {
+            Some(weight) => Some(Checked::of(book.tx(), site, &product, self.bags, weight).await?),
+            None => None,
+        };
+        let whole = self.whole(book, &product, checked.as_ref()).await?;
         let stock = roasted(book.tx(), site).await?;
+        let stock = claims::carrying(book, &product, stock).await?;
         let mut takes = Vec::new();
-        for (part, mass) in product.parts.iter().zip(whole.split(&shares)) {
+        for (part, mass) in product.parts.iter().zip(product.split(whole)) {
             let candidates = self
                 .candidates(book, &product, part.coffee, window, &stock)
                 .await?;
@@ -107,8 +181,10 @@ impl Command for Packing {
                     .await?,
             );
         }
-        self.ask(&takes)?;
-        self.book(book, id.into(), &takes).await
+        let batches: Vec<BatchId> = takes.iter().map(|take| take.batch).collect();
+        claims::check(book, &product, &batches).await?;
+        self.ask(&takes, checked.as_ref())?;
+        self.book(book, id.into(), &takes, checked).await
     }
 }
 
@@ -128,10 +204,24 @@ impl Packing {
                 order.number
             )));
         }
-        if !order.lines.iter().any(|line| line.product == self.product) {
+        let asked = order
+            .lines
+            .iter()
+            .filter(|line| line.product == self.product);
+        let asked: Vec<_> = asked.map(|line| &line.grind).collect();
+        if asked.is_empty() {
             return Err(Refusal::field(
                 "/product",
                 format!("order {} does not ask for {}", order.number, product.name),
+            ));
+        }
+        if !asked.contains(&&self.grind) {
+            return Err(Refusal::field(
+                "/grind",
+                format!(
+                    "order {} asks for {} in another grind",
+                    order.number, product.name
+                ),
             ));
         }
         let style = setup::need::<Style>(book.tx(), site, product.style)
@@ -149,7 +239,29 @@ impl Packing {
         Ok(ship.map(|ship| window(&ship, order.transit_days, &style)))
     }
 
-    /// The batches to take a coffee from, in order: those that a person named, else those inside the order's window, then the fresher, then
+    /// What all bags hold: as weighed where all were, at the mean of the weighed where some were, else label and usual overfill.
+    async fn whole(
+        &self,
+        book: &mut Book,
+        product: &Product,
+        checked: Option<&Checked>,
+    ) -> Outcome<Mass> {
+        let site = book.site();
+        let Some(checked) = checked else {
+            let site = setup::need::<Site>(book.tx(), site, site).await?.fields;
+            let bag = product.bag_g.plus(site.overfill_g)?;
+            return Ok(bag.times(i64::from(self.bags))?);
+        };
+        let sum = Mass::sum(checked.nets.iter().copied())?;
+        if checked.check.weighed == self.bags {
+            return Ok(sum);
+        }
+        let n = i64::from(checked.check.weighed);
+        let all = sum.times(i64::from(self.bags))?;
+        Ok(Mass::from_mg((all.mg() + n / 2) / n)?)
+    }
+
+    /// The runs to take a coffee from, in order: those that a person named, else those inside the order's window, then the fresher, then
     /// the staler, each the oldest first.
     async fn candidates(
         &self,
@@ -158,27 +270,29 @@ impl Packing {
         coffee: CoffeeId,
         window: Option<Window>,
         stock: &[Roasted],
-    ) -> Outcome<Vec<Roasted>> {
+    ) -> Outcome<Vec<Run>> {
         if let Some(batches) = &self.batches {
             return self.named(book, product, coffee, batches, stock).await;
         }
-        let mut fit: Vec<Roasted> = stock
+        let fit: Vec<Roasted> = stock
             .iter()
             .filter(|roasted| roasted.coffee == coffee && fits(product, roasted))
             .copied()
             .collect();
-        fit.sort_by_key(|roasted| {
+        let mut fit = runs(&fit);
+        fit.sort_by_key(|run| {
+            let first = run.first();
             let rank = match window {
-                Some(window) if roasted.day > window.to => 1,
-                Some(window) if roasted.day < window.from => 2,
+                Some(window) if first.day > window.to => 1,
+                Some(window) if first.day < window.from => 2,
                 _ => 0,
             };
-            (rank, roasted.day, roasted.batch)
+            (rank, first.day, first.batch)
         });
         Ok(fit)
     }
 
-    /// The named batches of a coffee. A person may give another style to a product; what is on hold must be passed first.
+    /// The named runs of a coffee. A person may give another style to a product; what is on hold must be passed first.
     async fn named(
         &self,
         book: &mut Book,
@@ -186,8 +300,8 @@ impl Packing {
         coffee: CoffeeId,
         batches: &[BatchId],
         stock: &[Roasted],
-    ) -> Outcome<Vec<Roasted>> {
-        let mut found = Vec::new();
+    ) -> Outcome<Vec<Run>> {
+        let mut found: Vec<Run> = Vec::new();
         for (i, id) in batches.iter().enumerate() {
             let at = format!("/batches/{i}");
             if batches[..i].contains(id) || batches.len() > 100 {
@@ -207,38 +321,52 @@ impl Packing {
                     format!("{} is not made of this batch's coffee", product.name),
                 ));
             }
-            found.extend((roasted.coffee == coffee).then_some(roasted));
+            let taken = found.iter().any(|run| run.first().shares_bin(&roasted));
+            if roasted.coffee == coffee && !taken {
+                let mut batches: Vec<Roasted> = stock
+                    .iter()
+                    .filter(|other| other.shares_bin(&roasted))
+                    .copied()
+                    .collect();
+                if batches.is_empty() {
+                    batches.push(roasted);
+                }
+                found.push(Run { batches });
+            }
         }
         Ok(found)
     }
 
-    /// Takes a mass of a coffee from batches in order; what none of them has is taken from the last all the same.
+    /// Takes a mass of a coffee from runs in order; what none of them has is taken from the last all the same.
     async fn take(
         &self,
         book: &mut Book,
         product: &Product,
         coffee: CoffeeId,
         mass: Mass,
-        candidates: &[Roasted],
+        candidates: &[Run],
     ) -> Outcome<Vec<Take>> {
         let mut left = mass;
         let mut takes: Vec<Take> = Vec::new();
-        for roasted in candidates {
-            let part = left.min(roasted.mass);
-            if part.is_positive() {
-                takes.push(Take {
-                    batch: roasted.batch,
-                    lot: roasted.lot,
-                    mass: part,
-                    beyond: Mass::ZERO,
-                });
-                left = left.minus(part)?;
-            }
+        for run in candidates {
+            let part = left.min(run.mass());
+            let shares = run.shares(part).into_iter();
+            takes.extend(
+                shares
+                    .filter(|(_, mass)| mass.is_positive())
+                    .map(|(batch, mass)| Take {
+                        batch,
+                        lot: run.first().lot,
+                        mass,
+                        beyond: Mass::ZERO,
+                    }),
+            );
+            left = left.minus(part)?;
         }
         if !left.is_positive() {
             return Ok(takes);
         }
-        let last = match candidates.last() {
+        let last = match candidates.last().and_then(|run| run.batches.last()) {
             Some(last) => *last,
             None => last_roasted(book, product, coffee).await?,
         };
@@ -257,23 +385,42 @@ impl Packing {
         Ok(takes)
     }
 
-    /// Asks once about more than the book has.
-    fn ask(&self, takes: &[Take]) -> Outcome<()> {
+    /// Asks once about more than the book has, and about bags that are too light.
+    fn ask(&self, takes: &[Take], checked: Option<&Checked>) -> Outcome<()> {
         let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
-        if !beyond.is_positive() || self.common().confirms(Confirm::BeyondBook) {
+        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
+        if beyond.is_positive() && !self.common().confirms(Confirm::BeyondBook) {
+            confirm.push(Confirm::BeyondBook);
+            said.push(format!(
+                "these bags hold {beyond} more than the book has roasted of this coffee and not on hold"
+            ));
+            facts.insert("beyond_book_g".to_owned(), json!(beyond));
+        }
+        let light = checked.map(|checked| &checked.check);
+        if let Some(check) = light.filter(|check| !check.faults.is_empty())
+            && !self.common().confirms(Confirm::LightBags)
+        {
+            confirm.push(Confirm::LightBags);
+            said.push(check.sentence());
+            facts.insert("check".to_owned(), json!(check));
+        }
+        if confirm.is_empty() {
             return Ok(());
         }
         Err(Refusal::Confirm {
-            confirm: vec![Confirm::BeyondBook],
-            sentence: format!(
-                "these bags hold {beyond} more than the book has roasted of this coffee and not on hold"
-            ),
-            facts: Map::from_iter([("beyond_book_g".to_owned(), json!(beyond))]),
+            confirm,
+            sentence: said.join("; "),
+            facts,
         })
     }
 
-    async fn book(&self, book: &mut Book, id: PostingId, takes: &[Take]) -> Outcome<Packed> {
-        let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
+    async fn book(
+        &self,
+        book: &mut Book,
+        id: PostingId,
+        takes: &[Take],
+        checked: Option<Checked>,
+    ) -> Outcome<Packed> {
         let from: Vec<FromBatch> = takes
             .iter()
             .map(|take| FromBatch {
@@ -281,12 +428,6 @@ impl Packing {
                 mass_g: take.mass,
             })
             .collect();
-        let mut facts = json!({ "batches": from });
-        if beyond.is_positive() {
-            facts["beyond_book_g"] = json!(beyond);
-            facts["confirmed"] = json!(self.confirmed);
-            facts["kept"] = Value::Bool(self.kept);
-        }
         let draft = Draft {
             id,
             kind: Kind::Pack,
@@ -294,7 +435,7 @@ impl Packing {
             reason: self.common().why(),
             card: None,
             reverses: None,
-            facts,
+            facts: self.facts(&from, takes, checked.as_ref())?,
             movements: movements(takes, id),
             weighings: Vec::new(),
         };
@@ -302,12 +443,40 @@ impl Packing {
             order: self.order,
             product: self.product,
             bags: self.bags,
+            grind: self.grind.clone(),
+            packing: None,
         };
-        let posting = post_bags(book, draft, &[row]).await?;
+        let posting = bags::post(book, draft, &[row]).await?;
         Ok(Packed {
             posting: (&posting).into(),
             from,
+            check: checked.map(|checked| checked.check),
+            code: label_code(id),
         })
+    }
+
+    /// What the posting says beside its movements. The weighing stands there, since it covers bags and not one movement.
+    fn facts(
+        &self,
+        from: &[FromBatch],
+        takes: &[Take],
+        checked: Option<&Checked>,
+    ) -> Outcome<Value> {
+        let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
+        let mut facts = json!({ "batches": from });
+        if beyond.is_positive() {
+            facts["beyond_book_g"] = json!(beyond);
+        }
+        if let Some(checked) = checked {
+            facts["check"] = json!(checked.check);
+            facts["weighing"] = json!(checked.weighed.weighing(0));
+        }
+        let light = checked.is_some_and(|checked| !checked.check.faults.is_empty());
+        if beyond.is_positive() || light {
+            facts["confirmed"] = json!(self.confirmed);
+            facts["kept"] = Value::Bool(self.kept);
+        }
+        Ok(facts)
     }
 }
 
@@ -368,14 +537,7 @@ async fn empty(book: &mut Book, at: &str, id: BatchId) -> Outcome<Roasted> {
             format!("the delivery of this batch is on hold: {why}"),
         ));
     }
-    Ok(Roasted {
-        batch: id,
-        lot: row.lot,
-        coffee: lot.coffee,
-        style: StyleId(row.style),
-        day: row.day,
-        mass: Mass::ZERO,
-    })
+    Ok(of_row(&row, lot.coffee, Mass::ZERO))
 }
 
 /// The last batch of a product's coffee that was weighed out, though the book has nothing left of it.
@@ -392,14 +554,7 @@ async fn last_roasted(book: &mut Book, product: &Product, coffee: CoffeeId) -> O
             ..BatchFilter::default()
         };
         for row in book.tx().batches(site, &filter, 50).await? {
-            let found = Roasted {
-                batch: row.id,
-                lot: row.lot,
-                coffee,
-                style: StyleId(row.style),
-                day: row.day,
-                mass: Mass::ZERO,
-            };
+            let found = of_row(&row, coffee, Mass::ZERO);
             let newer = newest.is_none_or(|n| (n.day, n.batch) < (found.day, found.batch));
             if !row.held && fits(product, &found) && newer {
                 newest = Some(found);

@@ -279,6 +279,7 @@ fn order(
                 line,
                 product: row.product,
                 bags: row.bags,
+                grind: None,
             })
             .collect(),
         note: before.and_then(|before| before.fields.note.clone()),

@@ -17,6 +17,7 @@ use std::sync::Arc;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::day::Zone;
+use crate::key_file::{self, KeyFileError};
 use crate::serve::{self, ServeError};
 use crate::store::{self, StoreError};
 use client::Client;
@@ -65,6 +66,9 @@ pub enum DemoError {
     /// The book cannot be opened.
     #[error("the book cannot be opened: {0}")]
     Store(#[from] StoreError),
+    /// There is no key for seals.
+    #[error(transparent)]
+    Key(#[from] KeyFileError),
     /// The service does not run.
     #[error(transparent)]
     Serve(#[from] ServeError),
@@ -131,7 +135,8 @@ async fn run_in(folder: &Path, listen: Option<SocketAddr>) -> Result<ExitCode, D
     }
     match listen {
         Some(address) => {
-            let app = App::open(store::open(&url).await?, clock, zone).await?;
+            let key = key_file::open(&key_file::usual(&url), &clock)?;
+            let app = App::open(store::open(&url).await?, clock, zone, key).await?;
             Ok(serve::serve(app, address).await?)
         }
         None => Ok(ExitCode::SUCCESS),
@@ -160,7 +165,8 @@ async fn tell_in(
     clock: Clock,
 ) -> Result<(), DemoError> {
     let store = store::open(url).await?;
-    let app = App::open(Arc::clone(&store), clock, zone).await?;
+    let key = key_file::open(&key_file::usual(url), &clock)?;
+    let app = App::open(Arc::clone(&store), clock, zone, key).await?;
     let told = tell_all(&Client::new(app), roastery, zone).await;
     store.close().await;
     told

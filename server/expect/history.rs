@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::{past, told};
 use crate::day::{Day, TimeOfDay, Zone};
 use crate::floor::batch::{Batch, Finding, State};
+use crate::follow::News;
 use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
 use crate::loss::{self, Fact, Happening, Learner, Weights};
 use crate::mass::Mass;
@@ -116,24 +117,25 @@ pub fn first_id(changes: &[Change]) -> Option<String> {
     changes.first().map(|change| change.id.clone())
 }
 
-/// Whether a lot of these batches is used up, or was and may be no longer: which lots the learner may forget is then to be read anew.
+/// Whether a lot of which green went, or of these batches, is used up, or was and may be no longer: which lots the learner may forget is then to be read anew.
 pub async fn lots_come_or_go(
     tx: &mut dyn Read,
     site: SiteId,
     learner: &Learner,
-    batches: &[BatchId],
+    news: &News,
 ) -> Result<bool, StoreError> {
-    for batch in batches {
-        let mut lots: HashSet<LotId> = tx.batch(*batch).await?.iter().map(|row| row.lot).collect();
+    let mut lots = news.taken.clone();
+    for batch in &news.batches {
+        lots.extend(tx.batch(*batch).await?.iter().map(|row| row.lot));
         if let Some(Fact::Batch(known)) = learner.history().find(true, &batch.to_string()) {
             lots.extend(known.lot.id.parse::<uuid::Uuid>().ok().map(LotId::from));
         }
-        for lot in lots {
-            let standing = tx.standing_of_lot(site, lot).await?;
-            let in_store = standing.iter().any(|at| at.place.word() == "store");
-            if !in_store || learner.history().find(false, &left_id(lot)).is_some() {
-                return Ok(true);
-            }
+    }
+    for lot in lots {
+        let standing = tx.standing_of_lot(site, lot).await?;
+        let in_store = standing.iter().any(|at| at.place.word() == "store");
+        if !in_store || learner.history().find(false, &left_id(lot)).is_some() {
+            return Ok(true);
         }
     }
     Ok(false)

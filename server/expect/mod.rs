@@ -21,10 +21,12 @@ pub use siblings::Apart;
 use std::sync::{Arc, PoisonError, RwLock};
 
 use serde::Serialize;
+use tokio::sync::watch;
 
 use crate::floor::batch::{Judgement, Verdict};
+use crate::follow::News;
 use crate::fraction::Fraction;
-use crate::ids::{BatchId, LotId, RoasterId, SiteId, StyleId};
+use crate::ids::{LotId, RoasterId, SiteId, StyleId};
 use crate::loss::{self, Learner, Prediction, Question, Settings};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
@@ -35,6 +37,7 @@ use crate::store::{Read, Store, StoreError};
 #[derive(Debug)]
 pub struct Expect {
     learner: RwLock<Arc<Learner>>,
+    followed: watch::Sender<i64>,
 }
 
 /// What the learner is asked about one reading, of one batch or several together.
@@ -114,12 +117,28 @@ impl Expect {
         let mut learner = Learner::new(settings(&mut *tx, site).await?);
         let facts = history::read(&mut *tx, site).await?;
         learner.replay(facts.into_iter().collect());
+        let size = tx.head(site).await?.map_or(0, |head| head.size);
         Ok(Self {
             learner: RwLock::new(Arc::new(learner)),
+            followed: watch::Sender::new(size),
         })
     }
 
-    /// Takes in what a commit changed: its batches, or everything where set-up data changed that the learner uses.
+    /// How many leaves of the log it has followed.
+    #[must_use]
+    pub fn followed(&self) -> i64 {
+        *self.followed.borrow()
+    }
+
+    /// Waits until it has followed the log up to this size.
+    pub async fn caught_up(&self, size: i64) {
+        let mut followed = self.followed.subscribe();
+        // The sender lives as long as this value, so waiting cannot fail.
+        let _ = followed.wait_for(|followed| *followed >= size).await;
+    }
+
+    /// Takes in what leaves changed: their batches, or everything where more depends on them. `size` is that of the log with them: later
+    /// ones may stand in the book already, and are followed in their own turn.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -127,13 +146,14 @@ impl Expect {
         &self,
         store: &dyn Store,
         site: SiteId,
-        batches: &[BatchId],
-        everything: bool,
+        size: i64,
+        news: &News,
     ) -> Result<(), StoreError> {
         let mut tx = store.read().await?;
         let learner = self.learner();
-        if everything || history::lots_come_or_go(&mut *tx, site, &learner, batches).await? {
-            drop(learner);
+        let lots = history::lots_come_or_go(&mut *tx, site, &learner, news).await?;
+        drop(learner);
+        if news.everything || lots {
             let facts = history::read(&mut *tx, site).await?;
             let settings = settings(&mut *tx, site).await?;
             self.change(|learner| {
@@ -143,12 +163,12 @@ impl Expect {
                 learner.replay(facts.into_iter().collect());
             });
         } else {
-            drop(learner);
-            for batch in batches {
+            for batch in &news.batches {
                 let change = history::of_batch(&mut *tx, site, *batch).await?;
                 self.change(|learner| history::apply(learner, change));
             }
         }
+        self.followed.send_replace(size);
         Ok(())
     }
 

@@ -17,9 +17,6 @@ use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Roaster};
 use crate::store::{Read, StoreError};
 
-/// The kind of change that the follower of the book listens for.
-pub const KIND: &str = "told";
-
 command! {
     /// A scale of a roaster was adjusted: from then on its share in the loss is learned anew.
     ScaleAdjustment {
@@ -146,7 +143,6 @@ impl Command for NoticeClosing {
             after,
         };
         book.remark(remark).await?;
-        book.touch(KIND);
         Ok(Told { entry: id, at })
     }
 }
@@ -172,7 +168,6 @@ async fn of_roaster(
         after: Value::Null,
     })
     .await?;
-    book.touch(KIND);
     Ok(Told { entry: id, at })
 }
 

@@ -1,6 +1,6 @@
 //! A batch's life as the steps that were booked, and what follows from them. Pure: no clock, no store.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -482,6 +482,21 @@ impl Batch {
                 _ => None,
             })
             .max()
+    }
+}
+
+/// The batches whose steps a leaf changes.
+#[must_use]
+pub fn changed(leaf: &Leaf) -> BTreeSet<Uuid> {
+    let id = |value: &Value| serde_json::from_value::<Uuid>(value.clone()).ok();
+    match leaf {
+        Leaf::Posting(posting) => {
+            let listed = |name: &str| posting.facts[name].as_array().into_iter().flatten();
+            let stepped = listed("steps").filter_map(|step| id(&step["batch"]));
+            stepped.chain(listed("undone").filter_map(id)).collect()
+        }
+        Leaf::Entry(entry) if entry.kind == "batch" => BTreeSet::from([entry.subject]),
+        Leaf::Entry(_) | Leaf::Closing(_) => BTreeSet::new(),
     }
 }
 

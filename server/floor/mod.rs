@@ -5,6 +5,7 @@
 
 pub mod batch;
 mod correct;
+pub mod cupping;
 mod say;
 mod scrap;
 mod settle;
@@ -15,6 +16,7 @@ mod weigh_in;
 mod weigh_out;
 
 pub use correct::Correction;
+pub use cupping::{CupVerdicts, Cupping, CuppingTable, CuppingView, CupsJudged, TableLaid};
 pub use say::{Hold, Pass, Review};
 pub use scrap::Scrap;
 pub use settle::{Settled, Settlement};
@@ -98,7 +100,6 @@ impl Taken {
             book.tx().put_batch(site, &row).await?;
             self.before = Some(row);
         }
-        book.touch_batch(self.batch.id);
         Ok(())
     }
 

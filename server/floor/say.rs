@@ -138,7 +138,8 @@ async fn roasted(book: &mut Book, batch: BatchId) -> Outcome<Taken> {
     Ok(taken)
 }
 
-async fn say(
+/// Says something of a batch.
+pub(super) async fn say(
     book: &mut Book,
     id: Uuid,
     taken: &mut Taken,

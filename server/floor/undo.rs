@@ -12,6 +12,7 @@ use crate::book::leaf::{Act, Entry, Kind, Leaf, Movement, Posting};
 use crate::book::{Book, Draft, Remark, damaged};
 use crate::command::{Command, Common, command};
 use crate::counting::session;
+use crate::demand;
 use crate::green::PostingView;
 use crate::ids::{BatchId, PostingId};
 use crate::refusal::{Outcome, Refusal};
@@ -91,6 +92,7 @@ impl Reversal {
             weighings: Vec::new(),
         };
         let reversal = book.post(draft).await.map_err(depends)?;
+        demand::check_undone(book, &posting).await?;
         for taken in &mut run {
             taken.unstep(book).await?;
         }

@@ -15,6 +15,7 @@ use crate::ids::{BatchId, CardId, LotId, RoasterId, StoreroomId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::{Confirm, Outcome, Refusal};
 use crate::setup::{self, Delivery, Lot, Roaster, Storeroom, Style, Weighed, Weight};
+use crate::text::Name;
 
 command! {
     /// Green was weighed in for a batch.
@@ -171,7 +172,7 @@ impl WeighIn {
             ));
         }
         if let Some(card) = self.card {
-            asked.extend(self.ask_about_card(book, card).await?);
+            asked.extend(self.ask_about_card(book, card, lot).await?);
         }
         asked.retain(|(what, _)| !self.common().confirms(*what));
         if asked.is_empty() {
@@ -193,6 +194,7 @@ impl WeighIn {
         &self,
         book: &mut Book,
         card: CardId,
+        lot: &Lot,
     ) -> Outcome<Vec<(Confirm, String)>> {
         let site = book.site();
         let row = book
@@ -209,6 +211,7 @@ impl WeighIn {
                 "this card has been withdrawn".to_owned(),
             ));
         }
+        asked.extend(self.ask_about_claims(book, &body, lot).await?);
         let others = book.tx().batches_of_cards(site, &[card]).await?;
         if others
             .iter()
@@ -220,6 +223,40 @@ impl WeighIn {
             ));
         }
         Ok(asked)
+    }
+
+    /// Another lot than the card's is taken, and what is made of it may no longer be sold as what the card's lot may.
+    async fn ask_about_claims(
+        &self,
+        book: &mut Book,
+        card: &Value,
+        lot: &Lot,
+    ) -> Outcome<Option<(Confirm, String)>> {
+        let (site, today) = (book.site(), book.zone().day(book.now()));
+        let planned: LotId = serde_json::from_value(card["lot"].clone()).unwrap_or(self.lot);
+        if planned == self.lot {
+            return Ok(None);
+        }
+        let planned = setup::need::<Lot>(book.tx(), site, planned).await?.fields;
+        let claims: Vec<Name> = planned
+            .claims
+            .iter()
+            .filter(|claim| claim.holds(&claim.claim, today))
+            .map(|claim| claim.claim.clone())
+            .collect();
+        let lost: Vec<&str> = lot
+            .lacks(&claims, today)
+            .into_iter()
+            .map(Name::as_str)
+            .collect();
+        Ok((!lost.is_empty()).then(|| {
+            let lost = lost.join(", ");
+            let sentence = format!(
+                "the card is for {}, which may be sold as {lost}, and {} may not: no bag that is sold as {lost} will take this batch",
+                planned.name, lot.name
+            );
+            (Confirm::ClaimDropped, sentence)
+        }))
     }
 
     fn draft(

@@ -78,7 +78,6 @@ impl Command for Blend {
             to: Place::Store(self.storeroom),
             mass_mg: Mass::sum(portions.iter().map(Portion::mass))?.mg(),
         });
-        book.touch("green");
         Ok(Posted::from(&book.post(draft).await?))
     }
 }

@@ -181,7 +181,6 @@ impl Found {
         if let Some(weighing) = &self.weighing {
             facts["weighing"] = json!(weighing);
         }
-        book.touch("lots");
         book.remark(Remark {
             id,
             kind: "lot",

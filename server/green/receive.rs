@@ -93,7 +93,6 @@ impl Command for Receipt {
             movements,
             weighings,
         };
-        book.touch("green");
         Ok(Posted::from(&book.post(draft).await?))
     }
 }

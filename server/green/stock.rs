@@ -9,7 +9,7 @@ use crate::day::Day;
 use crate::floor::view::Named;
 use crate::ids::{BatchId, DeliveryId, LotId, SiteId};
 use crate::mass::Mass;
-use crate::setup::{self, Coffee, Delivery, Kept, Lot, SampleRequest, Style};
+use crate::setup::{self, Coffee, Delivery, Kept, Lot, SampleRequest, Screen, Style};
 use crate::store::{BatchRow, Read, Receipts, RecordRow, Standing, StoreError};
 use crate::week::Card;
 
@@ -55,6 +55,8 @@ pub struct LotView {
     /// Its fields.
     #[serde(flatten)]
     pub fields: Lot,
+    /// The smallest hole that holds its beans back, in millimetres.
+    pub screen_mm: Option<f64>,
     /// How far its delivery has come.
     pub state: DeliveryState,
     /// The first day on which any of it came, or was made up as a blend.
@@ -200,6 +202,7 @@ impl Stock {
             id,
             revision: kept.revision,
             state: self.state(kept.fields.delivery, came),
+            screen_mm: kept.fields.screen.and_then(Screen::hole_mm),
             fields: kept.fields,
             received_day: came.first,
             received_g: came.mass,

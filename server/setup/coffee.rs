@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Link, Record, fault, unless};
+use super::{Link, Record, fault, same_claim, unless};
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, LotId, StyleId};
 use crate::mass::Mass;
@@ -104,12 +104,24 @@ pub struct Product {
     /// Only coffee of these lots will do.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lots: Option<Vec<LotId>>,
+    /// What it is sold as, such as organic: only coffee of lots with all of these claims will do.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 10)]
+    pub claims: Vec<Name>,
     /// No longer sold.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,
 }
 
 impl Product {
+    /// A roasted mass by the shares of its coffees, to the milligram.
+    #[must_use]
+    pub fn split(&self, whole: Mass) -> Vec<Mass> {
+        let weight = |part: &Part| Mass::from_mg(i64::from(part.share.ppm())).unwrap_or_default();
+        let shares: Vec<Mass> = self.parts.iter().map(weight).collect();
+        whole.split(&shares)
+    }
+
     /// Whether it is a bag of this coffee alone, in a style, of this label weight.
     #[must_use]
     pub fn is_bag_of(&self, coffee: CoffeeId, style: StyleId, bag: Mass) -> bool {
@@ -177,6 +189,13 @@ impl Record for Product {
         }
         if self.bag_g < Mass::GRAM || self.bag_g.whole_grams() > 100_000 {
             faults.push(fault("/bag_g", "a bag holds between 1 g and 100 kg"));
+        }
+        let twice = |(i, claim): (usize, &Name)| {
+            let before = &self.claims[..i];
+            before.iter().any(|other| same_claim(other, claim))
+        };
+        if self.claims.len() > 10 || self.claims.iter().enumerate().any(twice) {
+            faults.push(fault("/claims", "name at most ten claims, each once"));
         }
         if self.lots.as_ref().is_some_and(Vec::is_empty) {
             faults.push(fault(

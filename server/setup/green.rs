@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Coffee, Link, Record, Roaster, fault, unless};
+use super::{Coffee, Link, Record, Roaster, Screen, fault, unless};
 use crate::day::Day;
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, StoreroomId};
@@ -125,8 +125,27 @@ pub struct Claim {
     pub claim: Name,
     /// The certificate's number.
     pub certificate: Name,
+    /// The first day it holds; from the beginning unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub valid_from: Option<Day>,
     /// The last day it holds.
     pub valid_to: Day,
+}
+
+impl Claim {
+    /// Whether it is this claim, however people write it, and holds on a day.
+    #[must_use]
+    pub fn holds(&self, claim: &Name, on: Day) -> bool {
+        same_claim(&self.claim, claim)
+            && on <= self.valid_to
+            && self.valid_from.is_none_or(|from| on >= from)
+    }
+}
+
+/// Whether two names are of one claim: capitals do not matter.
+#[must_use]
+pub fn same_claim(one: &Name, other: &Name) -> bool {
+    one.to_string().to_lowercase() == other.to_string().to_lowercase()
 }
 
 /// Charge limits of a lot on one roaster, where density or bean size ask for it.
@@ -153,9 +172,9 @@ pub struct Lot {
     pub coffee: CoffeeId,
     /// Its size grade, such as AA or PB.
     pub grade: Name,
-    /// Screen size, such as 17/18.
+    /// The screens that its beans stay on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub screen: Option<Name>,
+    pub screen: Option<Screen>,
     /// Process, such as washed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub process: Option<Name>,
@@ -192,6 +211,15 @@ pub struct Lot {
     /// No longer offered for choice.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,
+}
+
+impl Lot {
+    /// Those of some claims under which coffee of this lot that was roasted on a day may not be sold.
+    #[must_use]
+    pub fn lacks<'a>(&self, claims: &'a [Name], roasted_on: Day) -> Vec<&'a Name> {
+        let carries = |claim: &Name| self.claims.iter().any(|own| own.holds(claim, roasted_on));
+        claims.iter().filter(|claim| !carries(claim)).collect()
+    }
 }
 
 impl Record for Lot {
@@ -251,6 +279,14 @@ impl Record for Lot {
                 faults.push(fault(
                     format!("/moisture/{i}/sd"),
                     "between 0.0001 and 0.03; a usual meter has 0.003",
+                ));
+            }
+        }
+        for (i, claim) in self.claims.iter().enumerate() {
+            if claim.valid_from.is_some_and(|from| from > claim.valid_to) {
+                faults.push(fault(
+                    format!("/claims/{i}/valid_from"),
+                    "the first day a certificate holds is not after its last",
                 ));
             }
         }

@@ -9,10 +9,13 @@ mod people;
 mod rights;
 mod roaster;
 mod scale;
+mod screen;
 mod selling;
+mod shelf;
 mod standing;
 mod subscription;
 mod table;
+mod tariff;
 
 pub use coffee::{Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
@@ -21,15 +24,20 @@ pub use dispatch::{
     Dispatch, Headcount, LeftOut, ListPart, Listed, Offer, ParcelLine, Replacement, Why,
     offer_faults,
 };
-pub use green::{Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom};
-pub use people::{MassUnit, Person, Role, Site};
+pub use green::{
+    Claim, Delivery, Lot, Moisture, Packing, PackingKind, SampleRequest, Storeroom, same_claim,
+};
+pub use people::{MassUnit, PackingHours, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
 pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
+pub use screen::{Screen, ScreenText, Sieve};
 pub use selling::{Order, OrderLine, ShipDay};
+pub use shelf::ShelfLevel;
 pub use standing::StandingOrder;
 pub use subscription::{Destination, MOST_BAGS, Subscriber, Subscription};
 pub use table::{TableHeadings, TableKind, headings, remember_headings};
+pub use tariff::{Tariff, TariffKind};
 
 use async_trait::async_trait;
 use serde::Serialize;
@@ -276,7 +284,6 @@ pub async fn put<R: Record>(
     };
     book.put_record(R::KIND, before.as_ref(), &row, &names, entry, None)
         .await?;
-    book.touch(R::KIND);
     Ok((
         Kept {
             id,

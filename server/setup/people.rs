@@ -3,7 +3,7 @@
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 
-use super::{CostLine, Record, fault, unless};
+use super::{CostLine, DayHours, Record, fault, unless};
 use crate::day::Zone;
 use crate::fraction::Fraction;
 use crate::ids::SiteId;
@@ -20,6 +20,18 @@ pub enum MassUnit {
     Kg,
     /// Pounds.
     Lb,
+}
+
+/// When bags are packed, and how fast.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PackingHours {
+    /// How many bags are filled in an hour.
+    #[schema(minimum = 1, maximum = 100_000)]
+    pub bags_per_hour: u32,
+    /// Hours by weekday, Monday first; null where nothing is packed.
+    #[schema(value_type = Vec<Option<DayHours>>, min_items = 7, max_items = 7)]
+    pub hours: [Option<DayHours>; 7],
 }
 
 /// A roastery, or one of its sites.
@@ -52,6 +64,9 @@ pub struct Site {
     /// From what mass on an undone posting is a finding; 10 kg unless said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub large_reversal_g: Option<Mass>,
+    /// When bags are packed, and how fast; left out where packing takes any number on its day.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub packing: Option<PackingHours>,
     /// No longer used.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,
@@ -93,6 +108,22 @@ impl Record for Site {
         }
         if self.large_reversal_g.is_some_and(|mass| mass < Mass::ZERO) {
             faults.push(fault("/large_reversal_g", "a mass of nothing or more"));
+        }
+        if let Some(packing) = &self.packing {
+            if !(1..=100_000).contains(&packing.bags_per_hour) {
+                faults.push(fault(
+                    "/packing/bags_per_hour",
+                    "a whole number of bags, at least 1",
+                ));
+            }
+            for (i, hours) in packing.hours.iter().enumerate() {
+                if hours.is_some_and(|hours| hours.minutes() == 0) {
+                    faults.push(fault(
+                        format!("/packing/hours/{i}"),
+                        "packing ends after it begins; use null for a day without",
+                    ));
+                }
+            }
         }
         faults
     }
@@ -149,10 +180,38 @@ pub struct Person {
     pub retired: bool,
 }
 
+impl Person {
+    const fn may_rule(&self) -> bool {
+        matches!(self.role, Role::Owner) && !self.retired
+    }
+}
+
+#[async_trait]
 impl Record for Person {
     const KIND: &'static str = "person";
 
     fn label(&self) -> Option<String> {
         Some(self.name.to_string())
+    }
+
+    /// Somebody must be left who can let others in.
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        if self.may_rule() || !before.is_some_and(Self::may_rule) {
+            return Ok(Vec::new());
+        }
+        let people = super::all::<Self>(tx, site).await?;
+        if people.iter().filter(|one| one.fields.may_rule()).count() > 1 {
+            return Ok(Vec::new());
+        }
+        let field = if self.retired { "/retired" } else { "/role" };
+        Ok(vec![fault(
+            field,
+            "this is the only owner: make another person one first",
+        )])
     }
 }

@@ -217,6 +217,15 @@ impl Weighed {
         }
     }
 
+    /// The net mass of each reading; none where no scale was read.
+    #[must_use]
+    pub fn nets(&self) -> Vec<Mass> {
+        let readings = self.weighing.readings.iter();
+        readings
+            .filter_map(|reading| Mass::from_mg(reading.net_mg).ok())
+            .collect()
+    }
+
     /// Whether the mass was reckoned.
     #[must_use]
     pub fn is_reckoned(&self) -> bool {

@@ -64,6 +64,9 @@ pub struct OrderLine {
     /// How many bags.
     #[schema(minimum = 1, maximum = 1_000_000)]
     pub bags: u32,
+    /// How the coffee is to be ground; left out for whole beans.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub grind: Option<Name>,
 }
 
 /// An order for one ship day.

@@ -8,8 +8,14 @@
 //! number and name in `migrations/sqlite` and `migrations/postgres`; a test compares what the two make.
 
 mod audit;
+mod bags;
+mod open;
 mod postgres;
 mod sqlite;
+mod trace;
+
+pub use open::{open, open_there};
+pub use trace::{PostedBags, ReadTrace, Way};
 
 use async_trait::async_trait;
 use uuid::Uuid;
@@ -18,10 +24,9 @@ use crate::book::leaf::{Act, Kind, Movement, Posting, Weighing};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{
-    BatchId, CardId, DeliveryId, DeviceId, LotId, OrderId, PersonId, PostingId, ProductId, SiteId,
-};
+use crate::ids::{BatchId, CardId, DeliveryId, DeviceId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
+pub use bags::{BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, WriteBags};
 
 pub use audit::{
     CountRow, FlaggedRow, Flow, LotFlow, Mark, Period, ReadCounts, ReadFindings, ReadFlows,
@@ -77,6 +82,9 @@ impl From<sqlx::Error> for StoreError {
 /// Shorthand of this module.
 pub type Result<T> = std::result::Result<T, StoreError>;
 
+/// Says each time that another server may have written.
+pub type Commits = std::pin::Pin<Box<dyn futures_util::Stream<Item = ()> + Send>>;
+
 /// A database with its pools.
 #[async_trait]
 pub trait Store: Send + Sync + std::fmt::Debug {
@@ -84,6 +92,8 @@ pub trait Store: Send + Sync + std::fmt::Debug {
     async fn write(&self) -> Result<Box<dyn Write>>;
     /// Begins a snapshot: all that is read through it is of one moment.
     async fn read(&self) -> Result<Box<dyn Read>>;
+    /// Says that another server may have written; never ends.
+    async fn commits(&self) -> Result<Commits>;
     /// Lets go of all connections.
     async fn close(&self);
 }
@@ -101,6 +111,7 @@ pub trait Read:
     + ReadFindings
     + ReadStored
     + ReadAccess
+    + ReadTrace
     + Send
 {
 }
@@ -116,6 +127,7 @@ impl<
         + ReadFindings
         + ReadStored
         + ReadAccess
+        + ReadTrace
         + Send,
 > Read for T
 {
@@ -546,47 +558,6 @@ pub trait ReadMovements {
     ) -> Result<Vec<LogRow>>;
 }
 
-/// Bags that a posting packed or shipped.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub struct BagsRow {
-    /// For which order; none for the shelf.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub order: Option<OrderId>,
-    /// Of which product.
-    pub product: ProductId,
-    /// How many.
-    pub bags: u32,
-}
-
-/// How many bags of a product have been packed or shipped for an order, less what was undone.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BagsSum {
-    /// The order.
-    pub order: OrderId,
-    /// The product.
-    pub product: ProductId,
-    /// The postings' kind.
-    pub kind: String,
-    /// How many.
-    pub bags: i64,
-}
-
-/// Reads of bags.
-#[async_trait]
-pub trait ReadBags {
-    /// What has been packed and shipped for orders.
-    async fn bags_of_orders(&mut self, site: SiteId, orders: &[OrderId]) -> Result<Vec<BagsSum>>;
-    /// The postings that packed for an order, less what was undone.
-    async fn packings_of_order(&mut self, site: SiteId, order: OrderId) -> Result<Vec<PostingId>>;
-}
-
-/// Changes of bags.
-#[async_trait]
-pub trait WriteBags: ReadBags {
-    /// Stores a line of a posting's bags.
-    async fn insert_bags(&mut self, posting: PostingId, line: usize, row: &BagsRow) -> Result<()>;
-}
-
 /// What a person knows, as it is kept.
 #[derive(Debug, Clone)]
 pub struct SecretRow {
@@ -680,22 +651,4 @@ pub trait WriteAccess: ReadAccess {
     async fn take_pairing(&mut self, hash: &Hash) -> Result<bool>;
     /// Forgets sessions, invitations and pairings whose time is over.
     async fn forget_expired(&mut self, now: Instant) -> Result<()>;
-}
-
-/// Opens the database that a URL names, `sqlite:<file>` or `postgres://...`, and brings its tables up to date.
-///
-/// # Errors
-/// [`StoreError`] when it cannot be opened or is newer than this program.
-pub async fn open(url: &str) -> Result<std::sync::Arc<dyn Store>> {
-    if url.starts_with("postgres://") || url.starts_with("postgresql://") {
-        Ok(std::sync::Arc::new(postgres::Database::open(url).await?))
-    } else if let Some(file) = url.strip_prefix("sqlite:") {
-        Ok(std::sync::Arc::new(
-            sqlite::Database::open(file.trim_start_matches("//")).await?,
-        ))
-    } else {
-        Err(StoreError::Database(
-            "name the database as sqlite:<file> or postgres://<user>@<host>/<name>".to_owned(),
-        ))
-    }
 }

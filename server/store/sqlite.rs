@@ -7,7 +7,7 @@ use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
 };
 
-use super::{Read, Result, Store, StoreError, Write};
+use super::{Commits, Read, Result, Store, StoreError, Write};
 
 /// This database's driver.
 pub type Db = sqlx::Sqlite;
@@ -19,6 +19,11 @@ mod sql;
 const LOCK_HEAD: &str = "
     SELECT size, recorded_at, frontier, root
     FROM log_head
+    WHERE site = $1";
+
+const UPDATE_HEAD: &str = "
+    UPDATE log_head
+    SET size = $2, recorded_at = $3, frontier = $4, root = $5
     WHERE site = $1";
 
 /// How long a request waits for its turn to write.
@@ -69,6 +74,11 @@ impl Store for Database {
 
     async fn read(&self) -> Result<Box<dyn Read>> {
         Ok(Box::new(self.readers.begin().await?))
+    }
+
+    /// One process serves a file.
+    async fn commits(&self) -> Result<Commits> {
+        Ok(Box::pin(futures_util::stream::pending()))
     }
 
     async fn close(&self) {

@@ -2,13 +2,14 @@
 
 use std::sync::Arc;
 
-use axum::Json;
 use axum::extract::State;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use axum::{Extension, Json};
 use utoipa_axum::routes;
 use uuid::Uuid;
 
+use super::door::Door;
 use super::extract::{Body, Path};
 use super::problem::{Answer, Problem};
 use super::routes::Routes;
@@ -199,9 +200,29 @@ async fn make_token(
     Ok(Json(access::make_token(&app, who.0, asked).await?))
 }
 
+/// The local authority, as the page that installs it shows it.
+#[derive(Debug, serde::Serialize, utoipa::ToSchema)]
+struct AuthorityView {
+    /// SHA-256 of its certificate, as devices show it; none where certificates are those of a public authority.
+    fingerprint: Option<String>,
+    /// The names and addresses by which the service is reached.
+    names: Vec<String>,
+}
+
+#[utoipa::path(get, path = "/api/authority", operation_id = "read_authority", tag = "access",
+    responses((status = 200, body = AuthorityView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn authority(Extension(door): Extension<Arc<Door>>) -> Json<AuthorityView> {
+    let authority = door.authority.as_ref();
+    Json(AuthorityView {
+        fingerprint: authority.map(|authority| authority.fingerprint.clone()),
+        names: authority.map_or_else(Vec::new, |authority| authority.names.clone()),
+    })
+}
+
 /// These routes.
 pub fn router() -> Routes {
     Routes::new()
+        .open(routes!(authority))
         .open(routes!(entrance))
         .open(routes!(sign_in))
         .open(routes!(sign_in_by_pin))

@@ -19,14 +19,15 @@ use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopeni
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
 use crate::demand::{
-    CallUp, CalledUp, Freeze, Frozen, Imported, LetIn, OrderImport, Packed, Packing, Shipment,
-    StandingImport, SubscriberImport, TableTaken,
+    BagWaste, CallUp, CalledUp, CounterSale, Freeze, Frozen, Imported, LetIn, OrderImport, Packed,
+    Packing, RunEnd, RunEnded, Shipment, StandingImport, SubscriberImport, TableTaken, TakeBack,
 };
 use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
 use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
 use crate::floor::{
-    BatchPosted, BatchSaid, Correction, Hold, Pass, Reversal, Reversed, Review, Scrap, Settled,
-    Settlement, Start, WeighIn, WeighOut, WeighedOutAnswer,
+    BatchPosted, BatchSaid, Correction, CupVerdicts, CuppingTable, CupsJudged, Hold, Pass,
+    Reversal, Reversed, Review, Scrap, Settled, Settlement, Start, TableLaid, WeighIn, WeighOut,
+    WeighedOutAnswer,
 };
 use crate::green::{
     Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
@@ -91,6 +92,12 @@ command_routes! {
     withdrawals: Withdrawal => Withdrawn, Plan, "/api/withdrawals/{id}", "withdraw_cards";
     packings: Packing => Packed, Floor, "/api/packings/{id}", "book_packing";
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
+    counter_sales: CounterSale => Posted, Floor, "/api/counter-sales/{id}", "book_counter_sale";
+    take_backs: TakeBack => Posted, Floor, "/api/take-backs/{id}", "book_take_back";
+    bag_wastes: BagWaste => Posted, Floor, "/api/bag-wastes/{id}", "book_bag_waste";
+    run_ends: RunEnd => RunEnded, Floor, "/api/run-ends/{id}", "book_run_end";
+    cuppings: CuppingTable => TableLaid, Floor, "/api/cuppings/{id}", "lay_cupping";
+    cup_verdicts: CupVerdicts => CupsJudged, Judge, "/api/cup-verdicts/{id}", "book_cup_verdicts";
     freezes: Freeze => Frozen, Plan, "/api/freezes/{id}", "freeze_dispatch";
     let_ins: LetIn => Frozen, Plan, "/api/let-ins/{id}", "let_subscriber_in";
     call_ups: CallUp => CalledUp, Plan, "/api/call-ups/{id}", "call_standing_orders_up";

@@ -11,9 +11,27 @@ use super::problem::{Answer, Problem};
 pub struct Door {
     /// Whether everybody acts as the owner: for the demo and for tests, on this machine alone.
     pub acts_as_owner: bool,
+    /// Whether it is to be reached over TLS alone.
+    pub tls: bool,
+    /// The authority that devices must know, if the certificates are of our own.
+    pub authority: Option<Authority>,
     /// Proxies whose word on the sender, the scheme and the host is taken.
     pub proxies: Vec<IpAddr>,
 }
+
+/// A local authority, to be installed on tablets.
+#[derive(Debug, Clone)]
+pub struct Authority {
+    /// Its certificate, DER.
+    pub certificate: Vec<u8>,
+    /// SHA-256 of the certificate, as devices show it.
+    pub fingerprint: String,
+    /// The names and addresses by which the service is reached.
+    pub names: Vec<String>,
+}
+
+/// What may be had before a device knows the authority: the page that installs it.
+const BEFORE_TLS: [&str; 4] = ["/trust", "/authority.crt", "/api/authority", "/static/"];
 
 /// The other end of a connection.
 #[derive(Debug, Clone, Copy)]
@@ -43,7 +61,7 @@ impl Door {
     pub fn open() -> Self {
         Self {
             acts_as_owner: true,
-            proxies: Vec::new(),
+            ..Self::default()
         }
     }
 
@@ -74,6 +92,24 @@ impl Door {
             host: text(headers, "x-forwarded-host").or(host),
             proxied: true,
         }
+    }
+
+    /// Where a request should have gone that came without TLS; none if it may be answered as it came.
+    #[must_use]
+    pub fn over_tls(&self, seen: &Seen, uri: &axum::http::Uri) -> Option<String> {
+        let early = |path: &str| {
+            let mut allowed = BEFORE_TLS.iter();
+            allowed.any(|one| path == *one || (one.ends_with('/') && path.starts_with(one)))
+        };
+        if !self.tls || seen.secure || early(uri.path()) {
+            return None;
+        }
+        // Whoever does not know the authority yet gets no further than a warning there, so the page that installs it comes first.
+        if self.authority.is_some() {
+            return Some("/trust".to_owned());
+        }
+        let host = seen.host.as_deref().unwrap_or_default();
+        Some(format!("https://{host}{uri}"))
     }
 
     /// The last address on the way that is no proxy of ours: what stands before it anybody could have written.

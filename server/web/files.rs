@@ -1,8 +1,9 @@
 //! The pages, embedded in the program.
 
 use std::collections::BTreeSet;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
+use axum::Extension;
 use axum::extract::Path;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
@@ -10,6 +11,7 @@ use rust_embed::Embed;
 use serde_json::json;
 use sha2::{Digest, Sha256};
 
+use super::door::Door;
 use super::problem::Problem;
 use super::routes::Routes;
 
@@ -18,25 +20,35 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 12] = [
+const PAGES: [&str; 21] = [
     "floor",
     "week",
     "green",
     "loss",
     "shipping",
+    "packing",
+    "packing-list",
+    "label",
+    "cupping",
+    "cost",
     "subscriptions",
     "audit",
     "count",
     "findings",
     "periods",
     "value",
+    "trace",
     "setup",
+    "sign-in",
+    "people",
+    "trust",
 ];
 
 /// The pages and what they load: nothing of the book, so for everybody.
 pub fn router() -> Routes {
     let mut routes = Routes::new()
         .file("/", || async { Redirect::temporary("/floor") })
+        .file("/authority.crt", authority)
         .file("/openapi.json", document)
         .file("/static/{*path}", asset);
     for page in PAGES {
@@ -53,7 +65,10 @@ pub fn router() -> Routes {
 async fn worker(headers: HeaderMap) -> Response {
     let mut hash = Sha256::new();
     let mut addresses = Vec::new();
-    for path in loaded_by("floor.html") {
+    // A tablet without a network still asks who is there.
+    let mut kept = loaded_by("floor.html");
+    kept.extend(loaded_by("sign-in.html"));
+    for path in kept {
         hash.update(path.as_bytes());
         hash.update(Static::get(&path).map_or([0; 32], |found| found.metadata.sha256_hash()));
         addresses.push(
@@ -106,6 +121,22 @@ async fn document() -> Response {
     static DOCUMENT: LazyLock<String> = LazyLock::new(|| super::description().to_string());
     let headers = [(header::CONTENT_TYPE, "application/json")];
     (headers, DOCUMENT.as_str()).into_response()
+}
+
+/// The certificate of the local authority, in the form that devices install.
+async fn authority(Extension(door): Extension<Arc<Door>>) -> Response {
+    let Some(authority) = &door.authority else {
+        return Problem::new("not-found", "this service has no authority of its own")
+            .into_response();
+    };
+    let headers = [
+        (header::CONTENT_TYPE, "application/x-x509-ca-cert"),
+        (
+            header::CONTENT_DISPOSITION,
+            "attachment; filename=\"outturn-authority.crt\"",
+        ),
+    ];
+    (headers, authority.certificate.clone()).into_response()
 }
 
 async fn asset(Path(path): Path<String>, headers: HeaderMap) -> Response {

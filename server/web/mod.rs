@@ -6,7 +6,9 @@
 
 mod access;
 mod audit;
+mod claims;
 mod commands;
+mod cost;
 mod counting;
 mod demand;
 mod description;
@@ -17,23 +19,26 @@ mod files;
 mod floor;
 mod green;
 mod loss;
+mod packing;
 mod problem;
 mod records;
 mod routes;
+mod seals;
 mod service;
 mod sheets;
 mod strict;
+mod trace;
 mod week;
 mod who;
 
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
+use axum::{Extension, Router};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
@@ -43,7 +48,7 @@ use tower_http::trace::TraceLayer;
 use utoipa::OpenApi;
 
 use crate::app::App;
-pub use door::{Door, Peer};
+pub use door::{Authority, Door, Peer};
 pub use problem::{Problem, TYPES};
 pub use routes::Route;
 use routes::Routes;
@@ -70,8 +75,13 @@ fn routes() -> Routes {
         .merge(loss::router())
         .merge(green::router())
         .merge(audit::router())
+        .merge(cost::router())
         .merge(counting::router())
+        .merge(claims::router())
+        .merge(seals::router())
+        .merge(trace::router())
         .merge(demand::router())
+        .merge(packing::router())
         .merge(dispatch::router())
         .merge(week::router())
         .merge(access::router())
@@ -95,14 +105,16 @@ pub fn description() -> serde_json::Value {
 pub fn router(app: Arc<App>, door: Door) -> Router {
     let request_id = HeaderName::from_static(REQUEST_ID);
     let (api, _, table) = routes().merge(files::router()).split();
+    let door = Arc::new(door);
     let asked = Guard {
         app: Arc::clone(&app),
         table: Arc::new(routes::by_address(table)),
-        door: Arc::new(door),
+        door: Arc::clone(&door),
     };
     api.route_layer(middleware::from_fn_with_state(asked, guard))
         .fallback(async || Problem::new("not-found", "there is no such address").into_response())
         .method_not_allowed_fallback(async || Problem::new("method", "this address does not take that method").into_response())
+        .layer(Extension(door))
         .layer(DefaultBodyLimit::max(BODY_LIMIT))
         .layer(CatchPanicLayer::custom(panicked))
         .layer(middleware::map_response_with_state((), keep_private))
@@ -111,9 +123,11 @@ pub fn router(app: Arc<App>, door: Door) -> Router {
         .layer(CompressionLayer::new())
         .layer(security_header(
             "content-security-policy",
-            "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'; object-src 'none'",
+            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; worker-src 'self'; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
         ))
         .layer(security_header("x-content-type-options", "nosniff"))
+        .layer(security_header("cross-origin-opener-policy", "same-origin"))
+        .layer(security_header("cross-origin-resource-policy", "same-origin"))
         .layer(security_header("referrer-policy", "same-origin"))
         .layer(TraceLayer::new_for_http())
         .layer(PropagateRequestIdLayer::new(request_id.clone()))

@@ -17,8 +17,8 @@ use super::who::Who;
 use crate::app::App;
 use crate::setup::{
     self, Coffee, CostLine, Destination, Device, Expected, Kept, Person, Product, Record,
-    Replacement, Right, Roaster, SampleRequest, Scale, ShipDay, Site, StandingOrder, Storeroom,
-    Style, Subscriber, Subscription, TableHeadings, WriteDown,
+    Replacement, Right, Roaster, SampleRequest, Scale, ShelfLevel, ShipDay, Site, StandingOrder,
+    Storeroom, Style, Subscriber, Subscription, TableHeadings, Tariff, WriteDown,
 };
 
 /// A record as it is sent: its fields with id and revision.
@@ -178,6 +178,7 @@ record_routes! {
     storerooms: Storeroom, SetUp, "/api/storerooms", "/api/storerooms/{id}", "storeroom", "list_storerooms", "read_storeroom", "put_storeroom";
     roasters: Roaster, SetUp, "/api/roasters", "/api/roasters/{id}", "roaster", "list_roasters", "read_roaster", "put_roaster";
     products: Product, SetUp, "/api/products", "/api/products/{id}", "product", "list_products", "read_product", "put_product";
+    shelf_levels: ShelfLevel, Plan, "/api/shelf-levels", "/api/shelf-levels/{id}", "shelf level", "list_shelf_levels", "read_shelf_level", "put_shelf_level";
     ship_days: ShipDay, Plan, "/api/ship-days", "/api/ship-days/{id}", "ship day", "list_ship_days", "read_ship_day", "put_ship_day";
     table_headings: TableHeadings, SetUp, "/api/table-headings", "/api/table-headings/{id}", "headings of a table", "list_table_headings", "read_table_headings", "put_table_headings";
     destinations: Destination, Plan, "/api/destinations", "/api/destinations/{id}", "destination", "list_destinations", "read_destination", "put_destination";
@@ -186,6 +187,7 @@ record_routes! {
     replacements: Replacement, Plan, "/api/replacements", "/api/replacements/{id}", "replacement", "list_replacements", "read_replacement", "put_replacement";
     standing_orders: StandingOrder, Plan, "/api/standing-orders", "/api/standing-orders/{id}", "standing order", "list_standing_orders", "read_standing_order", "put_standing_order";
     sample_requests: SampleRequest, Plan, "/api/sample-requests", "/api/sample-requests/{id}", "sample request", "list_sample_requests", "read_sample_request", "put_sample_request";
+    tariffs: Tariff, SetUp, "/api/tariffs", "/api/tariffs/{id}", "tariff", "list_tariffs", "read_tariff", "put_tariff";
     cost_lines: CostLine, SetUp, "/api/cost-lines", "/api/cost-lines/{id}", "cost line", "list_cost_lines", "read_cost_line", "put_cost_line";
     write_downs: WriteDown, Close, "/api/write-downs", "/api/write-downs/{id}", "write-down", "list_write_downs", "read_write_down", "put_write_down";
 }

@@ -2,11 +2,13 @@
 
 use std::convert::Infallible;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Json;
 use axum::extract::State;
 use axum::response::sse::{Event, KeepAlive, Sse};
-use futures_util::{Stream, StreamExt};
+use futures_util::future::ready;
+use futures_util::{Stream, StreamExt, stream};
 use serde::Serialize;
 use tokio_stream::wrappers::BroadcastStream;
 use utoipa_axum::routes;
@@ -19,6 +21,7 @@ use super::who::{AtDoor, Who};
 use crate::access;
 use crate::app::App;
 use crate::day::{Day, Instant};
+use crate::follow::Changed;
 use crate::setup::{self, Device, Person, Right, Site};
 
 /// Who calls, where, and what time it is there.
@@ -103,10 +106,23 @@ async fn verify(State(app): State<Arc<App>>) -> Answer<Json<crate::audit::verify
     ))
 }
 
+/// Changes after which whoever listens is asked again who they are: the line ends, and the page opens another at once.
+const ACCESS: [&str; 3] = ["access", "device", "person"];
+const REOPEN: Duration = Duration::from_millis(200);
+
 #[utoipa::path(get, path = "/api/events", operation_id = "listen", tag = "service",
     responses((status = 200, content_type = "text/event-stream", body = String), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn events(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let changes = BroadcastStream::new(app.changes()).map(|change| {
+    let still = |change: &Result<Changed, _>| match change {
+        Ok(change) => !change
+            .kinds
+            .iter()
+            .any(|kind| ACCESS.contains(&kind.as_str())),
+        Err(_) => true,
+    };
+    let changes = BroadcastStream::new(app.changes());
+    let changes = changes.take_while(move |change| ready(still(change)));
+    let changes = changes.map(|change| {
         // A page that fell behind reads everything again.
         let data = change.map_or_else(
             |_| serde_json::json!({"kinds": ["everything"]}),
@@ -114,7 +130,8 @@ async fn events(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Ev
         );
         Ok(Event::default().event("changed").data(data.to_string()))
     });
-    Sse::new(changes).keep_alive(KeepAlive::default())
+    let again = Event::default().retry(REOPEN);
+    Sse::new(stream::once(ready(Ok(again))).chain(changes)).keep_alive(KeepAlive::default())
 }
 
 #[utoipa::path(get, path = "/healthz", operation_id = "read_health", tag = "service", responses((status = 200, content_type = "text/plain", body = String)))]

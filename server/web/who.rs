@@ -7,9 +7,9 @@ use axum::extract::{FromRequestParts, MatchedPath, Request, State};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, header};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 
-use super::door::{Door, Peer};
+use super::door::{Door, Peer, Seen};
 use super::problem::{Answer, Problem};
 use super::routes::{Route, Table};
 use crate::access::{self, Caller, Shown, Standing, Stranger};
@@ -78,17 +78,22 @@ pub struct Guard {
 
 /// Lets a request through to its handler, or answers why not. What is not in the table is for nobody.
 pub async fn guard(State(guard): State<Guard>, mut request: Request, next: Next) -> Response {
-    match guard.admit(&mut request).await {
+    let peer = request.extensions().get::<Peer>().copied();
+    let seen = guard.door.seen(peer, request.headers());
+    if let Some(to) = guard.door.over_tls(&seen, request.uri()) {
+        return Redirect::temporary(&to).into_response();
+    }
+    match guard.admit(&mut request, &seen).await {
         Ok(()) => next.run(request).await,
         Err(problem) => problem.into_response(),
     }
 }
 
 impl Guard {
-    async fn admit(&self, request: &mut Request) -> Answer<()> {
+    async fn admit(&self, request: &mut Request, seen: &Seen) -> Answer<()> {
         let route = self.route(request);
         let route = route.ok_or_else(|| Problem::new("forbidden", "nobody may do this"))?;
-        let at_door = self.at_door(request)?;
+        let at_door = self.at_door(request, seen)?;
         if let Some(right) = route.needs {
             let caller = self.caller(&at_door, right).await?;
             match caller.standing {
@@ -111,12 +116,10 @@ impl Guard {
         self.table.get(&(method, path.to_owned()))
     }
 
-    fn at_door(&self, request: &Request) -> Answer<AtDoor> {
-        let peer = request.extensions().get::<Peer>().copied();
-        let seen = self.door.seen(peer, request.headers());
+    fn at_door(&self, request: &Request, seen: &Seen) -> Answer<AtDoor> {
         let shown = shown(request.headers(), seen.secure)?;
         if !request.method().is_safe() && shown.token.is_none() {
-            self.door.check_origin(&seen, request.headers())?;
+            self.door.check_origin(seen, request.headers())?;
         }
         Ok(AtDoor {
             from: seen.from,

@@ -383,10 +383,12 @@ impl Desk {
     fn lines(&mut self, base: &Planned) -> Outcome<Vec<LineAdvice>> {
         let weight = |n: &usize| {
             let want = &self.facts.wants[*n];
-            grams(self.base.missing[*n], want.bag, Fraction::ONE) * i64::from(want.priority)
+            grams(self.base.missing[*n], want.bag, Fraction::ONE) * want.weight()
         };
         let wants = 0..self.facts.wants.len();
-        let mut short: Vec<usize> = wants.filter(|n| self.base.missing[*n] > 0).collect();
+        let mut short: Vec<usize> = wants
+            .filter(|n| self.base.missing[*n] > 0 && !self.facts.wants[*n].is_shelf())
+            .collect();
         short.sort_by_key(|n| std::cmp::Reverse(weight(n)));
         let mut lines = Vec::new();
         for n in short.into_iter().take(MOST_LINES) {
@@ -414,7 +416,7 @@ impl Desk {
                 chosen.push(self.best(n, green.into_iter())?);
                 chosen.push(self.best(n, arrivals.into_iter())?);
             }
-            ShortReason::Window => {}
+            ShortReason::Window | ShortReason::Packing => {}
         }
         let mut ways = Vec::new();
         for change in chosen.into_iter().flatten() {

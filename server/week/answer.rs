@@ -6,16 +6,16 @@ use uuid::Uuid;
 
 use super::Feed;
 use super::bags::bags_missing;
-use super::facts::{Facts, RoasterFacts, less};
+use super::facts::{Facts, ORDER_WEIGHT, RoasterFacts, less};
 use super::instance::{grams, green, limits, roaster_of};
 use super::pins::{Pins, minutes};
 use super::plan::{Planned, Round};
 use super::sure::id;
 use super::view::{
     Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanOrder, PlanRoaster,
-    PlanView, PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
+    PlanView, PullLine, ShelfShort, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
-use super::why::why;
+use super::why::{unpacked, why};
 use crate::day::{Day, TimeOfDay};
 use crate::floor::view::Named;
 use crate::fraction::Fraction;
@@ -48,7 +48,7 @@ pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
     set_times(facts, &mut placed);
     set_feeds(facts, last, &mut placed);
     let short = short(facts, planned);
-    let missing = shorts_weight(facts, &short);
+    let missing = shorts_weight(facts, planned);
     let batches = placed
         .iter()
         .map(|batch| plan_batch(facts, batch))
@@ -73,6 +73,7 @@ pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
         batches,
         orders: orders(facts),
         short,
+        shelf_short: shelf_short(facts, planned),
         dropped_pins: pins
             .dropped
             .iter()
@@ -114,6 +115,9 @@ fn without(facts: &Facts, round: &Round, cover: &Cover) -> Without {
             continue;
         };
         let want = &facts.wants[n];
+        if want.is_shelf() {
+            continue;
+        }
         let bags = bags_missing(missed.units, want.bag, want.parts[part].1);
         let (most, units) = lines.entry(n).or_default();
         *most = bags.max(*most);
@@ -269,6 +273,9 @@ fn set_feeds(facts: &Facts, round: &Round, placed: &mut [Placed]) {
 
 fn feed(facts: &Facts, feeds: &mut Vec<Feed>, want: usize, units: i64) {
     let want = &facts.wants[want];
+    if want.is_shelf() {
+        return;
+    }
     let mass = mass_of(units);
     let same = feeds
         .iter_mut()
@@ -372,7 +379,7 @@ fn short(facts: &Facts, planned: &Planned) -> Vec<ShortLine> {
     let mut lines = Vec::new();
     for (n, want) in facts.wants.iter().enumerate() {
         let missing = planned.missing(facts, n);
-        if missing == 0 {
+        if missing == 0 || want.is_shelf() {
             continue;
         }
         let (reason, sentence) = reason(facts, planned, n);
@@ -394,6 +401,9 @@ fn short(facts: &Facts, planned: &Planned) -> Vec<ShortLine> {
 pub(super) fn reason(facts: &Facts, planned: &Planned, n: usize) -> (ShortReason, String) {
     let (first, last) = (&planned.first, planned.last());
     let want = &facts.wants[n];
+    if planned.missing(facts, n) == want.bags - want.packable && !want.window.is_empty() {
+        return unpacked(want);
+    }
     let mut own: Option<(i64, CoffeeId, Reason)> = None;
     let mut others: Option<(CoffeeId, Reason)> = None;
     for round in [first, last] {
@@ -425,19 +435,30 @@ pub(super) fn reason(facts: &Facts, planned: &Planned, n: usize) -> (ShortReason
     why(facts, want, coffee, reason)
 }
 
-/// Missing grams, each weighted by its order's priority.
-fn shorts_weight(facts: &Facts, short: &[ShortLine]) -> Mass {
+/// Missing grams, each weighted as the planner weighs it.
+fn shorts_weight(facts: &Facts, planned: &Planned) -> Mass {
     let mut sum = Mass::ZERO;
-    for line in short {
-        let want = facts
-            .wants
-            .iter()
-            .find(|want| want.order == line.order && want.line == line.line);
-        let weight = want.map_or(1, |want| i64::from(want.priority));
-        let weighted = line.mass_g.times(weight).unwrap_or(Mass::MAX);
+    for (n, want) in facts.wants.iter().enumerate() {
+        let grams = grams(planned.missing(facts, n), want.bag, Fraction::ONE);
+        let mass = Mass::from_grams(grams).unwrap_or(Mass::MAX);
+        let weighted = mass.times(want.weight()).unwrap_or(Mass::MAX);
         sum = sum.plus(weighted).unwrap_or(Mass::MAX);
     }
     sum
+}
+
+/// What the shelf of the shop will still lack.
+fn shelf_short(facts: &Facts, planned: &Planned) -> Vec<ShelfShort> {
+    let shelf = facts
+        .wants
+        .iter()
+        .enumerate()
+        .filter(|(_, want)| want.is_shelf());
+    let short = shelf.map(|(n, want)| ShelfShort {
+        product: want.product,
+        bags: planned.missing(facts, n),
+    });
+    short.filter(|short| short.bags > 0).collect()
 }
 
 /// What the batches are expected to give beyond what they are for.
@@ -543,10 +564,11 @@ fn certainty(facts: &Facts, round: &Round) -> Vec<Certainty> {
     told.collect()
 }
 
+/// Levels as people read them: missing grams weighted by the priorities of orders.
 fn levels(short: Mass, proofs: &[LevelProof; 5], of: impl Fn(&LevelProof) -> i64) -> LevelValues {
     let grams = |proof: &LevelProof| Mass::from_grams(of(proof)).ok();
     LevelValues {
-        short_weighted_g: Some(short),
+        short_weighted_g: Mass::from_mg(short.mg() / ORDER_WEIGHT).ok(),
         roaster_min: u64::try_from(of(&proofs[1])).ok(),
         stranded_g: grams(&proofs[2]),
         rank_weighted_g: grams(&proofs[3]),

@@ -163,6 +163,7 @@ mod tests {
             line: 1,
             product: id(2).into(),
             bags,
+            packable: bags,
             bag: Mass::from_grams(bag_g).unwrap(),
             parts: parts
                 .iter()

@@ -4,9 +4,10 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::cards::{Card, in_store};
 use super::day::{Busy, Shift, crew, shifts};
+use super::wants::wants;
 use crate::app::App;
 use crate::day::{Day, Instant, TimeOfDay, Zone};
-use crate::demand::{Coming, LineView, Progress, Window, roasted, window};
+use crate::demand::{Window, roasted};
 use crate::expect::Questions;
 use crate::floor::batch::{Batch, State};
 use crate::fraction::Fraction;
@@ -17,19 +18,9 @@ use crate::ids::{
 };
 use crate::mass::Mass;
 use crate::refusal::Outcome;
-use crate::setup::{
-    self, Coffee, Delivery, Kept, Lot, Order, Product, Record, Roaster, SampleRequest, ShipDay,
-    Site, Storeroom, Style,
-};
+use crate::setup::{self, Coffee, Delivery, Lot, Record, Roaster, SampleRequest, Storeroom, Style};
 use crate::store::{BatchFilter, Read, StoreError};
 use crate::text::Name;
-
-/// An order that has not left this many days after its ship day is no longer planned for.
-const LATE_DAYS: i64 = 30;
-/// No ship day is more days after its packing day and rest than this.
-const AHEAD_DAYS: i64 = 400;
-/// By rule, packing ends at most so many days before a ship day.
-const MOST_PACKED_BEFORE: i64 = 31;
 
 /// A roaster with its shifts in the days of the plan.
 pub struct RoasterFacts {
@@ -60,7 +51,7 @@ pub struct LotFacts {
 /// A product of an order line, and what it takes.
 #[derive(Clone)]
 pub struct Want {
-    /// The order.
+    /// The order, or the level of the shelf.
     pub order: OrderId,
     /// Its number.
     pub number: Name,
@@ -72,6 +63,8 @@ pub struct Want {
     pub product: ProductId,
     /// Bags that are not packed yet.
     pub bags: u32,
+    /// How many of them the packing bench can fill in time.
+    pub packable: u32,
     /// Roasted coffee in a bag.
     pub bag: Mass,
     /// Coffees and their shares.
@@ -86,8 +79,23 @@ pub struct Want {
     pub dispatch: Option<DispatchId>,
     /// When it may be roasted.
     pub window: Window,
-    /// Weight of a missing gram.
+    /// Priority of the order; nothing for the shelf of the shop.
     pub priority: u16,
+}
+
+/// As much as a gram for the shelf weighs a gram of an ordinary order so often: the shelf is filled after all orders.
+pub const ORDER_WEIGHT: i64 = 10;
+
+impl Want {
+    /// Whether it is for the shelf of the shop and for no order.
+    pub const fn is_shelf(&self) -> bool {
+        self.priority == 0
+    }
+
+    /// Weight of a missing gram.
+    pub fn weight(&self) -> i64 {
+        (i64::from(self.priority) * ORDER_WEIGHT).max(1)
+    }
 }
 
 /// Roasted coffee that is there, or will be before the plan begins.
@@ -166,6 +174,17 @@ impl Facts {
         let open = open_batches(tx, site).await?;
         let busy = busy(tx, site, &record.zone, now, &open).await?;
         let styles = by_id::<Style, StyleId>(tx, site).await?;
+        let lots = lots(tx, site, today).await?;
+        let stock = roasted(tx, site).await?;
+        let wants = wants(
+            app,
+            tx,
+            &record,
+            (&styles, &lots),
+            &stock,
+            (today, from, last),
+        )
+        .await?;
         let mut facts = Self {
             from,
             days,
@@ -173,8 +192,8 @@ impl Facts {
             service: record.service_level,
             roasters: Vec::new(),
             crew: None,
-            lots: lots(tx, site, today).await?,
-            wants: wants(app, tx, &record, &styles, (today, from, last)).await?,
+            lots,
+            wants,
             styles,
             coffees: names(by_id::<Coffee, CoffeeId>(tx, site).await?, |c| c.name),
             storerooms: names(by_id::<Storeroom, StoreroomId>(tx, site).await?, |s| s.name),
@@ -188,7 +207,7 @@ impl Facts {
         if let Some(minutes) = record.crew_min {
             facts.take_crew(tx, site, now, minutes, &ready).await?;
         }
-        facts.take_roasted(roasted(tx, site).await?);
+        facts.take_roasted(stock);
         facts.take_open(&open, ready);
         facts.take_cards(tx, site).await?;
         Ok(facts)
@@ -359,7 +378,7 @@ pub(super) async fn open_cards(
     Ok(cards)
 }
 
-async fn by_id<R: Record, I: From<uuid::Uuid> + Eq + std::hash::Hash>(
+pub(super) async fn by_id<R: Record, I: From<uuid::Uuid> + Eq + std::hash::Hash>(
     tx: &mut dyn Read,
     site: SiteId,
 ) -> Result<HashMap<I, R>, StoreError> {
@@ -501,115 +520,4 @@ pub(super) fn storeroom(
         .filter(|((of, _), mass)| *of == lot && mass.is_positive())
         .max_by_key(|(_, mass)| **mass);
     most.map_or(own, |((_, room), _)| *room)
-}
-
-/// The lines of open orders and of those to come that the days of a plan must see to, in order of ship day and number.
-async fn wants(
-    app: &App,
-    tx: &mut dyn Read,
-    record: &Site,
-    styles: &HashMap<StyleId, Style>,
-    (today, from, last): (Day, Day, Day),
-) -> Outcome<Vec<Want>> {
-    let site = app.site;
-    let mut ship_days: HashMap<Day, ShipDay> = setup::all::<ShipDay>(tx, site)
-        .await?
-        .into_iter()
-        .map(|kept| (kept.fields.day, kept.fields))
-        .collect();
-    let rests = styles.values().map(|style| i64::from(style.rest_days));
-    let ahead = last.plus(rests.max().unwrap_or(0) + MOST_PACKED_BEFORE);
-    let coming = Coming::read(app, tx, today, ahead).await?;
-    let mut orders = open_orders(tx, site, from, last).await?;
-    orders.retain(|order| {
-        let dispatch = order.fields.dispatch;
-        !dispatch.is_some_and(|dispatch| coming.open.contains(&dispatch))
-    });
-    for (order, ship) in coming.orders {
-        ship_days.entry(ship.day).or_insert(ship);
-        orders.push(order);
-    }
-    let products = by_id::<Product, ProductId>(tx, site).await?;
-    let progress = Progress::of(tx, site, &orders).await?;
-    let mut wants = Vec::new();
-    for order in &orders {
-        let ship = ship_days.get(&order.fields.ship_day);
-        for line in progress.lines(order) {
-            let product = products.get(&line.product);
-            let Some((ship, product)) = ship.zip(product) else {
-                continue;
-            };
-            let style = styles.get(&product.style);
-            let Some(want) = style.map(|style| want(record, order, &line, product, ship, style))
-            else {
-                continue;
-            };
-            let want = want?;
-            // What may still be roasted after the last day is the next plan's.
-            if want.bags > 0 && (want.window.to <= last || want.window.is_empty()) {
-                wants.push(want);
-            }
-        }
-    }
-    wants.sort_by(|a, b| (a.ship_day, &a.number, a.line).cmp(&(b.ship_day, &b.number, b.line)));
-    Ok(wants)
-}
-
-/// Orders that are written down and not called off.
-async fn open_orders(
-    tx: &mut dyn Read,
-    site: SiteId,
-    from: Day,
-    last: Day,
-) -> Outcome<Vec<Kept<Order>>> {
-    let rows = tx
-        .records_of_days(
-            site,
-            Order::KIND,
-            from.plus(-LATE_DAYS),
-            last.plus(AHEAD_DAYS),
-        )
-        .await?;
-    let mut orders = Vec::new();
-    for row in rows {
-        let fields: Order = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
-        if !fields.cancelled {
-            orders.push(Kept {
-                id: row.id,
-                revision: row.revision,
-                fields,
-            });
-        }
-    }
-    Ok(orders)
-}
-
-fn want(
-    record: &Site,
-    order: &Kept<Order>,
-    line: &LineView,
-    product: &Product,
-    ship: &ShipDay,
-    style: &Style,
-) -> Outcome<Want> {
-    Ok(Want {
-        order: order.id.into(),
-        number: order.fields.number.clone(),
-        customer: order.fields.customer.clone(),
-        line: line.line,
-        product: line.product,
-        bags: line.bags.saturating_sub(line.packed_bags),
-        bag: product.bag_g.plus(record.overfill_g)?,
-        parts: product
-            .parts
-            .iter()
-            .map(|part| (part.coffee, part.share))
-            .collect(),
-        style: product.style,
-        lots: product.lots.clone(),
-        ship_day: order.fields.ship_day,
-        dispatch: order.fields.dispatch,
-        window: window(ship, order.fields.transit_days, style),
-        priority: order.fields.priority,
-    })
 }

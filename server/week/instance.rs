@@ -91,14 +91,14 @@ impl Asking {
                 continue;
             }
             let item = Item {
-                id: format!("{}/{}/{part}", want.number, want.line),
+                id: item(want, part),
                 coffee: coffee.to_string(),
                 style: want.style.to_string(),
                 roasted_g: grams(bags, want.bag, *share),
                 ship_day: want.ship_day.since(facts.from),
                 roast_from_day: want.window.from.since(facts.from),
                 roast_to_day: want.window.to.since(facts.from),
-                priority: i64::from(want.priority),
+                priority: want.weight(),
                 lots,
             };
             self.items.insert(item.id.clone(), (n, part));
@@ -106,6 +106,14 @@ impl Asking {
         }
         self.draft.demand.extend(items);
     }
+}
+
+/// The name of a want's part. No order's number begins with a blank, so the shelf's differ from all.
+fn item(want: &Want, part: usize) -> String {
+    if want.is_shelf() {
+        return format!(" shelf/{}/{part}", want.line);
+    }
+    format!("{}/{}/{part}", want.number, want.line)
 }
 
 /// A pin as the planner takes it.

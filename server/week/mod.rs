@@ -18,6 +18,7 @@ mod plan;
 mod release;
 mod sure;
 mod view;
+mod wants;
 mod why;
 mod withdraw;
 
@@ -32,7 +33,7 @@ pub use plan::{Asked, plan};
 pub use release::{Release, Released, ReleasedBatch};
 pub use view::{
     Certainty, CrewDay, DroppedPin, LevelValues, PlanBatch, PlanDay, PlanOrder, PlanRoaster,
-    PlanView, PullLine, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
+    PlanView, PullLine, ShelfShort, ShortLine, ShortReason, SurplusLine, Without, WithoutLine,
 };
 pub use withdraw::{Withdrawal, Withdrawn};
 

@@ -6,7 +6,7 @@ use serde::Deserialize;
 
 use super::answer::view;
 use super::bags::Given;
-use super::facts::Facts;
+use super::facts::{Facts, ORDER_WEIGHT};
 use super::instance::{Family, asking, batch};
 use super::pins::Pins;
 use super::sure::{self, Sure};
@@ -113,14 +113,20 @@ impl Planned {
     pub(super) fn of(facts: &Facts, asked: &Asked, effort: Effort) -> Outcome<Self> {
         let pins = Pins::choose(facts, asked);
         let options = Options {
-            short_allowance_g: i64::from(asked.short_allowance_g),
+            short_allowance_g: i64::from(asked.short_allowance_g) * ORDER_WEIGHT,
             effort,
             ..Options::default()
         };
         let wanted = facts
             .wants
             .iter()
-            .map(|want| if want.window.is_empty() { 0 } else { want.bags })
+            .map(|want| {
+                if want.window.is_empty() {
+                    0
+                } else {
+                    want.packable
+                }
+            })
             .collect();
         let mut batches = HashMap::new();
         let mut first = Round::of(facts, &pins, wanted, &batches, &options)?;

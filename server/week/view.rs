@@ -23,6 +23,8 @@ words! {
         Window = "window",
         /// No lot that will do.
         NoLot = "no_lot",
+        /// More bags than the packing bench can fill in time.
+        Packing = "packing",
     }
 }
 
@@ -41,6 +43,8 @@ pub struct PlanView {
     pub orders: Vec<PlanOrder>,
     /// What ships short.
     pub short: Vec<ShortLine>,
+    /// What the shelf of the shop will still lack; nobody waits for it.
+    pub shelf_short: Vec<ShelfShort>,
     /// Roasted coffee that no order line takes, as expected.
     pub surplus_g: Mass,
     /// The same by coffee and style; those without surplus are left out.
@@ -169,6 +173,15 @@ pub struct WithoutLine {
     pub bags: u32,
     /// Roasted coffee that would be missing.
     pub mass_g: Mass,
+}
+
+/// Bags that the shelf of the shop will still lack.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct ShelfShort {
+    /// The product.
+    pub product: ProductId,
+    /// How many.
+    pub bags: u32,
 }
 
 /// An order that a plan sees to.

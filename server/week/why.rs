@@ -51,6 +51,15 @@ pub fn why(facts: &Facts, want: &Want, coffee: CoffeeId, reason: Reason) -> (Sho
     }
 }
 
+/// Why bags of a want are short that the packing bench cannot fill.
+pub fn unpacked(want: &Want) -> (ShortReason, String) {
+    let sentence = format!(
+        "The packing bench can fill {} of {} bags before they leave.",
+        want.packable, want.bags
+    );
+    (ShortReason::Packing, sentence)
+}
+
 fn minutes(days: &str) -> (ShortReason, String) {
     (
         ShortReason::Minutes,

@@ -81,9 +81,10 @@ export const change = (kind, id, revision, fields) => call('PUT', `/api/${kind}/
 
 /**
  * Something that happened. The same id and content may be sent again without happening twice.
- * @param {string} kind @param {string} id @param {object} body @param {AbortSignal} [signal]
+ * @param {string} kind @param {string} id @param {object} body @param {AbortSignal} [signal] @param {string} [person] who did it, where that may be
+ * another than who is signed in when it is sent
  */
-export const command = (kind, id, body, signal) => call('PUT', `/api/${kind}/${id}`, body, { 'if-none-match': '*' }, signal);
+export const command = (kind, id, body, signal, person = '') => call('PUT', `/api/${kind}/${id}`, body, { 'if-none-match': '*', ...(person ? { 'outturn-person': person } : {}) }, signal);
 
 let ahead = 0;
 

@@ -8,7 +8,7 @@ import { adHoc, begin, beginCard } from './floor-weigh.js';
 import { addDays, clock, day, mass, percent } from './format.js';
 import { durable, forgetSent, isReachable, keptEntries, known, openKept, putAside, remember, sendAgain, setReachable, watchKept } from './kept.js';
 import { listen } from './live.js';
-import { empty, inWords, linkTo, openPage, PageFrame, tell } from './parts/page-frame.js';
+import { empty, explain, linkTo, openPage, PageFrame } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { settleList, title } from './settle.js';
 import { T } from './texts.js';
@@ -62,7 +62,7 @@ async function reload() {
   } catch (error) {
     if (error instanceof NoAnswer) setReachable(false);
     else if (error instanceof Problem && error.status === 404) floor.me = null;
-    else tell(inWords(error));
+    else explain(error);
   }
   draw();
 }

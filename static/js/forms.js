@@ -93,7 +93,7 @@ const DERIVED = new Set(['id', 'revision', 'state', 'received_day', 'received_g'
  */
 export function carried(kind, item) {
   const body = Object.fromEntries(Object.entries(item).filter(([name, value]) => !DERIVED.has(name) && value !== null));
-  if (kind === 'orders') body.lines = item.lines.map((/** @type {any} */ line) => ({ line: line.line, product: line.product, bags: line.bags }));
+  if (kind === 'orders') body.lines = item.lines.map((/** @type {any} */ line) => ({ line: line.line, product: line.product, bags: line.bags, ...(line.grind ? { grind: line.grind } : {}) }));
   return body;
 }
 

@@ -11,6 +11,7 @@ import { command, happened, NoAnswer, Problem, uuid7 } from './api.js';
  * @property {string} kind its collection: "weigh-ins"
  * @property {string[]} batches what it is about: order is kept per batch
  * @property {any} body
+ * @property {string} [person] who was signed in, or had picked their name, when it was typed
  * @property {boolean} tried whether it may have reached the service: then the content must stay as it was
  * @property {'waiting'|'settle'|'sent'} state `settle`: the service refused it, a person must say what to do; `sent`: the service has
  *   it, and the page has not read the service's own account since
@@ -121,7 +122,7 @@ export async function post({ kind, id = uuid7(), batches, fields, whenKept = {} 
   const behind = entries.some((entry) => entry.state !== 'sent' && entry.batches.some((each) => batches.includes(each)));
   const wait = behind || !reachable;
   const body = happened(wait ? { ...fields, ...whenKept, kept: true } : fields);
-  const entry = await writeDown({ seq: 0, id, kind, batches, body, tried: !wait, state: 'waiting' });
+  const entry = await writeDown({ seq: 0, id, kind, batches, body, person: localStorage.getItem('outturn.person') ?? '', tried: !wait, state: 'waiting' });
   if (wait) {
     hurry();
     return { entry };
@@ -134,7 +135,8 @@ export async function post({ kind, id = uuid7(), batches, fields, whenKept = {} 
     return { entry };
   }
   if (outcome instanceof Problem) {
-    if (outcome.status >= 500) {
+    // Nobody is signed in any longer: what was weighed was weighed, and goes as kept, under the name that was picked.
+    if (outcome.status >= 500 || outcome.slug === 'sign-in') {
       later();
       return { entry };
     }
@@ -153,7 +155,7 @@ function finishLater(entry, attempt) {
 }
 
 /** @param {Entry} entry */
-const sendOnce = (entry) => command(entry.kind, entry.id, entry.body, AbortSignal.timeout(20000));
+const sendOnce = (entry) => command(entry.kind, entry.id, entry.body, AbortSignal.timeout(20000), entry.person);
 
 /** @param {Entry} entry @returns {Promise<Entry>} */
 async function writeDown(entry) {
@@ -265,6 +267,7 @@ async function sendKept(entry) {
 async function refused(entry, problem) {
   reachable = true;
   if (problem.status >= 500 || problem.status === 429) return false;
+  if (problem.slug === 'sign-in' && entry.body.kept) return false;
   if (!entry.body.kept && problem.slug !== 'id-taken') {
     entry.body = { ...entry.body, kept: true };
     await rewrite(entry);

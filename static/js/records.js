@@ -6,7 +6,7 @@ import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
-/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'destinations'|'subscriptions'|'subscribers'|'dispatches'|'replacements'|'standing-orders'|'cost-lines'|'write-downs'} Kind */
+/** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'cost-lines'|'write-downs'|'shelf-levels'|'tariffs'|'destinations'|'subscriptions'|'subscribers'|'dispatches'|'replacements'|'standing-orders'} Kind */
 /** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
 
 const R = T.records;
@@ -14,7 +14,7 @@ const R = T.records;
 /** Which lists a form needs for its choices. @type {Partial<Record<Kind, Kind[]>>} */
 export const NEEDS = {
   roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
-  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'],
+  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'], 'shelf-levels': ['products'], tariffs: ['products', 'roasters'],
   destinations: ['coffees'], subscriptions: ['styles'], subscribers: ['subscriptions', 'destinations', 'styles', 'coffees'], dispatches: ['coffees', 'styles', 'destinations'], replacements: ['subscribers'], 'standing-orders': ['products'],
 };
 
@@ -26,6 +26,12 @@ export async function lists(kinds) {
 
 /** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
 const options = (items, kept) => (items ?? []).filter((each) => !each.retired || each.id === kept).map((each) => ({ value: each.id, label: each.name ?? each.reference }));
+
+/** The claims that lots carry, each once. @param {any[]|undefined} lots */
+const claimsOf = (lots) => {
+  const names = new Map((lots ?? []).flatMap((lot) => lot.claims ?? []).map((each) => [each.claim.toLowerCase(), each.claim]));
+  return [...names.values()].map((claim) => ({ value: claim, label: claim }));
+};
 
 /** @param {string} name @param {string} label @param {string} kind @param {Partial<Field>} [rest] @returns {Field} */
 const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
@@ -92,12 +98,13 @@ const FIELDS = {
     f('packing', R.packing, 'group', { fields: [f('kind', R.packingKind, 'choice', { options: Object.entries(T.packings).map(([value, label]) => ({ value, label })) }), f('sacks', R.sacks, 'whole'), f('sack_g', R.sackMass, 'mass'), f('loose_g', R.loose, 'mass', { start: 0 })] }),
     f('moisture', R.moisture, 'rows', { start: [], add: R.addMoisture, fields: [f('day', R.day, 'day'), f('fraction', R.moistureShare, 'percent'), f('sd', R.moistureSd, 'percent', { ...optional, help: R.moistureSdHelp })] }),
     f('owned_by', R.ownedBy, 'text', { ...optional, help: R.ownedByHelp }), f('landed_cost', R.landedCost, 'money', { ...optional, currency: from.currency, help: R.landedCostHelp }),
-    f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_to', R.validTo, 'day')] }),
+    f('claims', R.claims, 'rows', { start: [], add: R.addClaim, fields: [f('claim', R.claim, 'text'), f('certificate', R.certificate, 'text'), f('valid_from', R.validFrom, 'day', optional), f('valid_to', R.validTo, 'day')] }),
     f('use_rank', R.useRank, 'whole', { start: 1, help: R.useRankHelp }), f('reserve_g', R.reserve, 'mass', { ...optional, help: R.reserveHelp }),
   ],
   products: (from) => [
     f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
     f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: options(from.lots), help: R.onlyLotsHelp }),
+    f('claims', R.soldAs, 'many', { ...optional, options: claimsOf(from.lots), help: R.soldAsHelp }),
   ],
   'ship-days': () => [
     f('day', R.shipDay, 'day'), f('packing_day', R.packingDay, 'day', { help: R.packingDayHelp }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }), f('note', R.note, 'text', optional),
@@ -106,7 +113,7 @@ const FIELDS = {
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
     f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => ({ value: each.day, label: each.day })) }),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
-    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole'), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp })] }),
     f('note', R.note, 'text', optional),
   ],
   'cost-lines': (from) => [
@@ -115,6 +122,11 @@ const FIELDS = {
     f('rate', R.rate, 'text', { ...optional, help: R.rateHelp(from.currency ?? 'EUR') }), f('reference', R.billNumber, 'text', optional), f('note', R.note, 'text', optional), f('credit', R.credit, 'check'),
   ],
   'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
+  'shelf-levels': (from) => [f('product', R.product, 'choice', { options: options(from.products) }), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp }), f('bags', R.bags, 'whole')],
+  tariffs: (from) => [
+    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole'),
+    f('from_day', R.fromDay, 'day'), f('amount', R.amount, 'money', { currency: from.currency }),
+  ],
   destinations: (from) => [
     f('name', R.name, 'text', { help: R.destinationHelp }), f('transit_days', R.transit, 'whole', { start: 2 }), f('excluded', R.excluded, 'many', { ...optional, options: options(from.coffees), help: R.excludedHelp }),
     f('closed', R.closed, 'text', { ...optional, help: R.closedHelp }),

@@ -14,19 +14,27 @@ import { T } from './texts.js';
 /** @import { Lists } from './records.js' */
 
 const S = T.shipping;
-const places = { orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
+const places = { claims: byId('claims'), orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
 /** @type {{lists: Lists, roasted: any[], all: boolean, offerShipDays: () => void}} */
 const page = { lists: {}, roasted: [], all: false, offerShipDays: () => {} };
 
 async function load() {
   await trying(async () => {
-    const [from, stock] = await Promise.all([lists(['orders', 'products', 'ship-days']), read('/api/stock')]);
+    const [from, stock, claims] = await Promise.all([lists(['orders', 'products', 'ship-days']), read('/api/stock'), read('/api/claims')]);
+    warn(claims.items);
     page.lists = from;
     page.roasted = stock.roasted;
     drawOrders();
     drawRoasted();
     page.offerShipDays();
   });
+}
+
+/** Says so before more is sold under a claim than there is. @param {any[]} claims */
+function warn(claims) {
+  const warnings = claims.filter((each) => each.warning);
+  places.claims.hidden = warnings.length === 0;
+  redraw(places.claims, warnings.map((each) => h('p', { class: 'error', role: 'alert' }, each.warning)));
 }
 
 /** @param {Item|null} order */

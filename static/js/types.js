@@ -111,6 +111,7 @@
  * @property {string} coffee
  * @property {string} grade
  * @property {string} [screen]
+ * @property {number | null} [screen_mm]
  * @property {string} [process]
  * @property {string} [crop_year]
  * @property {string} storeroom

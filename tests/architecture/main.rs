@@ -110,15 +110,16 @@ const LAYERS: [&[&str]; 6] = [
     &[
         "mass", "fraction", "ids", "day", "calendar", "ladder", "money", "text", "clock",
     ],
-    &["planner", "loss", "chart"],
+    &["planner", "loss"],
     &["store", "book", "refusal", "sheet"],
     &["setup"],
     &[
-        "app", "command", "counting", "expect", "green", "floor", "demand", "week", "audit",
-        "access",
+        "app", "command", "cost", "counting", "expect", "green", "floor", "demand", "week",
+        "audit", "access", "follow", "chart",
     ],
     &[
-        "web", "serve", "settings", "learn", "plan", "demo", "build", "lib", "main",
+        "web", "serve", "settings", "learn", "person", "plan", "demo", "build", "lib", "main",
+        "copies", "daily", "proof", "key_file",
     ],
 ];
 

@@ -1,5 +1,5 @@
 //! How long the book takes: a posting with its answer on disk, statements of a lot and of all green over five years, balances at a past day,
-//! the value of the stock, verifying.
+//! the value of the stock, a mock recall, verifying, and carrying it away as a copy.
 //!
 //! The books lie on an embedded database in the folder for temporary files, which should be on a disk.
 
@@ -11,9 +11,10 @@ use outturn::app::App;
 use outturn::audit::statement::{Asked, AskedMany, Scope, many, statement, workbook};
 use outturn::audit::value::{self, value};
 use outturn::audit::verify::verify;
+use outturn::audit::{copy, trace};
 use outturn::book::leaf::{Kind, Movement};
 use outturn::book::place::Place;
-use outturn::book::{Actor, Book, Draft};
+use outturn::book::{Actor, Book, Draft, answer_hash};
 use outturn::clock::Clock;
 use outturn::day::{Day, Instant, Zone};
 use outturn::floor::batch::{Batch, Judgement, Step, Verdict, WeighedIn, WeighedOut};
@@ -22,9 +23,10 @@ use outturn::green::{Drying, Receipt};
 use outturn::ids::{BatchId, LotId, PostingId, RoasterId, StoreroomId, StyleId};
 use outturn::mass::Mass;
 use outturn::setup::{
-    Coffee, CostLine, Delivery, Expected, Lot, Record, Roaster, Scale, Storeroom, Style,
+    Coffee, CostLine, Delivery, Expected, Lot, Order, Product, Record, Roaster, Scale, ShipDay,
+    Storeroom, Style,
 };
-use outturn::store;
+use outturn::store::{self, BagsRow, Standing};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
@@ -67,7 +69,14 @@ impl Roastery {
         let clock = Clock::set(NOW.parse().expect("an instant"), 1);
         let app = runtime.block_on(async {
             let store = store::open(&url).await.expect("a database");
-            App::open(store, clock, Zone::UTC).await.expect("a book")
+            App::open(
+                store,
+                clock,
+                Zone::UTC,
+                outturn::book::seal::SealKey::of_secret(&[7; 32]),
+            )
+            .await
+            .expect("a book")
         });
         let nil = Uuid::nil();
         let mut made = Self {
@@ -254,6 +263,109 @@ impl Roastery {
             weighings: Vec::new(),
         };
         book.post(draft).await.expect("a posting");
+        self.answer(book, id).await;
+    }
+
+    /// What was answered, without which a posting would not hold.
+    async fn answer(&self, book: &mut Book, PostingId(id): PostingId) {
+        let hash = answer_hash(id, &[0; 32], "null");
+        let answered = book
+            .tx()
+            .insert_command(id, self.app.site, &[0; 32], "null", &hash);
+        answered.await.expect("an answer");
+    }
+
+    /// Packs all that was roasted into bags, twenty batches at a time, and ships every packing for an order of its own.
+    fn sell_all(&self) {
+        let coffee = self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let lot = outturn::setup::need::<Lot>(&mut *tx, self.app.site, self.lot).await;
+            lot.expect("the lot").fields.coffee
+        });
+        let product = json!({"name": "Alder 250", "parts": [{"coffee": coffee, "share": 1}], "style": self.style, "bag_g": 250});
+        let product = self.put::<Product>(product);
+        let ship_day =
+            json!({"day": "2026-11-25", "packing_day": "2026-11-25", "carrier_at": "15:00"});
+        self.put::<ShipDay>(ship_day);
+        self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let standing = tx.standing(self.app.site, "roasted").await.expect("roasted");
+            drop(tx);
+            for (n, some) in standing.chunks(20).enumerate() {
+                let order = json!({"number": format!("A-{n}"), "customer": "Corner Cafe", "ship_day": "2026-11-25", "transit_days": 1, "priority": 1,
+                    "lines": [{"line": 1, "product": product, "bags": 600}]});
+                let order: Order = serde_json::from_value(order).expect("an order");
+                let id = self.app.clock.new_id();
+                let kept = self.app.put(self.actor(), id, Expected::Nothing, order);
+                self.sell_some(some, product, kept.await.expect("an order").id).await;
+            }
+        });
+    }
+
+    async fn sell_some(&self, roasted: &[Standing], product: Uuid, order: Uuid) {
+        let tx = self.app.store.write().await.expect("a turn");
+        let now: Instant = NOW.parse().expect("an instant");
+        let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
+            .await
+            .expect("a turn");
+        let [pack, ship] = [(); 2].map(|()| PostingId(self.app.clock.new_id()));
+        let packed = Place::Packed(pack);
+        let row = BagsRow {
+            order: Some(order.into()),
+            product: product.into(),
+            bags: 600,
+            grind: None,
+            packing: None,
+        };
+        for (id, kind) in [(pack, Kind::Pack), (ship, Kind::Ship)] {
+            let movement = |standing: &Standing| Movement {
+                lot: standing.lot,
+                from: if kind == Kind::Pack {
+                    standing.place
+                } else {
+                    packed
+                },
+                to: if kind == Kind::Pack {
+                    packed
+                } else {
+                    Place::Shipped(ship)
+                },
+                mass_mg: standing.mass.mg(),
+            };
+            let draft = Draft {
+                id,
+                kind,
+                happened_at: now,
+                reason: None,
+                card: None,
+                reverses: None,
+                facts: json!({ "bags": [row] }),
+                movements: roasted.iter().map(movement).collect(),
+                weighings: Vec::new(),
+            };
+            book.post(draft).await.expect("a posting");
+            book.tx().insert_bags(id, 0, &row).await.expect("bags");
+            self.answer(&mut book, id).await;
+        }
+        book.close(None, "").await.expect("a commit");
+    }
+
+    fn copy(&self) -> Vec<u8> {
+        self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let mut bytes = Vec::new();
+            let written = copy::write(&mut *tx, &mut bytes).await;
+            written.expect("a copy");
+            bytes
+        })
+    }
+
+    fn first_order(&self) -> Uuid {
+        self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let orders = outturn::setup::page::<Order>(&mut *tx, self.app.site, None, 1).await;
+            orders.expect("orders").0[0].id
+        })
     }
 
     fn statement(&self, from: Option<Day>, known: Option<i64>) -> usize {
@@ -356,6 +468,77 @@ fn balance_at_a_past_day(bencher: Bencher, movements: i64) {
             let site = roastery.app.site;
             let standing = tx.standing_on(site, roastery.lot, Some("store"), day, None);
             standing.await.expect("a balance")
+        })
+    });
+}
+
+/// A mock recall: everything that touched a lot of five years, 40,000 batches, all of it packed and shipped (200,000 movements); and where
+/// one of its orders came from.
+#[divan::bench(args = [("lot", 40_000), ("order", 40_000)], sample_count = 3, sample_size = 1)]
+fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
+    static SOLD: Mutex<Option<Arc<Roastery>>> = Mutex::new(None);
+    let roastery = {
+        let mut sold = SOLD.lock().expect("no bench fails");
+        let made = sold.get_or_insert_with(|| {
+            let roastery = Roastery::new(1);
+            roastery.roast(batches);
+            roastery.sell_all();
+            Arc::new(roastery)
+        });
+        Arc::clone(made)
+    };
+    let (of, id, direction) = if of == "lot" {
+        (
+            trace::Subject::Lot,
+            roastery.lot.0,
+            trace::Direction::Forward,
+        )
+    } else {
+        (
+            trace::Subject::Order,
+            roastery.first_order(),
+            trace::Direction::Backward,
+        )
+    };
+    let asked = trace::Asked { of, id, direction };
+    bencher.bench(|| {
+        roastery.runtime.block_on(async {
+            let mut tx = roastery.app.read().await.expect("a snapshot");
+            let traced = trace::trace(&mut *tx, roastery.app.site, asked).await;
+            traced.expect("a trace").legs.len()
+        })
+    });
+}
+
+/// Writing the whole book as a copy, in memory.
+#[divan::bench(args = SIZES, sample_count = 2, sample_size = 1)]
+fn copying(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    bencher.bench(|| roastery.copy().len());
+}
+
+/// Checking the copy with nothing else.
+#[divan::bench(args = SIZES, sample_count = 2, sample_size = 1)]
+fn checking_a_copy(bencher: Bencher, movements: i64) {
+    let copy = roastery(movements).copy();
+    bencher.bench(|| {
+        let checked = copy::check(std::io::Cursor::new(&copy[..]), &[]);
+        checked.expect("a whole copy").len()
+    });
+}
+
+/// Taking the copy into an empty embedded database.
+#[divan::bench(args = [1_000, 10_000], sample_count = 1, sample_size = 1)]
+fn taking_a_copy_in(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    let copy = roastery.copy();
+    bencher.bench(|| {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}", folder.path().join("copy.sqlite").display());
+        roastery.runtime.block_on(async {
+            let store = store::open(&url).await.expect("a database");
+            let taken = copy::take(&*store, std::io::Cursor::new(&copy[..])).await;
+            taken.expect("a whole copy").len()
         })
     });
 }

@@ -43,7 +43,14 @@ fn roastery() -> &'static Roastery {
         let runtime = Runtime::new().expect("a runtime");
         let (app, dispatches) = runtime.block_on(async {
             let store = store::open(&url).await.expect("a store");
-            let app = App::open(store, clock, Zone::UTC).await.expect("a book");
+            let app = App::open(
+                store,
+                clock,
+                Zone::UTC,
+                outturn::book::seal::SealKey::of_secret(&[7; 32]),
+            )
+            .await
+            .expect("a book");
             fill(&app).await;
             let mut tx = app.read().await.expect("a snapshot");
             let (from, to) = (

@@ -31,7 +31,14 @@ fn demo() -> &'static Demo {
         let zone = "Europe/Lisbon".parse().expect("a zone");
         let app = runtime.block_on(async {
             let store = store::open(&url).await.expect("the demo's book");
-            App::open(store, clock, zone).await.expect("a book")
+            App::open(
+                store,
+                clock,
+                zone,
+                outturn::book::seal::SealKey::of_secret(&[7; 32]),
+            )
+            .await
+            .expect("a book")
         });
         Demo {
             runtime,

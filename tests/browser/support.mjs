@@ -17,7 +17,7 @@ const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', 
 export const SHOTS = join(here, 'shots');
 /** The widths that every page must fit. */
 export const WIDTHS = [360, 768, 1024, 1440];
-export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'audit', 'count', 'findings', 'periods', 'value', 'setup'];
+export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'packing', 'packing-list', 'label', 'cupping', 'cost', 'audit', 'count', 'findings', 'periods', 'value', 'trace', 'setup', 'people'];
 export const ZONE = 'Europe/Lisbon';
 
 /** @returns {Promise<number>} */
@@ -32,27 +32,54 @@ export function freePort() {
   });
 }
 
+/** The password of the first owner. */
+export const PASSWORD = 'four words in a row';
+/** What the owner's browser keeps, by the address of the service. @type {Map<string, {name: string, value: string}[]>} */
+const OWNERS = new Map();
+
+/** The first owner chooses a password by the link on the terminal, as a page does. @param {string} url @param {string} code */
+async function choosePassword(url, code) {
+  const answer = await fetch(`${url}/api/passwords`, { method: 'POST', headers: { 'content-type': 'application/json', origin: url }, body: JSON.stringify({ code, password: PASSWORD }) });
+  if (!answer.ok) throw new Error(`the owner's password: ${answer.status} ${await answer.text()}`);
+  OWNERS.set(url, answer.headers.getSetCookie().map((line) => {
+    const [name = '', value = ''] = (line.split(';')[0] ?? '').split('=');
+    return { name, value };
+  }));
+}
+
 /**
  * @typedef {object} Service
  * @property {string} url
+ * @property {() => string} said what it has said on its terminal
  * @property {() => Promise<void>} stop ends the service and throws its book away
  * @property {() => Promise<void>} kill ends it without warning, the book stays
  * @property {() => Promise<void>} again starts it anew on the same port and book
  */
 
-/** @returns {Promise<Service>} */
-export async function startService() {
+/**
+ * The service, with its first owner signed in unless more flags say that it is reached otherwise.
+ * @param {(folder: string) => string[]} [more] further flags
+ * @returns {Promise<Service>}
+ */
+export async function startService(more) {
   const folder = mkdtempSync(join(tmpdir(), 'outturn-browser-'));
   const port = await freePort();
   const url = `http://127.0.0.1:${port}`;
   /** @type {import('node:child_process').ChildProcess} */
   let child;
+  let said = '';
   const begin = async () => {
-    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE], { stdio: ['ignore', 'ignore', 'inherit'] });
+    said = '';
+    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, ...(more?.(folder) ?? [])], { stdio: ['ignore', 'pipe', 'inherit'] });
+    child.stdout?.on('data', (/** @type {Buffer} */ data) => {
+      said += data.toString();
+    });
     await until(async () => {
       if (child.exitCode !== null) throw new Error(`${BINARY} ended with ${child.exitCode}`);
-      return (await fetch(`${url}/readyz`).catch(() => null))?.ok === true;
+      return (await fetch(`${url}/${more ? 'trust' : 'readyz'}`).catch(() => null))?.ok === true;
     }, 'the service to be ready');
+    const code = /#invitation=(\w+)/.exec(said)?.[1];
+    if (code && !more) await choosePassword(url, code);
   };
   /** @param {NodeJS.Signals} signal */
   const end = (signal) => new Promise((resolve) => {
@@ -66,6 +93,7 @@ export async function startService() {
   await begin();
   return {
     url,
+    said: () => said,
     again: begin,
     kill: async () => void (await end('SIGKILL')),
     stop: async () => {
@@ -88,7 +116,7 @@ export async function until(holds, what) {
 export function apiOf(url) {
   /** @param {string} method @param {string} path @param {any} [body] @param {Record<string, string>} [headers] */
   const call = async (method, path, body, headers = {}) => {
-    const answer = await fetch(url + path, { method, headers: { 'content-type': 'application/json', ...headers }, body: body === undefined ? undefined : JSON.stringify(body) });
+    const answer = await fetch(url + path, { method, headers: { 'content-type': 'application/json', origin: url, cookie: (OWNERS.get(url) ?? []).map(({ name, value }) => `${name}=${value}`).join('; '), ...headers }, body: body === undefined ? undefined : JSON.stringify(body) });
     const text = await answer.text();
     if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
     return text ? JSON.parse(text) : null;
@@ -163,17 +191,27 @@ export async function releaseWeek(api) {
   });
 }
 
-/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again. @param {string} home */
-export const openBrowser = (home) => chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: FLAGS, locale: 'en-GB', viewport: { width: 1280, height: 800 } });
+/** What shows that the owners of the services are signed in. */
+const ownerCookies = () => [...OWNERS].flatMap(([url, cookies]) => cookies.map((cookie) => ({ ...cookie, url })));
 
-export const startBrowser = () => chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
+/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again; the owner is signed in. @param {string} home */
+export async function openBrowser(home) {
+  const tablet = await chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: FLAGS, locale: 'en-GB', viewport: { width: 1280, height: 800 } });
+  await tablet.addCookies(ownerCookies());
+  return tablet;
+}
+
+/** @param {string[]} [more] further flags */
+export const startBrowser = (more = []) => chromium.launch({ executablePath: CHROMIUM, args: [...FLAGS, ...more] });
 
 /**
  * A page whose errors are kept: the console's and uncaught ones. Asking for what is not there (404) by a picture is not one of them.
- * @param {import('playwright-core').Browser} browser @param {import('playwright-core').BrowserContextOptions} options
+ * The owner is signed in, unless it is to be nobody.
+ * @param {import('playwright-core').Browser} browser @param {import('playwright-core').BrowserContextOptions & {nobody?: boolean}} options
  */
-export async function openPage(browser, options) {
+export async function openPage(browser, { nobody = false, ...options }) {
   const context = await browser.newContext({ locale: 'en-GB', ...options });
+  if (!nobody) await context.addCookies(ownerCookies());
   const page = await context.newPage();
   /** @type {string[]} */
   const errors = [];

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 
 use outturn::app::Done;
 use outturn::command::Command;
-use outturn::demand::{Packing, Progress, Shipment};
+use outturn::demand::{
+    BagWaste, CounterSale, Packing, Progress, RunEnd, Shipment, TakeBack, standing,
+};
 use outturn::floor::{Hold, Pass, Reversal, Start, WeighIn, WeighOut};
 use outturn::green::Receipt;
 use outturn::mass::Mass;
@@ -34,6 +36,34 @@ enum Act {
         sure: bool,
     },
     Ship(usize),
+    /// All of the ship day leaves, less some bags of an order.
+    ShipDay {
+        stays: usize,
+        bags: u32,
+    },
+    /// Bags are sold from the shelf.
+    Sell {
+        product: usize,
+        bags: u32,
+    },
+    /// Bags come back, of an order or from the counter, to the shelf or to waste.
+    TakeBack {
+        product: usize,
+        bags: u32,
+        order: Option<usize>,
+        shelf: bool,
+    },
+    /// Bags of some packing are torn.
+    Tear {
+        which: prop::sample::Index,
+        bags: u32,
+    },
+    /// A bin is weighed: so many grams are left of what the book has, and thrown away or not.
+    Finish {
+        which: prop::sample::Index,
+        grams: i64,
+        waste: bool,
+    },
     /// Undoes one of the postings so far.
     Undo(prop::sample::Index),
     Hold(prop::sample::Index),
@@ -51,26 +81,38 @@ fn act() -> impl Strategy<Value = Act> {
         3 => (4_200..4_500i64).prop_map(Act::Roast),
         6 => packing.prop_map(|(product, bags, order, sure)| Act::Pack { product, bags, order, sure }),
         3 => (0..ORDERS).prop_map(Act::Ship),
+        2 => (0..ORDERS, 0..4u32).prop_map(|(stays, bags)| Act::ShipDay { stays, bags }),
+        2 => (0..BAG_G.len(), 1..5u32).prop_map(|(product, bags)| Act::Sell { product, bags }),
+        3 => (0..BAG_G.len(), 1..5u32, prop::option::of(0..ORDERS), any::<bool>())
+            .prop_map(|(product, bags, order, shelf)| Act::TakeBack { product, bags, order, shelf }),
+        1 => (any::<prop::sample::Index>(), 1..4u32).prop_map(|(which, bags)| Act::Tear { which, bags }),
+        1 => (any::<prop::sample::Index>(), 0..5_000i64, any::<bool>()).prop_map(|(which, grams, waste)| Act::Finish { which, grams, waste }),
         3 => any::<prop::sample::Index>().prop_map(Act::Undo),
         1 => any::<prop::sample::Index>().prop_map(Act::Hold),
         1 => any::<prop::sample::Index>().prop_map(Act::Pass),
     ]
 }
 
-/// What a posting that stands did.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Stands {
-    Roasted(Mass),
-    Packed {
-        order: Option<usize>,
-        product: usize,
-        bags: u32,
-        beyond: Mass,
-    },
-    Shipped {
-        order: usize,
-        bags: [u32; 2],
-    },
+/// For whom bags are: one of the orders, or the shelf of the shop, which sells over the counter.
+type For = Option<usize>;
+
+/// What a posting that stands did: grams, and bags of a product for somebody.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Stands {
+    /// Roasted coffee that came to the bins or left them, but for bags: milligrams.
+    bins: i64,
+    /// What went to the count difference, less what came from it.
+    variance: i64,
+    /// What went from the bins to waste.
+    swept: i64,
+    /// Bags that came to stand in the house for somebody, or left.
+    house: Vec<(For, usize, i64)>,
+    /// Bags that went out to somebody, or came back.
+    out: Vec<(For, usize, i64)>,
+    /// Bags thrown away.
+    thrown: Vec<(usize, i64)>,
+    /// Bags filled.
+    filled: Vec<(usize, i64)>,
 }
 
 struct Play {
@@ -153,14 +195,54 @@ impl Play {
                 sure,
             } => self.pack(product, bags, order, sure).await,
             Act::Ship(order) => {
-                let before = self.waiting(order);
-                if let Some(answer) = self
-                    .send::<Shipment>(json!({"order": self.orders[order]}))
-                    .await
+                let body = json!({"order": self.orders[order]});
+                let leaving = self.waiting(order);
+                self.ship(body, &[(order, leaving)]).await;
+            }
+            Act::ShipDay { stays, bags } => self.ship_day(stays, bags).await,
+            Act::Sell { product, bags } => {
+                let there = self.house(None, product);
+                let body = json!({"product": self.products[product], "bags": bags});
+                let sold = self.send::<CounterSale>(body).await;
+                assert_eq!(
+                    sold.is_some(),
+                    i64::from(bags) <= there,
+                    "the shelf has {there}"
+                );
+                if let Some(answer) = sold {
+                    let bags = i64::from(bags);
+                    let stands = Stands {
+                        house: vec![(None, product, -bags)],
+                        out: vec![(None, product, bags)],
+                        ..Stands::default()
+                    };
+                    self.postings.push((posting(&answer), stands));
+                }
+            }
+            Act::TakeBack {
+                product,
+                bags,
+                order,
+                shelf,
+            } => self.take_back(product, bags, order, shelf).await,
+            Act::Tear { which, bags } => self.tear(which, bags).await,
+            Act::Finish {
+                which,
+                grams,
+                waste,
+            } if !self.batches.is_empty() => {
+                let batch = which.get(&self.batches);
+                let body = json!({"batch": batch, "weight": {"basis": "reckoned", "mass_g": grams}, "waste": waste});
+                if let Some(answer) = self.send::<RunEnd>(body).await
+                    && answer["posting"].is_object()
                 {
-                    let stands = Stands::Shipped {
-                        order,
-                        bags: before,
+                    let difference = milligrams(&answer["difference_g"]);
+                    let swept = if waste { grams * 1_000 } else { 0 };
+                    let stands = Stands {
+                        bins: difference - swept,
+                        variance: -difference,
+                        swept,
+                        ..Stands::default()
                     };
                     self.postings.push((posting(&answer), stands));
                 }
@@ -182,7 +264,7 @@ impl Play {
                 self.send::<Pass>(json!({"batch": batch, "reason": "cupped"}))
                     .await;
             }
-            Act::Undo(_) | Act::Hold(_) | Act::Pass(_) => {}
+            Act::Undo(_) | Act::Hold(_) | Act::Pass(_) | Act::Finish { .. } => {}
         }
     }
 
@@ -204,9 +286,108 @@ impl Play {
             .await
             .unwrap();
         self.batches.push(batch);
-        let mass = Mass::from_grams(grams).unwrap();
-        self.postings
-            .push((posting(&answer), Stands::Roasted(mass)));
+        let stands = Stands {
+            bins: grams * 1_000,
+            ..Stands::default()
+        };
+        self.postings.push((posting(&answer), stands));
+    }
+
+    /// Ships, and writes down what must have left.
+    async fn ship(&mut self, body: Value, leaving: &[(usize, [i64; 2])]) {
+        let answer = self.send::<Shipment>(body).await;
+        let all: i64 = leaving.iter().flat_map(|(_, bags)| bags).sum();
+        assert_eq!(answer.is_some(), all > 0, "{leaving:?}");
+        let Some(answer) = answer else { return };
+        let mut stands = Stands::default();
+        for (order, bags) in leaving {
+            for (product, bags) in bags.iter().enumerate() {
+                stands.house.push((Some(*order), product, -bags));
+                stands.out.push((Some(*order), product, *bags));
+            }
+        }
+        self.postings.push((posting(&answer), stands));
+    }
+
+    async fn ship_day(&mut self, stays: usize, bags: u32) {
+        let mut leaving: Vec<(usize, [i64; 2])> = (0..ORDERS)
+            .map(|order| (order, self.waiting(order)))
+            .collect();
+        let there = leaving[stays].1[0];
+        let mut body = json!({"ship_day": "2026-12-02"});
+        if bags > 0 {
+            body["except"] =
+                json!([{"order": self.orders[stays], "product": self.products[0], "bags": bags}]);
+            if there < i64::from(bags) {
+                assert!(
+                    self.send::<Shipment>(body).await.is_none(),
+                    "more stays than there is"
+                );
+                return;
+            }
+            leaving[stays].1[0] -= i64::from(bags);
+        }
+        self.ship(body, &leaving).await;
+    }
+
+    async fn take_back(&mut self, product: usize, bags: u32, order: For, shelf: bool) {
+        let gone = self.sum(|stands| &stands.out, order, product);
+        let mut body = json!({"product": self.products[product], "bags": bags, "to": if shelf { "shelf" } else { "waste" }});
+        if let Some(order) = order {
+            body["order"] = json!(self.orders[order]);
+        }
+        let answer = self.send::<TakeBack>(body).await;
+        assert_eq!(answer.is_some(), i64::from(bags) <= gone, "{gone} are out");
+        if let Some(answer) = answer {
+            let bags = i64::from(bags);
+            let mut stands = Stands {
+                out: vec![(order, product, -bags)],
+                ..Stands::default()
+            };
+            if shelf {
+                stands.house.push((None, product, bags));
+            } else {
+                stands.thrown.push((product, bags));
+            }
+            self.postings.push((posting(&answer), stands));
+        }
+    }
+
+    /// Tears bags of a packing that stands: those for nobody first.
+    async fn tear(&mut self, which: prop::sample::Index, bags: u32) {
+        let mut tx = self.roastery.app.read().await.unwrap();
+        let there = standing(&mut *tx, self.roastery.app.site).await.unwrap();
+        drop(tx);
+        if there.is_empty() {
+            return;
+        }
+        let packing = which.get(&there).packing;
+        let mut ours: Vec<_> = there
+            .into_iter()
+            .filter(|of| of.packing == packing)
+            .collect();
+        ours.sort_by_key(|of| of.order.is_some());
+        let all: u32 = ours.iter().map(|of| of.bags).sum();
+        let body = json!({"packing": packing, "bags": bags, "reason": "torn"});
+        let answer = self.send::<BagWaste>(body).await;
+        assert_eq!(answer.is_some(), bags <= all);
+        let Some(answer) = answer else { return };
+        let (mut stands, mut left) = (Stands::default(), bags);
+        for of in ours {
+            let gone = left.min(of.bags);
+            left -= gone;
+            let order = of
+                .order
+                .map(|order| self.orders.iter().position(|id| *id == order.0).unwrap());
+            let product = self
+                .products
+                .iter()
+                .position(|id| *id == of.product.0)
+                .unwrap();
+            stands.house.push((order, product, -i64::from(gone)));
+            stands.thrown.push((product, i64::from(gone)));
+        }
+        self.postings.push((posting(&answer), stands));
     }
 
     async fn pack(&mut self, product: usize, bags: u32, order: Option<usize>, sure: bool) {
@@ -242,73 +423,120 @@ impl Play {
             sure || beyond == Mass::ZERO,
             "beyond the book only when confirmed"
         );
-        let stands = Stands::Packed {
-            order,
-            product,
-            bags,
-            beyond,
+        let (bags, whole) = (i64::from(bags), mass(product, bags).mg());
+        let stands = Stands {
+            bins: beyond.mg() - whole,
+            variance: -beyond.mg(),
+            house: vec![(order, product, bags)],
+            filled: vec![(product, bags)],
+            ..Stands::default()
         };
         self.postings.push((posting(&answer), stands));
     }
 
+    /// Bags for somebody, summed over all that stands.
+    fn sum(&self, of: fn(&Stands) -> &Vec<(For, usize, i64)>, whom: For, product: usize) -> i64 {
+        let lines = self.postings.iter().flat_map(|(_, stands)| of(stands));
+        lines
+            .filter(|line| (line.0, line.1) == (whom, product))
+            .map(|line| line.2)
+            .sum()
+    }
+
+    fn house(&self, whom: For, product: usize) -> i64 {
+        self.sum(|stands| &stands.house, whom, product)
+    }
+
     /// Bags of an order that are packed and have not left, by product.
-    fn waiting(&self, of: usize) -> [u32; 2] {
-        let (mut packed, mut gone) = ([0; 2], [0; 2]);
-        for (_, stands) in &self.postings {
-            match stands {
-                Stands::Packed {
-                    order,
-                    product,
-                    bags,
-                    ..
-                } if *order == Some(of) => packed[*product] += bags,
-                Stands::Shipped { order, bags } if *order == of => {
-                    gone[0] += bags[0];
-                    gone[1] += bags[1];
-                }
-                _ => {}
-            }
-        }
-        [packed[0] - gone[0], packed[1] - gone[1]]
+    fn waiting(&self, order: usize) -> [i64; 2] {
+        [0, 1].map(|product| self.house(Some(order), product))
     }
 
     async fn check(&self) {
-        let (mut roasted, mut bagged, mut beyond) = (Mass::ZERO, Mass::ZERO, Mass::ZERO);
-        for (_, stands) in &self.postings {
-            match stands {
-                Stands::Roasted(mass) => roasted = roasted.plus(*mass).unwrap(),
-                Stands::Packed {
-                    product,
+        let sum = |of: fn(&Stands) -> i64| -> i64 {
+            self.postings.iter().map(|(_, stands)| of(stands)).sum()
+        };
+        let bags = |lines: Vec<(usize, i64)>| -> i64 {
+            lines
+                .into_iter()
+                .map(|(product, bags)| mass(product, 1).mg() * bags)
+                .sum()
+        };
+        let all = |of: fn(&Stands) -> Vec<(usize, i64)>| {
+            bags(
+                self.postings
+                    .iter()
+                    .flat_map(|(_, stands)| of(stands))
+                    .collect(),
+            )
+        };
+        let plain = |lines: &Vec<(For, usize, i64)>| {
+            lines
+                .iter()
+                .map(|line| (line.1, line.2))
+                .collect::<Vec<_>>()
+        };
+        let mut places: BTreeMap<String, f64> = BTreeMap::new();
+        for (word, grams) in self.roastery.standing(self.roastery.lots[0]).await {
+            *places.entry(word).or_default() += grams;
+        }
+        let house: i64 = bags(
+            self.postings
+                .iter()
+                .flat_map(|(_, stands)| plain(&stands.house))
+                .collect(),
+        );
+        let out: i64 = bags(
+            self.postings
+                .iter()
+                .flat_map(|(_, stands)| plain(&stands.out))
+                .collect(),
+        );
+        let thrown = all(|stands| stands.thrown.clone());
+        assert_eq!(
+            house + out + thrown,
+            all(|stands| stands.filled.clone()),
+            "every bag is somewhere"
+        );
+        let expected = [
+            ("roasted", sum(|stands| stands.bins)),
+            ("packed", house),
+            ("shipped", out),
+            ("waste", thrown + sum(|stands| stands.swept)),
+            ("variance", sum(|stands| stands.variance)),
+        ];
+        for (place, mg) in expected {
+            let found = places.get(place).copied().unwrap_or_default();
+            let exact = Mass::from_mg(mg).unwrap().grams();
+            assert!(
+                (found - exact).abs() < 1e-6,
+                "{place}: {found}, not {exact}: {places:?}"
+            );
+            assert!(place == "variance" || mg >= 0, "{place} fell below nothing");
+        }
+        self.check_orders().await;
+        self.check_bags().await;
+    }
+
+    /// The bags that the book says stand in the house are those that do, for each order and the shelf.
+    async fn check_bags(&self) {
+        let app = &self.roastery.app;
+        let mut tx = app.read().await.unwrap();
+        let found = standing(&mut *tx, app.site).await.unwrap();
+        for whom in [None, Some(0), Some(1)] {
+            for product in 0..BAG_G.len() {
+                let order = whom.map(|order: usize| self.orders[order]);
+                let ours = found.iter().filter(|of| {
+                    of.order.map(|order| order.0) == order && of.product.0 == self.products[product]
+                });
+                let bags: i64 = ours.map(|of| i64::from(of.bags)).sum();
+                assert_eq!(
                     bags,
-                    beyond: more,
-                    ..
-                } => {
-                    bagged = bagged.plus(mass(*product, *bags)).unwrap();
-                    beyond = beyond.plus(*more).unwrap();
-                }
-                Stands::Shipped { .. } => {}
+                    self.house(whom, product),
+                    "{whom:?} {product}: {found:?}"
+                );
             }
         }
-        assert!(
-            bagged <= roasted.plus(beyond).unwrap(),
-            "bags hold more than was roasted"
-        );
-        let places: BTreeMap<String, f64> = self
-            .roastery
-            .standing(self.roastery.lots[0])
-            .await
-            .into_iter()
-            .fold(BTreeMap::new(), |mut sums, (word, grams)| {
-                *sums.entry(word).or_default() += grams;
-                sums
-            });
-        let at = |place: &str| places.get(place).copied().unwrap_or_default();
-        let close = |a: f64, b: Mass| (a - b.grams()).abs() < 1e-6;
-        assert!(close(at("packed") + at("shipped"), bagged), "{places:?}");
-        assert!(close(-at("variance"), beyond), "{places:?}");
-        let left = roasted.plus(beyond).unwrap().minus(bagged).unwrap();
-        assert!(close(at("roasted"), left), "{places:?}");
-        self.check_orders().await;
     }
 
     async fn check_orders(&self) {
@@ -319,9 +547,9 @@ impl Play {
             let orders = [order];
             let progress = Progress::of(&mut *tx, app.site, &orders).await.unwrap();
             let lines = progress.lines(&orders[0]);
-            let waiting = self.waiting(n);
-            for (line, waiting) in lines.iter().zip(waiting) {
-                assert_eq!(line.packed_bags - line.shipped_bags, waiting, "{lines:?}");
+            for (product, line) in lines.iter().enumerate() {
+                let waiting = i64::from(line.packed_bags) - i64::from(line.shipped_bags);
+                assert_eq!(waiting, self.house(Some(n), product), "{lines:?}");
             }
         }
     }
@@ -329,6 +557,10 @@ impl Play {
 
 fn posting(answer: &Value) -> Uuid {
     serde_json::from_value(answer["posting"]["id"].clone()).unwrap()
+}
+
+fn milligrams(grams: &Value) -> i64 {
+    serde_json::from_value::<Mass>(grams.clone()).unwrap().mg()
 }
 
 fn mass(product: usize, bags: u32) -> Mass {

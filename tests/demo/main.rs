@@ -353,7 +353,7 @@ fn the_generator_writes_the_same_bytes() {
         .unwrap()
         .map(|entry| entry.unwrap().path())
         .collect();
-    assert_eq!(files.len(), 20);
+    assert_eq!(files.len(), 21);
     for file in files {
         let kept = repository().join("demo").join(file.file_name().unwrap());
         assert!(same(&file, &kept), "{} differs", kept.display());

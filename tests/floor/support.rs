@@ -38,9 +38,14 @@ impl Roastery {
         let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
         let clock = Clock::set(NOW.parse().unwrap(), 1);
         let zone: Zone = "Europe/Lisbon".parse().unwrap();
-        let app = App::open(store::open(&url).await.unwrap(), clock, zone)
-            .await
-            .unwrap();
+        let app = App::open(
+            store::open(&url).await.unwrap(),
+            clock,
+            zone,
+            outturn::book::seal::SealKey::of_secret(&[7; 32]),
+        )
+        .await
+        .unwrap();
         let mut made = Self {
             app,
             lots: Vec::new(),

@@ -5,6 +5,10 @@ use serde_json::{Value, json};
 
 use crate::support::{Roastery, Server, roastery};
 
+mod records;
+
+use records::records;
+
 /// An import of past batches in the book, and its batch.
 const PAST_IMPORT: &str = "01a211b7-0000-7000-8000-0000000000a1";
 const PAST_BATCH: &str = "01a211b7-0000-7000-8000-0000000000b1";
@@ -35,6 +39,10 @@ struct Has {
     roasted: [String; 6],
     /// Roasted for the order, in bags of it and not shipped.
     packed_order: String,
+    /// The packing that filled them.
+    packing: Value,
+    /// A table of cups, and the code of one of them.
+    table: (Value, Value),
     /// An order with nothing packed.
     open_order: String,
     /// A released card.
@@ -47,6 +55,8 @@ struct Has {
     loft: String,
     /// A finding that is open.
     finding: Value,
+    /// A kept command that could not be booked.
+    unsettled: String,
     /// What a subscription takes.
     offered: Offered,
     /// Open counts, each for one command: entered on, handed in, dropped.
@@ -148,12 +158,18 @@ async fn prepare(server: &Server) -> Has {
     let sold = roast(server, &made).await;
     server.advance_minutes(4 * 24 * 60);
     let packed_order = order(server, &made, "T1").await;
-    server
+    let packing = server
         .command(
             "packings",
             json!({"product": made.kivu_bag, "bags": 4, "order": packed_order, "batches": [sold]}),
         )
-        .await;
+        .await["posting"]["id"]
+        .clone();
+    let shelf = json!({"product": made.kivu_bag, "bags": 4});
+    server.command("packings", shelf).await;
+    let table = json!({"batches": [sold], "water_g": 150, "ratio": 0.055});
+    let table = server.command("cuppings", table).await["cupping"].clone();
+    let table = (table["id"].clone(), table["cups"][0]["code"].clone());
     let open_order = order(server, &made, "T2").await;
     let past =
         json!({"import": PAST_IMPORT, "name": "before", "rows": [past_batch(&made, PAST_BATCH)]});
@@ -166,6 +182,9 @@ async fn prepare(server: &Server) -> Has {
     let spilled = json!({"lot": made.screen_18, "storeroom": made.storeroom, "weight": {"basis": "reckoned", "mass_g": 20}});
     server.command("wastes", spilled).await;
     let finding = server.get("/api/findings").await["items"][0]["id"].clone();
+    let unsettled = server.id();
+    let kept = json!({"lot": made.kivu, "storeroom": made.storeroom, "weight": reckoned(70), "kept": true});
+    server.order("wastes", &unsettled, kept).await.expect(202);
     let mut counts = Vec::new();
     for _ in 0..3 {
         counts.push(count(server, &made).await);
@@ -183,6 +202,8 @@ async fn prepare(server: &Server) -> Has {
         weigh_in,
         roasted: roasted.try_into().unwrap(),
         packed_order,
+        packing,
+        table,
         open_order,
         card,
         closing,
@@ -190,6 +211,7 @@ async fn prepare(server: &Server) -> Has {
         loft,
         counts: counts.try_into().unwrap(),
         finding,
+        unsettled,
     }
 }
 
@@ -380,9 +402,36 @@ fn selling(has: &Has) -> Vec<(&'static str, Value)> {
     vec![
         (
             "/api/packings/{id}",
-            json!({"product": has.made.kivu_bag, "bags": 2, "order": has.open_order, "batches": [has.roasted[2]]}),
+            json!({"product": has.made.kivu_bag, "bags": 2, "order": has.open_order, "batches": [has.roasted[2]], "weighed": bench(&has.made, "251")}),
         ),
-        ("/api/shipments/{id}", json!({"order": has.packed_order})),
+        (
+            "/api/bag-wastes/{id}",
+            json!({"packing": has.packing, "bags": 1, "reason": "torn"}),
+        ),
+        (
+            "/api/shipments/{id}",
+            json!({"ship_day": "2026-12-02", "except": [{"order": has.packed_order, "product": has.made.kivu_bag, "bags": 1}]}),
+        ),
+        (
+            "/api/counter-sales/{id}",
+            json!({"product": has.made.kivu_bag, "bags": 2}),
+        ),
+        (
+            "/api/take-backs/{id}",
+            json!({"product": has.made.kivu_bag, "bags": 1, "to": "shelf"}),
+        ),
+        (
+            "/api/cuppings/{id}",
+            json!({"batches": [has.roasted[2]], "cups_each": 2, "water_g": 180, "ratio": 0.06}),
+        ),
+        (
+            "/api/cup-verdicts/{id}",
+            json!({"cupping": has.table.0, "cups": [{"code": has.table.1, "verdict": "pass", "notes": "clean, plum"}]}),
+        ),
+        (
+            "/api/run-ends/{id}",
+            json!({"batch": has.roasted[2], "weight": reckoned(5_000), "waste": true}),
+        ),
         (
             "/api/order-imports/{id}",
             json!({"csv": csv, "ship_default": "2026-12-02", "headings": {"order": "order"}}),
@@ -400,6 +449,10 @@ fn closing(has: &Has) -> Vec<(&'static str, Value)> {
         (
             "/api/finding-closings/{id}",
             json!({"finding": has.finding, "reason": "looked at, and it was so"}),
+        ),
+        (
+            "/api/settlements/{id}",
+            json!({"unsettled": has.unsettled, "reason": "swept up with the samples"}),
         ),
     ]
 }
@@ -445,127 +498,6 @@ fn past_batch(made: &Roastery, id: &str) -> Value {
         "id": id, "minute": 29_000_000, "coffee": "Kivu 18", "lot": made.screen_18, "style": made.light, "roaster": made.drum, "green_g": 12_000,
         "roasted_g": 10_380, "green_division_g": 10, "roasted_division_g": 10, "received": "2025-01-31", "moisture": 0.112,
     })
-}
-
-fn records(has: &Has) -> Vec<(&'static str, Value)> {
-    [
-        people_and_rooms(),
-        coffee(has),
-        arriving(has),
-        costs(has),
-        orders(has),
-        subscriptions(has),
-    ]
-    .concat()
-}
-
-fn people_and_rooms() -> Vec<(&'static str, Value)> {
-    vec![
-        (
-            "/api/sites/{id}",
-            json!({
-                "name": "Second site", "zone": "Europe/Lisbon", "currency": "EUR", "mass_unit": "lb",
-                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "crew_min": 480, "retired": true,
-            }),
-        ),
-        (
-            "/api/people/{id}",
-            json!({"name": "Ines", "role": "operator", "retired": false}),
-        ),
-        (
-            "/api/table-headings/{id}",
-            json!({"table": "past_batches", "headings": {"green": "Green kg"}}),
-        ),
-        (
-            "/api/devices/{id}",
-            json!({"name": "By the drum", "kind": "tablet", "retired": false}),
-        ),
-        (
-            "/api/storerooms/{id}",
-            json!({"name": "Cellar", "retired": false}),
-        ),
-        (
-            "/api/scales/{id}",
-            json!({"name": "Third scale", "unit": "lb", "division_g": 5, "max_g": 60_000, "containers": [{"name": "pail", "tare_g": 420.5}]}),
-        ),
-    ]
-}
-
-fn costs(has: &Has) -> Vec<(&'static str, Value)> {
-    vec![
-        (
-            "/api/cost-lines/{id}",
-            json!({"delivery": has.made.kivu_delivery, "lot": has.made.peaberry, "kind": "freight", "day": "2026-11-27",
-                "amount": {"minor": 12_000_000, "currency": "VND"}, "rate": "0.000036812", "reference": "SEA 12", "note": "with insurance"}),
-        ),
-        (
-            "/api/write-downs/{id}",
-            json!({"lot": has.made.washed, "day": "2026-11-27", "amount": {"minor": 2_000, "currency": "EUR"}, "reason": "past crop"}),
-        ),
-    ]
-}
-
-fn coffee(has: &Has) -> Vec<(&'static str, Value)> {
-    let hours = json!({"from": "07:00", "to": "15:00"});
-    let (scale, bench) = (&has.made.floor_scale, &has.made.bench_scale);
-    vec![
-        (
-            "/api/coffees/{id}",
-            json!({"name": "Sidama", "note": "from the south"}),
-        ),
-        (
-            "/api/styles/{id}",
-            json!({"name": "Middle", "nominal_loss": 0.15, "rest_days": 1, "fresh_days": 30, "shade": 2}),
-        ),
-        (
-            "/api/roasters/{id}",
-            json!({
-                "name": "Third", "min_charge_g": 1_000, "max_charge_g": 5_000, "step_g": 50, "cycle_min": 11, "changeover_min": 4, "startup_min": 20,
-                "hours": [hours, hours, hours, hours, null, null, null], "exceptions": [{"day": "2026-12-24", "hours": hours, "note": "eve"}],
-                "styles": [has.made.light], "weighs": "before_destoner", "green_scale": scale, "roasted_scale": bench,
-                "charge_limits": [{"lot": has.made.peaberry, "min_charge_g": 1_000, "max_charge_g": 4_000}],
-            }),
-        ),
-        (
-            "/api/products/{id}",
-            json!({"name": "Bag", "parts": [{"coffee": has.made.kivu, "share": 0.75}, {"coffee": has.made.huila, "share": 0.25}], "style": has.made.dark, "bag_g": 500, "lots": [has.made.peaberry]}),
-        ),
-    ]
-}
-
-fn arriving(has: &Has) -> Vec<(&'static str, Value)> {
-    let lot = json!({
-        "name": "Kivu 15", "delivery": has.made.kivu_delivery, "coffee": has.made.kivu, "grade": "AB", "screen": "15/16", "process": "washed",
-        "crop_year": "2025/26", "storeroom": has.made.storeroom, "expected_g": 60_000,
-        "packing": {"kind": "liner", "sacks": 1, "sack_g": 60_000, "loose_g": 0}, "moisture": [{"day": "2026-11-20", "fraction": 0.108, "sd": 0.003}],
-        "landed_cost": {"minor": 42_000, "currency": "EUR"}, "claims": [{"claim": "organic", "certificate": "C-1", "valid_to": "2027-06-30"}],
-        "use_rank": 3, "reserve_g": 500, "charge_limits": [{"roaster": has.made.drum, "min_charge_g": 5_000, "max_charge_g": 9_000}],
-    });
-    vec![
-        (
-            "/api/deliveries/{id}",
-            json!({"supplier": "Harbour Green", "reference": "HG-3", "expected_day": "2026-12-10", "invoice_g": 300_000, "hold": "papers", "note": "two pallets"}),
-        ),
-        ("/api/lots/{id}", lot),
-        (
-            "/api/sample-requests/{id}",
-            json!({"lot": has.made.peaberry, "mass_g": 300, "purpose": "for a buyer"}),
-        ),
-    ]
-}
-
-fn orders(has: &Has) -> Vec<(&'static str, Value)> {
-    let lines = json!([{"line": 1, "product": has.made.kivu_bag, "bags": 4}, {"line": 2, "product": has.made.blend_bag, "bags": 1}]);
-    vec![
-        (
-            "/api/ship-days/{id}",
-            json!({"day": "2026-12-09", "packing_day": "2026-12-08", "carrier_at": "15:00", "note": "small van"}),
-        ),
-        (
-            "/api/orders/{id}",
-            json!({"number": "T7", "customer": "Corner Café", "ship_day": "2026-12-02", "transit_days": 2, "priority": 1, "lines": lines, "note": "ring twice"}),
-        ),
-    ]
 }
 
 async fn offered(server: &Server, made: &Roastery) -> Offered {
@@ -659,11 +591,10 @@ fn subscriptions(has: &Has) -> Vec<(&'static str, Value)> {
 
 fn questions(has: &Has) -> Vec<(&'static str, Value)> {
     let pin = json!({"roaster": has.made.drum, "day": "2026-12-01", "lot": has.made.peaberry, "style": has.made.light, "charge_g": 8_000});
+    let asked = json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10});
     vec![
-        (
-            "/api/plans",
-            json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
-        ),
+        ("/api/plans", asked.clone()),
+        ("/api/plans/advice", asked),
         (
             "/api/plans/advice",
             json!({"from_day": "2026-12-01", "days": 2, "pinned": [pin], "freely": false, "short_allowance_g": 10}),
@@ -691,6 +622,17 @@ fn questions(has: &Has) -> Vec<(&'static str, Value)> {
             json!({"batch": has.roasted[0], "finding": "was_so", "green_g": 2_010, "roasted_g": 1_735, "lot": has.made.peaberry}),
         ),
         ("/api/sheets", json!({"file": "YSxiCjEsMgo="})),
+        (
+            "/api/margins",
+            json!({
+                "day": "2026-12-01", "swaps": [{"coffee": has.made.kivu, "with": has.made.huila}], "prices": [{"product": has.made.kivu_bag, "minor": 950}],
+                "parcels": [{"bags": [{"product": has.made.kivu_bag, "bags": 2}], "parcels": 5}],
+            }),
+        ),
+        (
+            "/api/bag-checks",
+            json!({"product": has.made.kivu_bag, "bags": 2, "weighed": bench(&has.made, "251")}),
+        ),
         (
             "/api/weigh-out-previews",
             json!({"batches": [has.weighed_in[0]], "weight": bench(&has.made, "1730")}),

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
+use crate::copies::{carries, copied};
 use crate::statement::{assert_adds_up, mg};
 use crate::support::{Database, Roastery, Server, merged, roastery, run};
 
@@ -418,6 +419,8 @@ async fn history(server: &Server, acts: Vec<Act>) {
     for i in 0..play.sent.len() {
         play.again(i, false).await;
     }
+    let copy = copied(&*server.app.store).await;
+    carries(&copy, server.database()).await;
 }
 
 fn on(database: Database, acts: Vec<Act>) {

@@ -17,10 +17,13 @@ const SENDERS: u64 = 4;
 struct Program {
     child: Child,
     address: String,
+    /// Where its keys lie.
+    _keys: tempfile::TempDir,
 }
 
 impl Program {
     fn start(url: &str) -> Self {
+        let keys = tempfile::tempdir().unwrap();
         let mut child = Command::new(env!("CARGO_BIN_EXE_outturn"))
             .args([
                 "serve",
@@ -31,6 +34,8 @@ impl Program {
                 "--database",
                 url,
             ])
+            .arg("--seal-key")
+            .arg(keys.path().join("seal.pem"))
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -43,7 +48,11 @@ impl Program {
             .unwrap();
         let address = said.rsplit(' ').next().unwrap().to_owned();
         assert!(address.starts_with("http://127.0.0.1:"), "{said}");
-        Self { child, address }
+        Self {
+            child,
+            address,
+            _keys: keys,
+        }
     }
 
     /// SIGKILL: no time to save anything.
@@ -51,6 +60,21 @@ impl Program {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
     }
+}
+
+/// A token with which a client acts as the owner.
+fn token(url: &str) -> String {
+    let made = Command::new(env!("CARGO_BIN_EXE_outturn"))
+        .args(["person", "--database", url, "token", "Owner", "--rights"])
+        .arg("read,floor,green,count,judge,find,plan,set_up,close,run")
+        .output()
+        .unwrap();
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    String::from_utf8(made.stdout).unwrap().trim().to_owned()
 }
 
 /// A command that was sent, and its answer if one came.
@@ -129,11 +153,20 @@ async fn work(client: Client, made: Roastery, book: Book, answered: UnboundedSen
 }
 
 /// Lets the clients send until so many answers have come, and kills the program while they go on.
-async fn kill_after(program: Program, made: &Roastery, book: &Book, answers: u64, seed: u64) {
+async fn kill_after(
+    program: Program,
+    token: &str,
+    made: &Roastery,
+    book: &Book,
+    answers: u64,
+    seed: u64,
+) {
     let (answered, mut count): (_, UnboundedReceiver<()>) = unbounded_channel();
     let begins = BEGINS.parse().unwrap();
-    let clients = (0..SENDERS)
-        .map(|n| Client::new(program.address.clone(), Clock::set(begins, seed * 100 + n)));
+    let clients = (0..SENDERS).map(|n| {
+        let clock = Clock::set(begins, seed * 100 + n);
+        Client::new(program.address.clone(), clock).with_token(token)
+    });
     let working: Vec<_> = clients
         .map(|client| {
             tokio::spawn(work(
@@ -197,21 +230,20 @@ async fn survive(database: Database) {
     let mut numbers = Numbers(7);
     let mut program = Program::start(&url);
     let begins = BEGINS.parse().unwrap();
-    let made = roastery(&Client::new(program.address.clone(), Clock::set(begins, 1))).await;
+    let token = token(&url);
+    let client = |address: &str, seed| {
+        Client::new(address.to_owned(), Clock::set(begins, seed)).with_token(&token)
+    };
+    let made = roastery(&client(&program.address, 1)).await;
     for round in 1..=kills {
         let from = book.lock().unwrap().len();
-        kill_after(program, &made, &book, 1 + numbers.below(40), round).await;
+        kill_after(program, &token, &made, &book, 1 + numbers.below(40), round).await;
         program = Program::start(&url);
-        let client = Client::new(program.address.clone(), Clock::set(begins, 2));
+        let client = client(&program.address, 2);
         compare(&client, &book, from).await;
         weigh(&client, &made, &book).await;
     }
-    compare(
-        &Client::new(program.address.clone(), Clock::set(begins, 2)),
-        &book,
-        0,
-    )
-    .await;
+    compare(&client(&program.address, 2), &book, 0).await;
     program.kill();
     let verified = Command::new(env!("CARGO_BIN_EXE_outturn"))
         .args(["verify", "--database", &url])

@@ -2,10 +2,14 @@
 //!
 //! One module for each area; each test runs on both databases (`support::each_database`).
 
+mod access;
 mod audit;
 mod bad_input;
 mod bodies;
+mod claims;
 mod cli;
+mod copies;
+mod cost;
 mod costs;
 mod counts;
 mod demand;
@@ -17,12 +21,16 @@ mod kill;
 mod learner;
 mod listing;
 mod log;
+mod matrix;
 mod openapi;
+mod packing;
 mod records;
+mod servers;
 mod statement;
 mod stock;
 mod tamper;
 mod together;
+mod trace;
 mod value;
 mod week;
 

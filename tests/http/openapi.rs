@@ -196,7 +196,7 @@ each_database! {
         let contract = Contract::shared();
         let paths = contract.document["paths"].as_object().unwrap();
         for (path, methods) in paths {
-            let address = path.replace("{id}", &server.id());
+            let address = path.replace("{id}", &server.id()).replace("{of}", "lot");
             for method in [Method::GET, Method::PUT, Method::POST, Method::PATCH, Method::DELETE] {
                 let described = methods.get(method.as_str().to_lowercase()).is_some();
                 if described && path == "/api/events" {

@@ -221,7 +221,7 @@ fn called(table: &str) -> &[&str] {
 }
 
 /// Every table has rows when this has happened.
-async fn busy_weeks(server: &Server, r: &Roastery) {
+pub async fn busy_weeks(server: &Server, r: &Roastery) {
     let lot = |kilograms: &str| json!({"lot": r.washed, "storeroom": r.storeroom, "weight": r.weighed(kilograms)});
     server.command("samples", lot("0.30")).await;
     let held = server.id();

@@ -16,6 +16,8 @@ pub struct Client {
     pub address: String,
     ids: Clock,
     http: reqwest::Client,
+    /// What it shows with each request.
+    shows: Vec<(&'static str, String)>,
     contract: Arc<Contract>,
 }
 
@@ -31,8 +33,20 @@ impl Client {
             address,
             ids,
             http,
+            shows: Vec::new(),
             contract,
         }
+    }
+
+    /// The same, which shows a token.
+    pub fn with_token(self, token: &str) -> Self {
+        self.showing("authorization", format!("Bearer {token}"))
+    }
+
+    /// The same, which sends a header with each request.
+    pub fn showing(mut self, name: &'static str, value: String) -> Self {
+        self.shows.push((name, value));
+        self
     }
 
     /// A new id (UUID version 7), the same in every run.
@@ -47,7 +61,11 @@ impl Client {
 
     /// A request to be given headers and a body.
     pub fn request(&self, method: Method, path: &str) -> RequestBuilder {
-        self.http.request(method, format!("{}{path}", self.address))
+        let request = self.http.request(method, format!("{}{path}", self.address));
+        let shown = self.shows.iter();
+        shown.fold(request, |request, (name, value)| {
+            request.header(*name, value)
+        })
     }
 
     /// Sends a request as it is.
@@ -62,6 +80,17 @@ impl Client {
         let answer = answer.unwrap_or_else(|e| panic!("{name}: {e}"));
         self.contract.check(&method, &path, sent.as_ref(), &answer);
         answer
+    }
+
+    /// The status of a request, without what follows: for answers that do not end.
+    pub async fn status(&self, request: RequestBuilder) -> u16 {
+        let request = request.build().expect("a request");
+        let name = format!("{} {}", request.method(), request.url());
+        let answer = self.http.execute(request).await;
+        answer
+            .unwrap_or_else(|e| panic!("{name}: {e}"))
+            .status()
+            .as_u16()
     }
 
     async fn exchange(&self, name: &str, request: Request) -> reqwest::Result<Answer> {

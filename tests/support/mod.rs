@@ -7,6 +7,7 @@
 mod answer;
 mod client;
 mod contract;
+pub mod entrance;
 mod postgres;
 mod roastery;
 
@@ -145,25 +146,42 @@ pub struct Server {
 impl Server {
     /// Starts a service with an empty book. It listens when this returns.
     pub async fn start(database: Database) -> Self {
-        Self::on(Home::new(database).await, 1).await
+        Self::on(Home::new(database).await, 1, Door::open()).await
+    }
+
+    /// Starts a service with an empty book where people sign in.
+    pub async fn closed(database: Database, seed: u64) -> Self {
+        Self::on(Home::new(database).await, seed, Door::default()).await
     }
 
     /// Starts another on the same book, as several servers may share one. It keeps out of what the other makes by seeds of its own.
     pub async fn beside(&self) -> Self {
         self.is_shared.store(true, Ordering::SeqCst);
-        Self::on(self.home.shared(), 3).await
+        Self::on(self.home.shared(), 3, Door::open()).await
     }
 
-    async fn on(home: Home, seed: u64) -> Self {
+    /// Starts one on a book that lies there, with seeds of its own.
+    pub async fn at(home: Home, seed: u64) -> Self {
+        Self::on(home, seed, Door::open()).await
+    }
+
+    async fn on(home: Home, seed: u64, door: Door) -> Self {
         let begins = BEGINS.parse().expect("an instant");
         let (clock, client_clock) = (Clock::set(begins, seed), Clock::set(begins, seed + 1));
         let store = store::open(&home.url()).await.expect("a database");
         let zone = "Europe/Lisbon".parse().expect("a zone");
-        let app = App::open(store, clock.clone(), zone).await.expect("a book");
+        let app = App::open(
+            store,
+            clock.clone(),
+            zone,
+            outturn::book::seal::SealKey::of_secret(&[7; 32]),
+        )
+        .await
+        .expect("a book");
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("its address"));
         let (stop, stopped) = oneshot::channel::<()>();
-        let serving = axum::serve(listener, web::router(Arc::clone(&app), Door::open()));
+        let serving = axum::serve(listener, web::router(Arc::clone(&app), door));
         let served = tokio::spawn(async move {
             serving
                 .with_graceful_shutdown(async { drop(stopped.await) })
@@ -204,6 +222,11 @@ impl Server {
         }
         self.app.store.close().await;
         self.home.remove().await;
+    }
+
+    /// Another client of it.
+    pub fn another(&self) -> Client {
+        Client::new(self.client.address.clone(), self.client_clock.clone())
     }
 
     /// Which database it runs on.

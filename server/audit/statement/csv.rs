@@ -173,7 +173,7 @@ fn decimal(value: i64, per: u64, places: usize) -> String {
 }
 
 /// A cell that no spreadsheet takes for a formula: what is no number and begins as one of their signs gets an apostrophe before it.
-pub(super) fn harmless(cell: String) -> String {
+pub(in crate::audit) fn harmless(cell: String) -> String {
     let number = cell.strip_prefix('-').is_some_and(|rest| {
         !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit() || b == b'.')
     });

@@ -13,13 +13,13 @@ use crate::floor::batch;
 use crate::store::BatchRow;
 
 /// An account: lot, place and key.
-pub(super) type Account = (Uuid, String, Uuid);
+pub(in crate::audit) type Account = (Uuid, String, Uuid);
 
 /// What monthly flows are kept by: lot, what was done, from with its key, to with its key, and month.
 pub(super) type Flow = (Uuid, String, String, Uuid, String, Uuid, String);
 
 /// A record as the last leaf about it has it.
-pub(super) struct Written {
+pub(in crate::audit) struct Written {
     /// Its kind.
     pub kind: String,
     /// Its body, canonical.
@@ -30,7 +30,7 @@ pub(super) struct Written {
 
 /// What the leaves so far say.
 #[derive(Default)]
-pub(super) struct Expected {
+pub(in crate::audit) struct Expected {
     /// Milligrams by account and month.
     pub months: BTreeMap<Account, BTreeMap<String, i64>>,
     /// Milligrams that went from one kind of place to another.

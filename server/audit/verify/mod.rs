@@ -6,9 +6,10 @@
 
 mod batches;
 mod commands;
-mod expected;
-mod records;
+pub(super) mod expected;
+pub(super) mod records;
 mod rows;
+pub(super) mod sound;
 mod tables;
 
 use std::collections::HashMap;
@@ -17,12 +18,14 @@ use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
 
+use crate::audit::seal::Watch;
 use crate::book::canonical;
 use crate::book::leaf::Leaf;
 use crate::book::merkle::{Frontier, leaf_hash};
 use crate::ids::SiteId;
 use crate::store::{LogRow, Read, StoreError};
 use expected::Expected;
+use sound::Sound;
 
 /// A place that does not hold.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
@@ -70,15 +73,22 @@ const MOST_FAULTS: usize = 20;
 
 /// Collects what does not hold.
 #[derive(Default)]
-struct Faults(Vec<Fault>);
+pub(super) struct Faults(pub Vec<Fault>);
 
 impl Faults {
-    fn add(&mut self, place: impl Into<String>, what: impl Into<String>) {
+    pub fn add(&mut self, place: impl Into<String>, what: impl Into<String>) {
         if self.0.len() < MOST_FAULTS {
             self.0.push(Fault {
                 r#where: place.into(),
                 what: what.into(),
             });
+        }
+    }
+
+    pub fn add_all(&mut self, place: impl Into<String>, what: Vec<String>) {
+        let place = place.into();
+        for what in what {
+            self.add(&place, what);
         }
     }
 
@@ -121,6 +131,8 @@ impl Faults {
 pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreError> {
     let mut faults = Faults::default();
     let mut expected = Expected::default();
+    let mut sound = Sound::default();
+    let mut watch = Watch::default();
     let mut frontier = Frontier::default();
     let numbers = rows::account_numbers(tx, site).await?;
     let mut position = 0;
@@ -129,7 +141,16 @@ pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreErro
         let page = faults.readable("log", page)?;
         let Some(last) = page.last() else { break };
         let end = last.position + 1;
-        let leaves = read_page(&page, position, &mut frontier, &mut expected, &mut faults);
+        let leaves = read_page(
+            &page,
+            position,
+            (&mut frontier, &mut watch),
+            &mut expected,
+            &mut faults,
+        );
+        for leaf in &leaves {
+            faults.add_all(format!("leaf {}", leaf.head().position), sound.add(leaf));
+        }
         let stored = tx.stored(site, position, end).await;
         let stored = faults.readable(&format!("rows of leaves {position} to {end}"), stored)?;
         rows::compare(stored, &leaves, &numbers, &mut faults);
@@ -162,7 +183,7 @@ pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreErro
 fn read_page(
     page: &[LogRow],
     from: i64,
-    frontier: &mut Frontier,
+    (frontier, watch): (&mut Frontier, &mut Watch),
     expected: &mut Expected,
     faults: &mut Faults,
 ) -> Vec<Leaf> {
@@ -195,6 +216,9 @@ fn read_page(
             || head.recorded_at < expected.recorded_at
         {
             faults.add(&place, "its place or recording time is out of order");
+        }
+        if let Some(fault) = watch.leaf(&leaf, hash, frontier) {
+            faults.add(&place, fault);
         }
         expected.add(&leaf);
         leaves.push(leaf);

@@ -7,27 +7,32 @@ use uuid::Uuid;
 
 use super::expected::{Expected, Written};
 use super::{Faults, PAGE, compare_table};
+use crate::day::Day;
+use crate::floor::Cupping;
 use crate::ids::SiteId;
 use crate::setup::{
     Coffee, CostLine, Delivery, Destination, Device, Dispatch, ListPart, Lot, Order, Person,
-    Product, Record, Replacement, Roaster, SampleRequest, Scale, ShipDay, Site, StandingOrder,
-    Storeroom, Style, Subscriber, Subscription, TableHeadings, WriteDown,
+    Product, Record, Replacement, Roaster, SampleRequest, Scale, ShelfLevel, ShipDay, Site,
+    StandingOrder, Storeroom, Style, Subscriber, Subscription, TableHeadings, Tariff, WriteDown,
 };
 use crate::store::{Read, StoreError};
 use crate::week::{Card, ReleasedPlan};
 
 /// What follows from a record's body.
-struct Derived {
-    label: Option<String>,
-    day: Option<String>,
-    names: BTreeSet<Uuid>,
+pub(in crate::audit) struct Derived {
+    /// Its name among its kind.
+    pub label: Option<String>,
+    /// The day it is about.
+    pub day: Option<Day>,
+    /// What it names.
+    pub names: BTreeSet<Uuid>,
 }
 
 fn derived<R: Record>(body: &str) -> Option<Derived> {
     let record: R = serde_json::from_str(body).ok()?;
     Some(Derived {
         label: record.label(),
-        day: record.day().map(|day| day.to_string()),
+        day: record.day(),
         names: record.links().into_iter().map(|link| link.id).collect(),
     })
 }
@@ -35,7 +40,7 @@ fn derived<R: Record>(body: &str) -> Option<Derived> {
 macro_rules! kinds {
     ($($record:ty),* $(,)?) => {
         /// What follows from a body of a kind; none where it is no such record.
-        fn follows(kind: &str, body: &str) -> Option<Derived> {
+        pub(in crate::audit) fn follows(kind: &str, body: &str) -> Option<Derived> {
             $(if kind == <$record>::KIND { return derived::<$record>(body); })*
             None
         }
@@ -43,8 +48,9 @@ macro_rules! kinds {
 }
 
 kinds! {
-    Site, Person, Device, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShipDay, Order, ReleasedPlan, Card,
-    CostLine, TableHeadings, WriteDown, Destination, Subscription, Subscriber, Dispatch, ListPart, Replacement, StandingOrder,
+    Site, Person, Coffee, Style, Scale, Storeroom, Roaster, Delivery, Lot, SampleRequest, Product, ShelfLevel, ShipDay,
+    Order, Cupping, ReleasedPlan, Card, CostLine, TableHeadings, Tariff, WriteDown, Destination, Subscription, Subscriber, Dispatch,
+    ListPart, Replacement, StandingOrder, Device,
 }
 
 /// Compares both tables.

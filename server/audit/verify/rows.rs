@@ -62,6 +62,7 @@ fn rows_of_posting(p: &Posting) -> Vec<Value> {
     rows.extend(bags.enumerate().map(|(line, b)| {
         json!({
             "table": "bags", "posting": p.id, "line": line, "order": b["order"], "product": b["product"], "bags": b["bags"],
+            "grind": b["grind"], "packing": b["packing"],
         })
     }));
     rows

@@ -266,6 +266,5 @@ async fn remark(
         after,
     };
     book.remark(remark).await?;
-    book.touch(KIND);
     Ok(())
 }

@@ -5,7 +5,7 @@ use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{BatchFilter, BatchRow, ReadBatches, Result, WriteBatches};
-use super::{Db, Transaction, day};
+use super::{Db, MOST_BOUND, Transaction, day};
 use crate::ids::{BatchId, CardId, LotId, SiteId};
 
 type Columns = (
@@ -20,9 +20,6 @@ type Columns = (
     Option<i64>,
     String,
 );
-
-/// The most values of one list: both databases take that many.
-const MOST_BOUND: usize = 10_000;
 
 const SELECT: &str =
     "SELECT id, lot, style, roaster, card, state, held, day, out_minute, steps FROM batch";

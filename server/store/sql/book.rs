@@ -8,7 +8,7 @@ use super::super::super::{
     ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
     UnsettledRow, WriteBook,
 };
-use super::super::LOCK_HEAD;
+use super::super::{LOCK_HEAD, UPDATE_HEAD};
 use super::{Db, Transaction, day, mass, number};
 use crate::book::canonical;
 use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting, Weighing};
@@ -247,18 +247,14 @@ impl WriteBook for Transaction {
     }
 
     async fn update_head(&mut self, site: SiteId, head: &HeadRow) -> Result<()> {
-        sqlx::query(
-            "UPDATE log_head
-             SET size = $2, recorded_at = $3, frontier = $4, root = $5
-             WHERE site = $1",
-        )
-        .bind(site.0)
-        .bind(head.size)
-        .bind(head.recorded_at.ms())
-        .bind(head.frontier.clone())
-        .bind(head.root.clone())
-        .execute(&mut **self)
-        .await?;
+        sqlx::query(UPDATE_HEAD)
+            .bind(site.0)
+            .bind(head.size)
+            .bind(head.recorded_at.ms())
+            .bind(head.frontier.clone())
+            .bind(head.root.clone())
+            .execute(&mut **self)
+            .await?;
         Ok(())
     }
 

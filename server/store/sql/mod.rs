@@ -10,6 +10,7 @@ mod flows;
 mod movements;
 mod records;
 mod statements;
+mod trace;
 mod verify;
 
 use async_trait::async_trait;
@@ -20,6 +21,9 @@ use super::Db;
 use crate::book::place::Place;
 use crate::day::Day;
 use crate::mass::Mass;
+
+/// The most values of one list: both databases take that many.
+const MOST_BOUND: usize = 10_000;
 
 /// A transaction of this database.
 type Transaction = sqlx::Transaction<'static, Db>;

@@ -397,8 +397,18 @@ async fn stored_bags(
     from: i64,
     to: i64,
 ) -> Result<Vec<(i64, Value)>> {
-    let rows: Vec<(i64, Uuid, i64, Option<Uuid>, Uuid, i64)> = sqlx::query_as(
-        "SELECT posting.position, bags.posting, bags.line, bags.for_order, bags.product, bags.bags
+    type Columns = (
+        i64,
+        Uuid,
+        i64,
+        Option<Uuid>,
+        Uuid,
+        i64,
+        Option<String>,
+        Option<Uuid>,
+    );
+    let rows: Vec<Columns> = sqlx::query_as(
+        "SELECT posting.position, bags.posting, bags.line, bags.for_order, bags.product, bags.bags, bags.grind, bags.from_packing
          FROM bags
          JOIN posting ON posting.id = bags.posting
          WHERE posting.site = $1 AND posting.position >= $2 AND posting.position < $3
@@ -409,15 +419,11 @@ async fn stored_bags(
     .bind(to)
     .fetch_all(&mut **tx)
     .await?;
-    let value = |(position, posting, line, order, product, bags): (
-        i64,
-        Uuid,
-        i64,
-        Option<Uuid>,
-        Uuid,
-        i64,
-    )| {
-        let row = json!({"table": "bags", "posting": posting, "line": line, "order": order, "product": product, "bags": bags});
+    let value = |(position, posting, line, order, product, bags, grind, packing): Columns| {
+        let row = json!({
+            "table": "bags", "posting": posting, "line": line, "order": order, "product": product, "bags": bags, "grind": grind,
+            "packing": packing,
+        });
         (position, row)
     };
     Ok(rows.into_iter().map(value).collect())

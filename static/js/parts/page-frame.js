@@ -1,6 +1,6 @@
 /** `<page-frame>`: what every page has: the way to the other pages, who and where, the state line, and a voice for screen readers. */
-import { h } from '../dom.js';
-import { NoAnswer, Problem, read, setAhead } from '../api.js';
+import { button, h } from '../dom.js';
+import { ask, NoAnswer, Problem, read, setAhead } from '../api.js';
 import { useSite } from '../format.js';
 import { T } from '../texts.js';
 
@@ -9,7 +9,7 @@ import { T } from '../texts.js';
  * its word in `T.pages`.
  * @type {Partial<Record<keyof typeof T.pages, (keyof typeof T.pages)[]>>}
  */
-const AREAS = { floor: [], week: [], green: [], loss: [], shipping: [], subscriptions: [], audit: [], setup: [] };
+const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['trace'], setup: ['people'] };
 
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
@@ -32,6 +32,12 @@ export function inWords(error) {
   return String(error);
 }
 
+/** Says what went wrong, with the way back in where nobody is signed in any longer. @param {unknown} error */
+export function explain(error) {
+  if (error instanceof Problem && error.slug === 'sign-in') tell(T.access.signInAgain, linkTo(`/sign-in?then=${location.pathname}`, T.access.signIn));
+  else tell(inWords(error));
+}
+
 /**
  * Runs something and says so if it fails.
  * @template R
@@ -41,7 +47,7 @@ export async function trying(run) {
   try {
     return await run();
   } catch (error) {
-    tell(inWords(error));
+    explain(error);
     return undefined;
   }
 }
@@ -74,6 +80,16 @@ export class PageFrame extends HTMLElement {
     within?.replaceChildren(...insideLinks(this.getAttribute('inside') ?? here));
   }
 
+  /** Whether somebody is signed in who may sign out. @param {boolean} yes */
+  signedIn(yes) {
+    this.querySelector('.sign-out')?.remove();
+    if (!yes) return;
+    this.append(button(T.access.signOut, async () => {
+      await ask('/api/sign-outs', {}).catch(() => undefined);
+      location.assign('/sign-in');
+    }, { kind: 'quiet', class: 'button quiet sign-out' }));
+  }
+
   /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
   state(text, mood = 'good') {
     const line = this.querySelector('#state');
@@ -102,10 +118,15 @@ export async function openPage() {
     if (!me.site) return null;
     setAhead(me.clock_set ? Date.parse(me.now) - Date.now() : 0);
     useSite(me.site);
-    if (frame instanceof PageFrame) frame.state(`${me.site.name} · ${me.person?.name ?? ''}`);
+    localStorage.setItem('outturn.person', me.person.id);
+    if (frame instanceof PageFrame) {
+      frame.state(`${me.site.name} · ${me.person?.name ?? ''}`);
+      frame.signedIn(!me.acts_as_owner);
+    }
     return me;
   } catch (error) {
     if (error instanceof Problem && error.status === 404) return null;
+    if (error instanceof Problem && error.slug === 'sign-in') location.assign(`/sign-in?then=${location.pathname}`);
     if (frame instanceof PageFrame) frame.state(inWords(error), 'bad');
     throw error;
   }

@@ -1,0 +1,131 @@
+//! What people call the places on a way.
+
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
+
+use uuid::Uuid;
+
+use crate::book::place::Place;
+use crate::ids::{BatchId, LotId, PostingId, SiteId};
+use crate::setup::{self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Storeroom, Style};
+use crate::store::{PostedBags, Read, StoreError};
+use crate::text::Name;
+
+/// Names by place and lot.
+pub(super) struct Names {
+    lots: HashMap<Uuid, Name>,
+    keys: HashMap<Uuid, String>,
+}
+
+impl Names {
+    /// Reads what these places are called.
+    pub async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        places: &[Place],
+    ) -> Result<Self, StoreError> {
+        let lots = by_id(tx, site, |lot: Lot| lot.name).await?;
+        let mut keys: HashMap<Uuid, String> = HashMap::new();
+        keys.extend(lots.iter().map(|(lot, name)| (*lot, name.to_string())));
+        keys.extend(by_id(tx, site, |room: Storeroom| room.name.to_string()).await?);
+        let delivery = |delivery: Delivery| format!("{} {}", delivery.supplier, delivery.reference);
+        keys.extend(by_id(tx, site, delivery).await?);
+        keys.extend(batches(tx, site, places).await?);
+        keys.extend(bags(tx, site, places).await?);
+        Ok(Self { lots, keys })
+    }
+
+    /// What a place is called.
+    pub fn of(&self, place: Place) -> String {
+        let name = self.keys.get(&place.key()).cloned();
+        name.unwrap_or_else(|| place.label().to_owned())
+    }
+
+    /// What a lot is called.
+    pub fn lot(&self, lot: LotId) -> Result<Name, StoreError> {
+        let name = self.lots.get(&lot.0).cloned();
+        name.ok_or_else(|| StoreError::Damaged(format!("coffee of no lot: {lot}")))
+    }
+}
+
+/// Something of all records of a kind, by their ids.
+async fn by_id<R: Record, W>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    what: impl Fn(R) -> W,
+) -> Result<HashMap<Uuid, W>, StoreError> {
+    let all: Vec<Kept<R>> = setup::all(tx, site).await?;
+    let named = all.into_iter().map(|kept| (kept.id, what(kept.fields)));
+    Ok(named.collect())
+}
+
+/// Batches by day, style and roaster.
+async fn batches(
+    tx: &mut dyn Read,
+    site: SiteId,
+    places: &[Place],
+) -> Result<HashMap<Uuid, String>, StoreError> {
+    let mut ids: Vec<BatchId> = places
+        .iter()
+        .filter_map(|place| match place {
+            Place::Batch(id) | Place::Roasted(id) => Some(*id),
+            _ => None,
+        })
+        .collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let mut names = HashMap::new();
+    if ids.is_empty() {
+        return Ok(names);
+    }
+    let styles = by_id(tx, site, |style: Style| style.name.to_string()).await?;
+    let roasters = by_id(tx, site, |roaster: Roaster| roaster.name.to_string()).await?;
+    for row in tx.batches_by_id(&ids).await? {
+        let named = |of: &HashMap<Uuid, String>, id: Uuid| of.get(&id).cloned().unwrap_or_default();
+        let (style, roaster) = (named(&styles, row.style), named(&roasters, row.roaster));
+        names.insert(row.id.0, format!("{} {style}, {roaster}", row.day));
+    }
+    Ok(names)
+}
+
+/// Packings and shipments by their bags and orders.
+async fn bags(
+    tx: &mut dyn Read,
+    site: SiteId,
+    places: &[Place],
+) -> Result<HashMap<Uuid, String>, StoreError> {
+    let ids: Vec<PostingId> = places
+        .iter()
+        .filter_map(|place| match place {
+            Place::Packed(id) | Place::Shipped(id) => Some(*id),
+            _ => None,
+        })
+        .collect();
+    let mut names: HashMap<Uuid, String> = HashMap::new();
+    if ids.is_empty() {
+        return Ok(names);
+    }
+    let products = by_id(tx, site, |product: Product| product.name.to_string()).await?;
+    let mut orders: HashMap<Uuid, String> = HashMap::new();
+    for PostedBags { posting, bags, .. } in tx.bags_of_postings(site, &ids).await? {
+        let product = products.get(&bags.product.0).cloned().unwrap_or_default();
+        let order = match bags.order {
+            None => String::new(),
+            Some(order) => {
+                if let Entry::Vacant(unread) = orders.entry(order.0) {
+                    let kept = setup::find::<Order>(tx, site, order).await?;
+                    let number = kept.map(|kept| kept.fields.number.to_string());
+                    unread.insert(number.unwrap_or_default());
+                }
+                format!(" for {}", orders[&order.0])
+            }
+        };
+        let line = format!("{} \u{d7} {product}{order}", bags.bags);
+        let name = names.entry(posting.0).or_default();
+        if !name.is_empty() {
+            name.push_str(", ");
+        }
+        name.push_str(&line);
+    }
+    Ok(names)
+}

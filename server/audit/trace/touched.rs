@@ -1,0 +1,138 @@
+//! What must be looked at if something is wrong with what a trace begins with: a mock recall.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use super::Stop;
+use crate::day::Day;
+use crate::ids::{OrderId, PostingId, ProductId, SiteId};
+use crate::mass::Mass;
+use crate::refusal::Outcome;
+use crate::setup::{self, Order, Product};
+use crate::store::Read;
+use crate::text::Name;
+
+/// Bags of a product.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct TouchedBags {
+    /// The product.
+    pub product: ProductId,
+    /// Its name.
+    pub name: Name,
+    /// How many were packed.
+    pub packed: u32,
+    /// How many of them have left the house.
+    pub shipped: u32,
+}
+
+/// An order with bags that hold some of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct TouchedOrder {
+    /// The order; null for bags on the shelf.
+    pub order: Option<OrderId>,
+    /// Its number.
+    pub number: Option<Name>,
+    /// Who wanted it.
+    pub customer: Option<Name>,
+    /// When it left, or is to leave, the house.
+    pub ship_day: Option<Day>,
+    /// Its bags.
+    pub bags: Vec<TouchedBags>,
+}
+
+/// What stands at one kind of place.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct TouchedPlace {
+    /// The place's word.
+    pub place: String,
+    /// How many places of this kind.
+    pub stops: u32,
+    /// What stands there now.
+    pub stands_g: Mass,
+}
+
+/// What a trace touches.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct Touched {
+    /// Batches.
+    pub batches: u32,
+    /// Orders with bags that hold some of it, and the shelf.
+    pub orders: Vec<TouchedOrder>,
+    /// Where it stands now, by kind of place.
+    pub places: Vec<TouchedPlace>,
+}
+
+pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> Outcome<Touched> {
+    let keys = |word: &str| -> BTreeSet<PostingId> {
+        let at = stops.iter().filter(|stop| stop.place == word);
+        at.filter_map(|stop| stop.key.map(PostingId)).collect()
+    };
+    let batches: BTreeSet<_> = stops
+        .iter()
+        .filter(|stop| ["batch", "roasted"].contains(&stop.place.as_str()))
+        .map(|stop| stop.key)
+        .collect();
+    let mut bags: BTreeMap<Option<OrderId>, BTreeMap<ProductId, [u32; 2]>> = BTreeMap::new();
+    for (side, word) in ["packed", "shipped"].into_iter().enumerate() {
+        let postings: Vec<PostingId> = keys(word).into_iter().collect();
+        for posted in tx.bags_of_postings(site, &postings).await? {
+            let products = bags.entry(posted.bags.order).or_default();
+            products.entry(posted.bags.product).or_default()[side] += posted.bags.bags;
+        }
+    }
+    let mut orders = Vec::new();
+    for (order, products) in bags {
+        orders.push(of_order(tx, site, order, products).await?);
+    }
+    orders.sort_by_key(|order| (order.ship_day, order.order));
+    Ok(Touched {
+        batches: u32::try_from(batches.len()).unwrap_or(u32::MAX),
+        orders,
+        places: places(stops)?,
+    })
+}
+
+async fn of_order(
+    tx: &mut dyn Read,
+    site: SiteId,
+    order: Option<OrderId>,
+    products: BTreeMap<ProductId, [u32; 2]>,
+) -> Outcome<TouchedOrder> {
+    let mut bags = Vec::new();
+    for (product, [packed, shipped]) in products {
+        let name = setup::need::<Product>(tx, site, product).await?.fields.name;
+        bags.push(TouchedBags {
+            product,
+            name,
+            packed,
+            shipped,
+        });
+    }
+    let kept = match order {
+        Some(order) => Some(setup::need::<Order>(tx, site, order).await?.fields),
+        None => None,
+    };
+    Ok(TouchedOrder {
+        order,
+        ship_day: kept.as_ref().map(|order| order.ship_day),
+        number: kept.as_ref().map(|order| order.number.clone()),
+        customer: kept.map(|order| order.customer),
+        bags,
+    })
+}
+
+fn places(stops: &[Stop]) -> Outcome<Vec<TouchedPlace>> {
+    let mut sums: BTreeMap<&str, (u32, Mass)> = BTreeMap::new();
+    for stop in stops {
+        let (count, stands) = sums.entry(&stop.place).or_insert((0, Mass::ZERO));
+        *count += 1;
+        *stands = stands.plus(stop.stands_g)?;
+    }
+    let place = |(place, (stops, stands_g)): (&str, (u32, Mass))| TouchedPlace {
+        place: place.to_owned(),
+        stops,
+        stands_g,
+    };
+    Ok(sums.into_iter().map(place).collect())
+}

@@ -1,0 +1,293 @@
+//! Bags come back, to the shelf or to waste; and bags in the house are thrown away.
+
+use std::collections::BTreeMap;
+
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::bags::{self, Leaving, part};
+use crate::app::App;
+use crate::book::leaf::{Kind, Leaf, Movement, Posting, words};
+use crate::book::place::Place;
+use crate::book::{Book, Draft, damaged};
+use crate::command::{Command, Common, command};
+use crate::green::Posted;
+use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId};
+use crate::mass::Mass;
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Order, Product};
+use crate::store::{BagsRow, BagsShipped, PostingFilter};
+use crate::text::Name;
+
+words! {
+    /// Where bags that came back go.
+    BackTo {
+        /// To the shelf, as bags of the packing that filled them.
+        Shelf = "shelf",
+        /// They are thrown away.
+        Waste = "waste",
+    }
+}
+
+command! {
+    /// Bags came back from a customer.
+    TakeBack {
+        /// The order they left with; left out: sold over the counter.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        order: Option<OrderId>,
+        /// The product.
+        product: ProductId,
+        /// How many bags.
+        #[schema(minimum = 1, maximum = 1_000_000)]
+        bags: u32,
+        /// How the coffee in them is ground; left out for whole beans.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        grind: Option<Name>,
+        /// Where they go.
+        to: BackTo,
+    }
+}
+
+command! {
+    /// Bags in the house were thrown away.
+    BagWaste {
+        /// The packing that filled them.
+        packing: PostingId,
+        /// How many bags.
+        #[schema(minimum = 1, maximum = 1_000_000)]
+        bags: u32,
+    }
+}
+
+/// Bags of one packing that came back of one shipment.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+struct CameBack {
+    shipment: PostingId,
+    packing: PostingId,
+    bags: u32,
+}
+
+/// Bags of one packing that went with one shipment and have not come back, with their coffee.
+struct Gone {
+    shipment: PostingId,
+    row: BagsRow,
+    coffee: BTreeMap<LotId, Mass>,
+}
+
+#[async_trait]
+impl Command for TakeBack {
+    const NAME: &'static str = "take-backs";
+    type Answer = Posted;
+
+    fn common(&self) -> Common<'_> {
+        self.said()
+    }
+
+    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
+        let site = book.site();
+        setup::named::<Product>(book.tx(), site, "/product", self.product).await?;
+        if let Some(order) = self.order {
+            setup::named::<Order>(book.tx(), site, "/order", order).await?;
+        }
+        let (mut left, mut back, mut rows, mut movements) =
+            (self.bags, Vec::new(), Vec::new(), Vec::new());
+        for gone in self.gone(book).await? {
+            let Some(packing) = gone.row.packing.filter(|_| left > 0) else {
+                continue;
+            };
+            let bags = left.min(gone.row.bags);
+            left -= bags;
+            let to = match self.to {
+                BackTo::Shelf => Place::Packed(packing),
+                BackTo::Waste => Place::Waste,
+            };
+            movements.extend(gone.movements(bags, to));
+            back.push(CameBack {
+                shipment: gone.shipment,
+                packing,
+                bags,
+            });
+            rows.extend((self.to == BackTo::Shelf).then_some(BagsRow {
+                order: None,
+                bags,
+                ..gone.row
+            }));
+        }
+        if self.bags == 0 || left > 0 {
+            return Err(Refusal::field(
+                "/bags",
+                format!(
+                    "{} such bags are with the customer by the book: say how many came back, at least 1",
+                    self.bags - left
+                ),
+            ));
+        }
+        let mut facts = json!({ "returned": back });
+        if let Some(order) = self.order {
+            facts["order"] = json!(order);
+        }
+        let draft = Draft {
+            id: id.into(),
+            kind: Kind::TakeBack,
+            happened_at: self.happened_at,
+            reason: self.common().why(),
+            card: None,
+            reverses: None,
+            facts,
+            movements,
+            weighings: Vec::new(),
+        };
+        Ok(Posted::from(&bags::post(book, draft, &rows).await?))
+    }
+}
+
+impl TakeBack {
+    /// What went to the customer and has not come back, the last shipped first.
+    async fn gone(&self, book: &mut Book) -> Outcome<Vec<Gone>> {
+        let site = book.site();
+        let shipped = book
+            .tx()
+            .bags_shipped(site, self.order, self.product)
+            .await?;
+        let mut found = Vec::new();
+        for BagsShipped { shipment, row } in shipped {
+            if row.grind != self.grind {
+                continue;
+            }
+            let mut gone = Gone::with(book, shipment, row).await?;
+            // The same packing may have gone twice with one shipment only in one line, so what came back of it is this line's.
+            gone.come_back(book).await?;
+            if gone.row.bags > 0 {
+                found.push(gone);
+            }
+        }
+        Ok(found)
+    }
+}
+
+impl Gone {
+    /// The bags of a line of a shipment, with the coffee that they took out of their packing.
+    async fn with(book: &mut Book, shipment: PostingId, row: BagsRow) -> Outcome<Self> {
+        let mut coffee = BTreeMap::new();
+        let text = book.tx().posting_leaf(shipment).await?;
+        if let Some(Leaf::Posting(posting)) = text
+            .map(|text| serde_json::from_str(&text))
+            .transpose()
+            .map_err(damaged)?
+        {
+            // Bags of one packing may stand in several lines: each has its part.
+            let lines: Vec<BagsRow> =
+                serde_json::from_value(posting.facts["bags"].clone()).map_err(damaged)?;
+            let of_packing = lines.iter().filter(|line| line.packing == row.packing);
+            let all = of_packing.map(|line| line.bags).sum();
+            let from = row.packing.map(Place::Packed);
+            for movement in posting.movements.iter().filter(|m| Some(m.from) == from) {
+                let mass = part(Mass::from_mg(movement.mass_mg)?, row.bags, all);
+                coffee.insert(movement.lot, mass);
+            }
+        }
+        Ok(Self {
+            shipment,
+            row,
+            coffee,
+        })
+    }
+
+    /// Takes off what came back already.
+    async fn come_back(&mut self, book: &mut Book) -> Outcome<()> {
+        for posting in touching(book, self.shipment).await? {
+            let back: Vec<CameBack> =
+                serde_json::from_value(posting.facts["returned"].clone()).unwrap_or_default();
+            let undone = book.tx().reversal_of(posting.id).await?.is_some();
+            for back in back.iter().filter(|back| {
+                !undone && back.shipment == self.shipment && Some(back.packing) == self.row.packing
+            }) {
+                let bags = back.bags.min(self.row.bags);
+                for mass in self.coffee.values_mut() {
+                    *mass = mass.minus(part(*mass, bags, self.row.bags))?;
+                }
+                self.row.bags -= bags;
+            }
+        }
+        Ok(())
+    }
+
+    fn movements(&self, bags: u32, to: Place) -> Vec<Movement> {
+        let part = |(lot, mass): (&LotId, &Mass)| Movement {
+            lot: *lot,
+            from: Place::Shipped(self.shipment),
+            to,
+            mass_mg: part(*mass, bags, self.row.bags).mg(),
+        };
+        let all = self.coffee.iter().map(part);
+        all.filter(|movement| movement.mass_mg > 0).collect()
+    }
+}
+
+/// The postings that moved coffee from or to what a posting filled or shipped.
+async fn touching(book: &mut Book, id: PostingId) -> Outcome<Vec<Posting>> {
+    let site = book.site();
+    let filter = PostingFilter {
+        lot: None,
+        batch: Some(BatchId(id.0)),
+        from: 0,
+    };
+    let mut found = Vec::new();
+    for row in book.tx().posting_leaves(site, &filter, 10_000).await? {
+        if let Leaf::Posting(posting) = serde_json::from_str(&row.leaf).map_err(damaged)? {
+            found.push(posting);
+        }
+    }
+    Ok(found)
+}
+
+#[async_trait]
+impl Command for BagWaste {
+    const NAME: &'static str = "bag-wastes";
+    type Answer = Posted;
+
+    fn common(&self) -> Common<'_> {
+        self.said()
+    }
+
+    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
+        let reason = self
+            .common()
+            .why()
+            .ok_or_else(|| Refusal::field("/reason", "say why, in a few words"))?;
+        let site = book.site();
+        // What stands for nobody goes first.
+        let mut standing = bags::standing(book.tx(), site).await?;
+        standing.retain(|of| of.packing == self.packing);
+        if standing.is_empty() {
+            return Err(Refusal::field(
+                "/packing",
+                "no bags of such a packing stand in the house",
+            ));
+        }
+        standing.sort_by_key(|of| of.order.is_some());
+        let leaving = bags::first(standing, self.bags);
+        let there: u32 = leaving.iter().map(|leaving| leaving.bags).sum();
+        if self.bags == 0 || there < self.bags {
+            return Err(Refusal::field(
+                "/bags",
+                format!("{there} bags of this packing stand in the house: give 1 to so many"),
+            ));
+        }
+        let rows: Vec<BagsRow> = leaving.iter().map(Leaving::row).collect();
+        let draft = Draft {
+            id: id.into(),
+            kind: Kind::Waste,
+            happened_at: self.happened_at,
+            reason: Some(reason),
+            card: None,
+            reverses: None,
+            facts: Value::Null,
+            movements: bags::movements(book, &leaving, Place::Waste).await?,
+            weighings: Vec::new(),
+        };
+        Ok(Posted::from(&bags::post(book, draft, &rows).await?))
+    }
+}

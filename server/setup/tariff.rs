@@ -1,0 +1,166 @@
+//! What things are sold for and cost, each from a day on until the next says otherwise.
+
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+
+use super::{Link, Product, Record, Roaster, Site, fault, find, unless};
+use crate::day::Day;
+use crate::ids::{ProductId, RoasterId, SiteId};
+use crate::mass::Mass;
+use crate::money::Money;
+use crate::refusal::FieldError;
+use crate::store::{Read, StoreError};
+
+/// What a tariff is for.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    utoipa::ToSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum TariffKind {
+    /// What a bag of a product is sold for.
+    Bag,
+    /// What a subscriber pays for so many bags of one dispatch, carriage included.
+    Set,
+    /// What a minute of a roaster costs: work, gas, wear.
+    RoasterMinute,
+    /// What the empty bag costs: bag, valve, label, work of filling.
+    Packaging,
+    /// What a parcel of up to so many bags costs to send.
+    Postage,
+}
+
+/// A price or a cost that holds from a day on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tariff {
+    /// What it is for.
+    pub kind: TariffKind,
+    /// The product, for the price of a bag.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductId>,
+    /// The roaster, for its minute.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub roaster: Option<RoasterId>,
+    /// The label weight of the bag, for packaging.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bag_g: Option<Mass>,
+    /// How many bags, for a set and for postage.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 1, maximum = 100_000)]
+    pub bags: Option<u32>,
+    /// The first day on which it holds.
+    pub from_day: Day,
+    /// How much, in the site's currency.
+    pub amount: Money,
+    /// It was a mistake, and holds for nothing.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub retired: bool,
+}
+
+impl Tariff {
+    /// What it is about, beside its kind.
+    #[must_use]
+    pub fn about(&self) -> String {
+        let parts = [
+            self.product.map(|product| product.to_string()),
+            self.roaster.map(|roaster| roaster.to_string()),
+            self.bag_g.map(|bag| bag.mg().to_string()),
+            self.bags.map(|bags| bags.to_string()),
+        ];
+        parts.into_iter().flatten().collect()
+    }
+
+    /// The fields that its kind needs, and those that it has.
+    fn fields(&self) -> [(&'static str, bool, bool); 4] {
+        use TariffKind::{Bag, Packaging, Postage, RoasterMinute, Set};
+        [
+            ("/product", self.kind == Bag, self.product.is_some()),
+            (
+                "/roaster",
+                self.kind == RoasterMinute,
+                self.roaster.is_some(),
+            ),
+            ("/bag_g", self.kind == Packaging, self.bag_g.is_some()),
+            (
+                "/bags",
+                matches!(self.kind, Set | Postage),
+                self.bags.is_some(),
+            ),
+        ]
+    }
+}
+
+#[async_trait]
+impl Record for Tariff {
+    const KIND: &'static str = "tariff";
+    const LABEL_AT: &'static str = "/from_day";
+
+    /// One for each thing and day; a mistake leaves its place to another.
+    fn label(&self) -> Option<String> {
+        (!self.retired).then(|| format!("{:?} {} {}", self.kind, self.about(), self.from_day))
+    }
+
+    fn day(&self) -> Option<Day> {
+        Some(self.from_day)
+    }
+
+    fn links(&self) -> Vec<Link> {
+        let product = self
+            .product
+            .map(|product| Link::new("/product", Product::KIND, product));
+        let roaster = self
+            .roaster
+            .map(|roaster| Link::new("/roaster", Roaster::KIND, roaster));
+        product.into_iter().chain(roaster).collect()
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        let mut faults = Vec::new();
+        for (pointer, needed, there) in self.fields() {
+            if needed && !there {
+                faults.push(fault(pointer, "say this for a tariff of this kind"));
+            }
+            if there && !needed {
+                faults.push(fault(
+                    pointer,
+                    "leave this out: it does not go with a tariff of this kind",
+                ));
+            }
+        }
+        if self.bags.is_some_and(|bags| !(1..=100_000).contains(&bags)) {
+            faults.push(fault("/bags", "a whole number of bags, at least 1"));
+        }
+        if self.bag_g.is_some_and(|bag| !bag.is_positive()) {
+            faults.push(fault("/bag_g", "more than nothing"));
+        }
+        faults
+    }
+
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        _before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        let home = find::<Site>(tx, site, site).await?;
+        let home = home.map(|site| site.fields.currency).unwrap_or_default();
+        Ok(if self.amount.currency == home {
+            Vec::new()
+        } else {
+            vec![fault(
+                "/amount/currency",
+                format!("the books are kept in {home}"),
+            )]
+        })
+    }
+}

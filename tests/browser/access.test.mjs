@@ -1,0 +1,136 @@
+/** Coming in: by password, by PIN on a paired tablet, over https on a name of the house; and being cut off. */
+import assert from 'node:assert/strict';
+import { createHash } from 'node:crypto';
+import { join } from 'node:path';
+import { after, before, test } from 'node:test';
+import { connect } from 'node:tls';
+import { apiOf, openPage, PASSWORD, shot, startBrowser, startService } from './support.mjs';
+import { axe } from './axe.mjs';
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('playwright-core').Browser} */
+let browser;
+before(async () => {
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
+});
+after(async () => {
+  await browser?.close();
+  await service?.stop();
+});
+
+test('whoever is not signed in is asked to, and comes back to where they were going', async () => {
+  const { page, context } = await openPage(browser, { nobody: true });
+  await page.goto(`${service.url}/week`);
+  await page.waitForURL('**/sign-in?then=/week');
+  await shot(page, 'sign-in');
+  await page.fill('input[name="name"]', 'Owner');
+  await page.fill('input[name="password"]', 'not the password');
+  await page.click('button[type="submit"]');
+  await page.waitForFunction(() => document.querySelector('#said')?.textContent);
+  await page.fill('input[name="password"]', PASSWORD);
+  await page.click('button[type="submit"]');
+  await page.waitForURL('**/week');
+  await page.click('.sign-out');
+  await page.waitForURL('**/sign-in');
+  await context.close();
+});
+
+for (const colorScheme of /** @type {const} */ (['light', 'dark'])) {
+  test(`axe finds nothing on the ways in, in ${colorScheme}`, async () => {
+    for (const path of ['sign-in', 'sign-in#pair', 'sign-in#invitation=0', 'trust']) {
+      const { page, context } = await openPage(browser, { nobody: true, colorScheme, bypassCSP: true, viewport: { width: 360, height: 740 } });
+      await page.goto(`${service.url}/${path}`);
+      await page.waitForFunction(() => document.querySelector('#title')?.textContent && document.querySelector('section')?.children.length);
+      await axe(page, path);
+      assert.equal(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth), 0, `${path} scrolls sideways`);
+      await shot(page, `${path.replace(/\W+/g, '-')}-${colorScheme}`);
+      await context.close();
+    }
+  });
+}
+
+test('a tablet is paired by a code, an operator signs in with a PIN, and one tap cuts it off', async () => {
+  const api = apiOf(service.url);
+  const operator = await api.make('people', { name: 'Ines', role: 'operator' });
+  const owner = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await owner.page.goto(`${service.url}/people`);
+  await owner.page.click(`[data-key="pin-${operator}"]`);
+  await owner.page.fill('dialog input', '2580');
+  await owner.page.click('dialog button[type="submit"]');
+  await owner.page.waitForSelector('#people >> text=has a PIN');
+  await owner.page.click('[data-key="add-tablets"]');
+  await owner.page.fill('dialog input', 'By the drum');
+  await owner.page.click('dialog button[type="submit"]');
+  const code = await owner.page.locator('#tablets output').textContent();
+  await shot(owner.page, 'people');
+
+  const tablet = await openPage(browser, { nobody: true, viewport: { width: 1024, height: 768 } });
+  await tablet.page.goto(`${service.url}/sign-in#pair`);
+  await tablet.page.fill('input[name="code"]', String(code).toLowerCase());
+  await tablet.page.click('button[type="submit"]');
+  await tablet.page.click('text=Ines');
+  await tablet.page.fill('input[name="pin"]', '2580');
+  await shot(tablet.page, 'pin');
+  await tablet.page.click('button[type="submit"]');
+  await tablet.page.waitForURL('**/floor');
+  await tablet.page.waitForSelector('.sign-out');
+  assert.equal(await tablet.page.evaluate(async () => (await fetch('/api/access')).status), 403, 'a PIN is no key to the people');
+
+  await owner.page.click('#tablets [data-key^="cut-"]');
+  await owner.page.waitForSelector('#tablets >> text=cut off');
+  assert.equal(await tablet.page.evaluate(async () => (await fetch('/api/me')).status), 403);
+  await owner.context.close();
+  await tablet.context.close();
+});
+
+/** The key of the certificate that a service shows, checked against its own authority. @param {number} port @param {string} name @param {Buffer} authority */
+function keyOf(port, name, authority) {
+  const ca = `-----BEGIN CERTIFICATE-----\n${authority.toString('base64').replace(/(.{64})/g, '$1\n')}\n-----END CERTIFICATE-----\n`;
+  return new Promise((resolve, reject) => {
+    const socket = connect({ host: '127.0.0.1', port, servername: name, ca }, () => {
+      const key = socket.getPeerX509Certificate()?.publicKey.export({ type: 'spki', format: 'der' });
+      socket.end();
+      if (key) resolve(createHash('sha256').update(key).digest('base64'));
+      else reject(new Error('no certificate'));
+    });
+    socket.on('error', reject);
+  });
+}
+
+test('over https on a name of the house: the authority, the first owner, the worker that a tablet needs', async () => {
+  const name = 'roastery.lan';
+  const secure = await startService((folder) => ['--names', name, '--keys', join(folder, 'keys')]);
+  const { port } = new URL(secure.url);
+  const authority = Buffer.from(await (await fetch(`${secure.url}/authority.crt`)).arrayBuffer());
+  const key = await keyOf(Number(port), name, authority);
+  const guest = await startBrowser([`--host-resolver-rules=MAP ${name} 127.0.0.1`, `--ignore-certificate-errors-spki-list=${key}`]);
+  try {
+    const { page, context, errors } = await openPage(guest, { nobody: true });
+    await page.goto(`http://${name}:${port}/floor`);
+    await page.waitForURL('**/trust');
+    const fingerprint = await page.locator('.fingerprint').textContent();
+    assert.equal(fingerprint, createHash('sha256').update(authority).digest('hex').toUpperCase().replace(/(..)(?=.)/g, '$1:'));
+    assert.ok(secure.said().includes(String(fingerprint)), 'the terminal shows the same');
+    await shot(page, 'trust');
+
+    const link = /https:\/\/\S+#invitation=\w+/.exec(secure.said())?.[0] ?? '';
+    await page.goto(link);
+    await page.fill('input[name="name"]', 'Marta');
+    await page.fill('input[name="password"]', PASSWORD);
+    await page.click('button[type="submit"]');
+    await page.waitForURL('**/floor');
+    await page.waitForSelector('.sign-out');
+    assert.equal(await page.evaluate(() => isSecureContext && 'wakeLock' in navigator), true);
+    await page.evaluate(() => navigator.serviceWorker.ready.then(() => undefined));
+    const cookies = await context.cookies();
+    assert.deepEqual(cookies.map((each) => [each.name, each.secure, each.httpOnly, each.sameSite]).sort(), [
+      ['__Host-outturn-device', true, true, 'Strict'], ['__Host-outturn-session', true, true, 'Strict']]);
+    // Over plain HTTP the browser says that it does not heed one of the headers: that page is for installing the authority alone.
+    assert.deepEqual(errors.filter((each) => !each.includes(`http://${name}:${port}/trust`)), []);
+    await context.close();
+  } finally {
+    await guest.close();
+    await secure.stop();
+  }
+});

@@ -1,0 +1,380 @@
+//! The packing bench: bins, bags against their label, ship days in one tap, returns, the shelf, labels; and the cupping table.
+
+use serde_json::{Value, json};
+
+use crate::support::{Roastery, Server, each_database, roastery};
+
+/// A batch of Kivu 18, light, 5 kg in on the drum, so many kilograms out.
+async fn roasted(server: &Server, has: &Roastery, kilograms: &str) -> String {
+    let batch = server.id();
+    let weigh_in = json!({"batch": batch, "lot": has.screen_18, "style": has.light, "roaster": has.drum, "weight": has.weighed("5.00")});
+    server.command("weigh-ins", weigh_in).await;
+    let weigh_out = json!({"batches": [batch], "weight": has.weighed(kilograms)});
+    server.command("weigh-outs", weigh_out).await;
+    batch
+}
+
+async fn order(server: &Server, number: &str, lines: Value) -> String {
+    let fields = json!({"number": number, "customer": format!("Door {number}"), "ship_day": "2026-12-02", "transit_days": 1, "priority": 1, "lines": lines});
+    server.put_new("orders", fields).await
+}
+
+/// Readings of the bench scale, each with the empty bag of 10 g.
+async fn bag_scale(server: &Server) -> String {
+    let fields = json!({"name": "Bag scale", "unit": "g", "division_g": 0.1, "max_g": 2_000, "containers": [{"name": "empty bag", "tare_g": 10}]});
+    server.put_new("scales", fields).await
+}
+
+fn bags_on(scale: &str, gross: &[&str]) -> Value {
+    let readings: Vec<Value> = gross
+        .iter()
+        .map(|gross| json!({"gross": gross, "container": "empty bag"}))
+        .collect();
+    json!({"basis": "weighed", "scale": scale, "source": "scale", "readings": readings})
+}
+
+async fn left(server: &Server, batch: &str) -> Value {
+    server.get(&format!("/api/batches/{batch}")).await["roasted_left_g"].clone()
+}
+
+async fn shelf_bags(server: &Server) -> Value {
+    let shelf = server.get("/api/shelf").await;
+    shelf["items"]
+        .as_array()
+        .unwrap()
+        .first()
+        .map_or(json!(0), |line| line["bags"].clone())
+}
+
+/// What stands at a kind of place, of all lots.
+async fn standing(server: &Server, place: &str) -> i64 {
+    let mut tx = server.app.read().await.unwrap();
+    let standing = tx.standing(server.app.site, place).await.unwrap();
+    standing.iter().map(|standing| standing.mass.mg()).sum()
+}
+
+each_database! {
+    /// Two batches of a run share a bin: each gives its share, to the milligram; a batch of another roaster does not.
+    async fn a_packing_draws_from_a_run(server: &Server) {
+        let has = roastery(server).await;
+        let (a, b) = (roasted(server, &has, "4.00").await, roasted(server, &has, "4.30").await);
+        let bins = server.get("/api/bins").await;
+        let bin = &bins["items"][0];
+        assert_eq!((&bin["mass_g"], &bin["hold"], bin["batches"].as_array().unwrap().len()), (&json!(4300), &json!(false), 1), "4.00 of 5 kg is off and on hold");
+        assert_eq!(bins["items"][1]["hold"], json!(true));
+        server.command("passes", json!({"batch": a, "reason": "weighed again"})).await;
+        assert_eq!(server.get("/api/bins").await["items"][0]["mass_g"], json!(8300));
+
+        // 4 bags of 250 g: 1,000 g of 8,300, of which 4,000 and 4,300: 481.927... and 518.072... g.
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 4})).await;
+        let gave = |batch: &String| packed["from"].as_array().unwrap().iter().find(|from| from["batch"] == *batch).unwrap()["mass_g"].clone();
+        assert_eq!((gave(&a), gave(&b)), (json!(481.928), json!(518.072)));
+        assert_eq!((left(server, &a).await, left(server, &b).await), (json!(3518.072), json!(3781.928)));
+        // Naming one batch of the bin takes the bin.
+        let named = server.command("packings", json!({"product": has.kivu_bag, "bags": 1, "batches": [b]})).await;
+        assert_eq!(named["from"].as_array().unwrap().len(), 2);
+        // All of it, and 20 g beyond the book: the last batch gives what no batch has.
+        let all = json!({"product": has.kivu_bag, "bags": 29, "confirmed": ["beyond_book"]});
+        let all = server.command("packings", all).await;
+        let sum: f64 = all["from"].as_array().unwrap().iter().map(|from| from["mass_g"].as_f64().unwrap()).sum();
+        assert!((sum - 7_250.0).abs() < 1e-9);
+        assert_eq!((left(server, &a).await, left(server, &b).await), (json!(0), json!(0)));
+        assert_eq!(standing(server, "variance").await, -200_000);
+    }
+
+    /// Bags are weighed one by one: the book takes what they hold, and light ones are asked about once.
+    async fn bags_are_held_to_their_label(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let scale = bag_scale(server).await;
+        let good = bags_on(&scale, &["261.0", "260.5", "262.2"]);
+        let checked = server.post("/api/bag-checks", &json!({"product": has.kivu_bag, "bags": 3, "weighed": good})).await.expect(200);
+        // Nets 251.0, 250.5, 252.2: mean 251.233, T of 250 g is 9 g (OIML R 87).
+        assert_eq!((&checked["mean_g"], &checked["tolerable_g"], &checked["faults"]), (&json!(251.233), &json!(9), &json!([])));
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 3, "weighed": good})).await;
+        assert_eq!((&packed["from"][0]["mass_g"], &packed["check"]["weighed"]), (&json!(753.7), &json!(3)));
+        // One of two weighed: both at its weight.
+        let one = server.command("packings", json!({"product": has.kivu_bag, "bags": 2, "weighed": bags_on(&scale, &["261.5"])})).await;
+        assert_eq!(one["from"][0]["mass_g"], json!(503));
+
+        // 240.9 g is light, 231.9 g far too light.
+        let light = json!({"product": has.kivu_bag, "bags": 3, "weighed": bags_on(&scale, &["241.9", "275.0", "275.0"])});
+        let asked = server.order("packings", &server.id(), light.clone()).await.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["check"]["faults"]), (&json!(["light_bags"]), &json!(["too_many_light", "far_too_light"])));
+        assert!(asked["detail"].as_str().unwrap().contains("fill them up"), "{asked}");
+        let mut sure = light;
+        sure["confirmed"] = json!(["light_bags"]);
+        let packed = server.command("packings", sure).await;
+        let view = server.get(&format!("/api/packings/{}", packed["posting"]["id"].as_str().unwrap())).await;
+        assert_eq!(view["check"]["far_too_light"], json!(1), "what was found stays with the packing");
+
+        for (weighed, pointer) in [
+            (json!({"basis": "reckoned", "mass_g": 750}), "/weighed/basis"),
+            (bags_on(&scale, &["261", "261"]), "/weighed/readings"),
+        ] {
+            let answer = server.order("packings", &server.id(), json!({"product": has.kivu_bag, "bags": 1, "weighed": weighed})).await;
+            answer.problem(422, "invalid");
+            assert_eq!(answer.pointers(), [pointer]);
+        }
+    }
+
+    /// One tap ships a day, less what stays behind; a second tap ships that.
+    async fn a_ship_day_in_one_tap(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let line = |bags: u32| json!([{"line": 1, "product": has.kivu_bag, "bags": bags}]);
+        let (first, second) = (order(server, "T1", line(5)).await, order(server, "T2", line(6)).await);
+        for (order, bags) in [(&first, 5), (&second, 2), (&second, 4)] {
+            server.command("packings", json!({"product": has.kivu_bag, "bags": bags, "order": order})).await;
+        }
+        let list = server.get("/api/packing-list?day=2026-12-02").await;
+        let line = &list["orders"][1]["lines"][0];
+        assert_eq!((&line["packed_bags"], line["codes"].as_array().unwrap().len(), &line["product_name"]), (&json!(6), 2, &json!("Kivu 250")));
+        assert_eq!((&line["roast_from"], &line["roast_to"], &list["carrier_at"]), (&json!("2026-11-05"), &json!("2026-11-29"), &json!("15:00")));
+
+        let too_many = json!({"ship_day": "2026-12-02", "except": [{"order": second, "bags": 7}]});
+        let refused = server.order("shipments", &server.id(), too_many).await;
+        refused.problem(422, "invalid");
+        assert_eq!(refused.pointers(), ["/except/0"]);
+        let less = json!({"ship_day": "2026-12-02", "except": [{"order": second, "product": has.kivu_bag, "bags": 3}]});
+        let shipped = server.command("shipments", less).await;
+        let bags = async |order: &String| {
+            let order = server.get(&format!("/api/orders/{order}")).await;
+            (order["lines"][0]["packed_bags"].clone(), order["lines"][0]["shipped_bags"].clone(), order["state"].clone())
+        };
+        assert_eq!(bags(&first).await, (json!(5), json!(5), json!("shipped")));
+        assert_eq!(bags(&second).await, (json!(6), json!(3), json!("packed")));
+        assert_eq!((standing(server, "packed").await, standing(server, "shipped").await), (750_000, 2_000_000));
+        server.command("shipments", json!({"ship_day": "2026-12-02"})).await;
+        assert_eq!(bags(&second).await, (json!(6), json!(6), json!("shipped")));
+        assert_eq!(standing(server, "packed").await, 0);
+        let again = server.order("reversals", &server.id(), json!({"posting": shipped["posting"]["id"]})).await;
+        again.expect(201);
+        assert_eq!(bags(&first).await, (json!(5), json!(0), json!("packed")));
+        for fields in [json!({}), json!({"order": first, "ship_day": "2026-12-02"})] {
+            server.order("shipments", &server.id(), fields).await.problem(422, "invalid");
+        }
+    }
+
+    /// Bags come back to the shelf with their label, or are thrown away; never more than went; and the shelf sells over the counter.
+    async fn bags_come_back(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 7}])).await;
+        for bags in [3, 4] {
+            server.command("packings", json!({"product": has.kivu_bag, "bags": bags, "order": order})).await;
+        }
+        server.command("shipments", json!({"order": order})).await;
+        let back = |bags: u32, to: &str| json!({"order": order, "product": has.kivu_bag, "bags": bags, "to": to});
+        let first = server.command("take-backs", back(4, "shelf")).await;
+        assert_eq!((shelf_bags(server).await, standing(server, "packed").await), (json!(4), 1_000_000));
+        server.command("take-backs", back(1, "waste")).await;
+        assert_eq!(standing(server, "waste").await, 250_000);
+        let refused = server.order("take-backs", &server.id(), back(3, "shelf")).await;
+        refused.problem(422, "invalid");
+        assert_eq!(refused.pointers(), ["/bags"]);
+        assert!(refused.json()["errors"][0]["detail"].as_str().unwrap().starts_with("2 such bags"));
+        // The order stays shipped: what came back is the shop's now.
+        assert_eq!(server.get(&format!("/api/orders/{order}")).await["state"], json!("shipped"));
+
+        server.command("counter-sales", json!({"product": has.kivu_bag, "bags": 3})).await;
+        assert_eq!(shelf_bags(server).await, json!(1));
+        server.order("counter-sales", &server.id(), json!({"product": has.kivu_bag, "bags": 2})).await.problem(422, "invalid");
+        // Some of what came back has gone on: undoing it would leave the shelf below nothing.
+        server.order("reversals", &server.id(), json!({"posting": first["posting"]["id"]})).await.problem(409, "conflict");
+        server.command("take-backs", json!({"product": has.kivu_bag, "bags": 3, "to": "shelf"})).await;
+        server.command("reversals", json!({"posting": first["posting"]["id"]})).await;
+    }
+
+    /// Torn bags are thrown away with their reason; those of an order are missing from it then.
+    async fn torn_bags(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 4}])).await;
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 4, "order": order})).await;
+        let torn = json!({"packing": packed["posting"]["id"], "bags": 1, "reason": "torn"});
+        server.command("bag-wastes", torn).await;
+        let line = server.get(&format!("/api/orders/{order}")).await["lines"][0].clone();
+        assert_eq!(line["packed_bags"], json!(3));
+        assert_eq!((standing(server, "waste").await, standing(server, "packed").await), (250_000, 750_000));
+        let many = json!({"packing": packed["posting"]["id"], "bags": 4, "reason": "torn"});
+        server.order("bag-wastes", &server.id(), many).await.problem(422, "invalid");
+        let why = json!({"packing": packed["posting"]["id"], "bags": 1});
+        server.order("bag-wastes", &server.id(), why).await.problem(422, "invalid");
+    }
+
+    /// A finished run: weighed, its difference is a count difference; empty, all of it is; or the rest is thrown away.
+    async fn a_run_is_finished(server: &Server) {
+        let has = roastery(server).await;
+        let (a, b) = (roasted(server, &has, "4.30").await, roasted(server, &has, "4.30").await);
+        let found = json!({"basis": "reckoned", "mass_g": 8_500});
+        let ended = server.command("run-ends", json!({"batch": a, "weight": found})).await;
+        assert_eq!((&ended["book_g"], &ended["found_g"], &ended["difference_g"]), (&json!(8600), &json!(8500), &json!(-100)));
+        assert_eq!((left(server, &a).await, left(server, &b).await), (json!(4250), json!(4250)));
+        let same = server.command("run-ends", json!({"batch": a, "weight": found})).await;
+        assert_eq!((&same["posting"], &same["difference_g"]), (&json!(null), &json!(0)));
+        let thrown = json!({"batch": b, "weight": {"basis": "reckoned", "mass_g": 8_600}, "waste": true});
+        let thrown = server.command("run-ends", thrown).await;
+        assert_eq!((standing(server, "waste").await, left(server, &a).await), (8_600_000, json!(0)));
+        server.command("reversals", json!({"posting": thrown["posting"]["id"]})).await;
+        server.command("run-ends", json!({"batch": a})).await;
+        assert_eq!((standing(server, "roasted").await, standing(server, "variance").await), (0, 8_600_000));
+        let unknown = server.order("run-ends", &server.id(), json!({"batch": server.id()})).await;
+        unknown.problem(422, "invalid");
+        assert_eq!(unknown.pointers(), ["/batch"]);
+    }
+
+    /// A line that wants ground coffee is packed ground, and counts those bags alone.
+    async fn grind_on_the_line(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let lines = json!([{"line": 1, "product": has.kivu_bag, "bags": 2}, {"line": 2, "product": has.kivu_bag, "bags": 3, "grind": "filter"}]);
+        let order = order(server, "T1", lines).await;
+        let pack = |bags: u32, grind: Value| crate::support::merged(json!({"product": has.kivu_bag, "bags": bags, "order": order}), json!({"grind": grind}));
+        server.command("packings", pack(3, json!("filter"))).await;
+        let lines = server.get(&format!("/api/orders/{order}")).await["lines"].clone();
+        assert_eq!((&lines[0]["packed_bags"], &lines[1]["packed_bags"]), (&json!(0), &json!(3)));
+        let wrong = server.order("packings", &server.id(), pack(1, json!("moka"))).await;
+        wrong.problem(422, "invalid");
+        assert_eq!(wrong.pointers(), ["/grind"]);
+        server.command("packings", pack(2, json!(null))).await;
+        assert_eq!(server.get(&format!("/api/orders/{order}")).await["state"], json!("packed"));
+        let packings = server.get("/api/packings").await;
+        assert_eq!(packings["items"][1]["grind"], json!("filter"));
+    }
+
+    /// The label names roast date, lot, batch and claim, and its code finds the packing however it is typed.
+    async fn the_label_and_its_code(server: &Server) {
+        let has = roastery(server).await;
+        server.put_change("lots", &has.screen_18, json!({"claims": [{"claim": "organic", "certificate": "C-7", "valid_to": "2027-06-30"}]})).await;
+        let batch = roasted(server, &has, "4.30").await;
+        server.advance_minutes(3 * 24 * 60);
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 2})).await;
+        let code = packed["code"].as_str().unwrap();
+        let typed = code.replace('-', "").to_lowercase();
+        let label = server.get(&format!("/api/packing-codes/{typed}")).await;
+        assert_eq!((&label["code"], &label["roasted_on"], &label["day"]), (&json!(code), &json!("2026-11-25"), &json!("2026-11-28")));
+        assert_eq!((&label["parts"][0]["batch"], &label["parts"][0]["lot"]["name"]), (&json!(batch), &json!("Kivu 18")));
+        assert_eq!((&label["claims"][0]["claim"], &label["for"], &label["standing_bags"]), (&json!("organic"), &json!(null), &json!(2)));
+        let id = label["id"].as_str().unwrap();
+        let picture = server.ask(&format!("/api/packings/{id}/code.svg")).await;
+        assert_eq!(picture.status, 200);
+        assert!(picture.text.contains(&format!("/label?code={code}")), "the picture says what it holds");
+        server.ask("/api/packing-codes/ZZZZ-ZZZZ").await.problem(404, "not-found");
+        server.ask(&format!("/api/packings/{}", server.id())).await.problem(404, "not-found");
+        server.command("reversals", json!({"posting": id})).await;
+        assert_eq!(server.get(&format!("/api/packings/{id}")).await["undone"], json!(true));
+    }
+
+    /// A table of cups draws its samples, keeps to itself what is in them, and holds and passes batches.
+    async fn production_is_cupped(server: &Server) {
+        let has = roastery(server).await;
+        let (a, b) = (roasted(server, &has, "4.30").await, roasted(server, &has, "4.30").await);
+        let table = json!({"batches": [a, b], "cups_each": 2, "water_g": 150, "ratio": 0.055});
+        let laid = server.command("cuppings", table.clone()).await;
+        let cupping = laid["cupping"]["id"].as_str().unwrap().to_owned();
+        let cups = laid["cupping"]["cups"].as_array().unwrap().clone();
+        assert_eq!((cups.len(), &laid["cupping"]["dose_g"]), (4, &json!(8.25)));
+        assert!(cups.iter().all(|cup| cup["batch"].is_null()), "what is in the cups is not told");
+        assert_eq!((left(server, &a).await, standing(server, "sample").await), (json!(4283.5), 33_000));
+        let told = server.get(&format!("/api/cuppings/{cupping}?tell=true")).await;
+        let of = |batch: &str| -> Vec<Value> {
+            told["cups"].as_array().unwrap().iter().filter(|cup| cup["batch"]["id"] == batch).map(|cup| cup["code"].clone()).collect()
+        };
+        let (of_a, of_b) = (of(&a), of(&b));
+
+        let said = json!([{"code": of_a[0], "verdict": "pass", "notes": "clean, plum"}, {"code": of_b[0], "verdict": "hold", "notes": "ashy"}]);
+        let judged = server.command("cup-verdicts", json!({"cupping": cupping, "cups": said})).await;
+        assert_eq!((&judged["held"], &judged["passed"]), (&json!([b]), &json!([])));
+        let held = server.get(&format!("/api/batches/{b}")).await;
+        assert!(held["hold"]["reason"].as_str().unwrap().contains("ashy"), "{held}");
+        let refused = server.order("packings", &server.id(), json!({"product": has.kivu_bag, "bags": 1, "batches": [b]})).await;
+        refused.problem(422, "invalid");
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 4})).await;
+        assert_eq!(packed["from"], json!([{"batch": a, "mass_g": 1000}]), "a batch on hold is not bagged");
+
+        // Tasted again: all of its cups pass, and so does the batch.
+        let said = json!([{"code": of_b[0], "verdict": "pass", "notes": "settled"}, {"code": of_b[1], "verdict": "pass"}]);
+        let judged = server.command("cup-verdicts", json!({"cupping": cupping, "cups": said})).await;
+        assert_eq!((&judged["held"], &judged["passed"]), (&json!([]), &json!([b])));
+        assert_eq!(server.get("/api/cuppings").await["items"][0]["cups"].as_array().unwrap().len(), 4);
+
+        for (change, pointer) in [
+            (json!({"batches": []}), "/batches"),
+            (json!({"batches": [a, a]}), "/batches/1"),
+            (json!({"batches": [server.id()]}), "/batches/0"),
+            (json!({"cups_each": 0}), "/cups_each"),
+            (json!({"water_g": 0}), "/water_g"),
+            (json!({"ratio": 0.5}), "/ratio"),
+        ] {
+            let fields = crate::support::merged(table.clone(), change);
+            let answer = server.order("cuppings", &server.id(), fields).await;
+            answer.problem(422, "invalid");
+            assert_eq!(answer.pointers(), [pointer]);
+        }
+        let other = json!({"cupping": cupping, "cups": [{"code": 100, "verdict": "pass"}]});
+        if !told["cups"].as_array().unwrap().iter().any(|cup| cup["code"] == 100) {
+            server.order("cup-verdicts", &server.id(), other).await.problem(422, "invalid");
+        }
+    }
+
+    /// The shelf is filled after all orders: what it lacks is planned, and what is short of it is told apart.
+    async fn the_shelf_is_filled_last(server: &Server) {
+        let has = roastery(server).await;
+        let level = json!({"product": has.kivu_bag, "bags": 20});
+        let level = server.put_new("shelf-levels", level).await;
+        let plan = server.post("/api/plans", &json!({})).await.expect(200);
+        assert_eq!((plan["batches"].as_array().unwrap().len(), &plan["short"], &plan["shelf_short"]), (1, &json!([]), &json!([])), "{plan}");
+        assert_eq!(plan["batches"][0]["feeds"], json!([]), "it is for no order");
+
+        // Green for six kilograms roasted at most: the order comes first, the shelf falls short.
+        for lot in [&has.screen_18, &has.peaberry] {
+            let left = if *lot == has.screen_18 { 6_000 } else { 0 };
+            server.command("counts", json!({"lot": lot, "storeroom": has.storeroom, "weight": {"basis": "reckoned", "mass_g": left}})).await;
+        }
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 19}])).await;
+        let plan = server.post("/api/plans", &json!({})).await.expect(200);
+        assert_eq!(plan["short"], json!([]), "the order ships: {plan}");
+        assert_eq!(plan["shelf_short"][0]["product"], json!(has.kivu_bag));
+        assert!(plan["shelf_short"][0]["bags"].as_u64().unwrap() >= 18, "{plan}");
+        assert_eq!(plan["batches"][0]["feeds"][0]["order"], json!(order));
+
+        // What stands on the shelf is not wanted again.
+        roasted(server, &has, "4.30").await;
+        server.command("packings", json!({"product": has.kivu_bag, "bags": 17})).await;
+        server.put_change("orders", &order, json!({"cancelled": true, "lines": [{"line": 1, "product": has.kivu_bag, "bags": 19}]})).await;
+        let plan = server.post("/api/plans", &json!({})).await.expect(200);
+        let covers: i64 = plan["batches"].as_array().unwrap().iter().map(|batch| batch["charge_g"].as_i64().unwrap()).sum();
+        assert!((800..=1_000).contains(&covers));
+        assert_eq!(plan["shelf_short"], json!([]), "three bags are missing, and a kilogram of green makes them: {plan}");
+        server.put_change("shelf-levels", &level, json!({"retired": true})).await;
+        let plan = server.post("/api/plans", &json!({})).await.expect(200);
+        assert_eq!((&plan["shelf_short"], plan["batches"].as_array().unwrap().len()), (&json!([]), 0));
+    }
+
+    /// The bench fills 60 bags a day: many bags are roasted earlier, and too many are short because of it.
+    async fn the_packing_bench_bounds_the_windows(server: &Server) {
+        let has = roastery(server).await;
+        let hour = json!({"from": "08:00", "to": "09:00"});
+        let packing = json!({"bags_per_hour": 60, "hours": [hour, hour, hour, hour, hour, null, null]});
+        let site = server.get("/api/me").await["site"]["id"].as_str().unwrap().to_owned();
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 60}])).await;
+        let roasted_by = async || {
+            let plan = server.post("/api/plans", &json!({})).await.expect(200);
+            let days: Vec<String> = plan["batches"].as_array().unwrap().iter().map(|batch| batch["day"].as_str().unwrap().to_owned()).collect();
+            (days.into_iter().max(), plan["short"].clone())
+        };
+        // Packed on Tuesday 1 December, two days' rest: Friday 27 November is the last roasting day.
+        assert_eq!(roasted_by().await, (Some("2026-11-27".to_owned()), json!([])));
+        server.put_change("sites", &site, json!({"packing": packing})).await;
+        assert_eq!(roasted_by().await.0, Some("2026-11-27".to_owned()));
+        // 61 bags need Monday too: roasted by Saturday, so on Friday still; 121 need Friday: roasted by Wednesday.
+        server.put_change("orders", &order, json!({"lines": [{"line": 1, "product": has.kivu_bag, "bags": 121}]})).await;
+        assert_eq!(roasted_by().await, (Some("2026-11-25".to_owned()), json!([])));
+        // What is roasted today is packed on Friday at the earliest: three days of 60 bags.
+        server.put_change("orders", &order, json!({"lines": [{"line": 1, "product": has.kivu_bag, "bags": 200}]})).await;
+        let (_, short) = roasted_by().await;
+        assert_eq!((&short[0]["bags"], &short[0]["reason"]), (&json!(20), &json!("packing")), "{short}");
+        assert!(short[0]["sentence"].as_str().unwrap().contains("180 of 200"));
+    }
+}
