@@ -41,7 +41,7 @@ function drawProducts() {
   redraw(places.products, h('h2', {}, C.products),
     products.length === 0 ? empty(T.kinds.products.none) : [
       lost.length ? h('ul', { class: 'losses' }, lost.map((/** @type {any} */ each) => h('li', { class: 'error' }, C.atLoss(each.product.name, amount(-each.margin_minor))))) : null,
-      h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': C.products }, h('table', {}, tableHead([T.records.product, [C.green], [C.roasting], [C.packaging], [C.cost], [C.price], [C.margin], '']),
+      h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': C.products }, h('table', {}, tableHead([T.records.product, [C.green], [C.roasting], [C.packaging], [C.cost], [C.price], [C.margin], h('span', { class: 'unseen' }, T.form.edit)]),
         h('tbody', {}, products.map((/** @type {any} */ each) => h('tr', { class: each.at_a_loss ? 'loses' : '' }, h('th', { scope: 'row' }, each.product.name, missingText(each.missing)), cell(each.green_minor), cell(each.roasting_minor), cell(each.packaging_minor), cell(each.cost_minor), cell(each.price_minor),
           h('td', { class: 'num' }, amount(each.margin_minor), each.at_a_loss ? h('span', { class: 'flag on_hold' }, C.loss) : null), h('td', {}, button(C.replace, () => replace(each.product.id), { 'data-key': `replace-${each.product.id}`, 'aria-label': `${C.replace}: ${each.product.name}` }))))))),
     ]);

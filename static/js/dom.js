@@ -94,7 +94,7 @@ export function button(label, run, { kind = 'plain', ...props } = {}) {
   return h('button', { type: 'button', class: `button ${kind}`, on: { click: run }, ...props }, label);
 }
 
-/** The head of a table; a label in an array heads a column of numbers. @param {(string|[string])[]} labels */
+/** The head of a table; a label in an array heads a column of numbers. @param {(Child|[string])[]} labels */
 export const tableHead = (labels) => h('thead', {}, h('tr', {}, labels.map((label) => h('th', { scope: 'col', class: Array.isArray(label) ? 'num' : undefined }, label))));
 
 let counted = 0;

@@ -9,7 +9,7 @@ import { T } from '../texts.js';
  * its word in `T.pages`.
  * @type {Partial<Record<keyof typeof T.pages, (keyof typeof T.pages)[]>>}
  */
-const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['trace'], setup: ['people'] };
+const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: [], trace: [], setup: ['people'] };
 
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
