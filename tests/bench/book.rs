@@ -126,7 +126,7 @@ impl Roastery {
         self.lot = self.lots[0];
         let cost = json!({"delivery": delivery, "kind": "coffee", "day": "2021-11-26", "amount": {"minor": 500_000_000, "currency": "EUR"}});
         self.put::<CostLine>(cost);
-        let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
+        let weight = json!({"basis": "reckoned", "mass_g": 9_000_000_000_i64});
         let line = |lot: &LotId| json!({"lot": lot, "storeroom": self.room, "weight": weight});
         let lines: Vec<Value> = self.lots.iter().map(line).collect();
         let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
