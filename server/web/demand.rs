@@ -11,13 +11,13 @@ use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page, with_tag};
+use super::records::{List, Page, with_tag, written};
 use super::routes::Routes;
 use super::who::Who;
 use crate::app::App;
 use crate::demand::{self, DryRun, OrderText, OrderView};
 use crate::refusal::Refusal;
-use crate::setup::{self, Expected, Kept, Order, Record, Right};
+use crate::setup::{self, Kept, Order, Record, Right};
 use crate::store::Read;
 
 async fn view(app: &App, tx: &mut dyn Read, order: Kept<Order>) -> Answer<OrderView> {
@@ -69,12 +69,7 @@ async fn put(
     let order = app.put(who.0, id, expected, fields).await?;
     let mut tx = app.read().await?;
     let view = view(&app, &mut *tx, order).await?;
-    let status = if expected == Expected::Nothing {
-        StatusCode::CREATED
-    } else {
-        StatusCode::OK
-    };
-    Ok(with_tag(status, view.revision, view))
+    Ok(with_tag(written(expected), view.revision, view))
 }
 
 #[utoipa::path(post, path = "/api/order-imports", operation_id = "look_at_orders", tag = "commands", request_body = OrderText,

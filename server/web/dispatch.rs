@@ -12,7 +12,7 @@ use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page, with_tag};
+use super::records::{List, Page, with_tag, written};
 use super::routes::Routes;
 use super::who::Who;
 use crate::app::App;
@@ -20,7 +20,7 @@ use crate::calendar::ShipRule;
 use crate::day::Day;
 use crate::demand::{self, DispatchView, ListView, TableDryRun, TableText};
 use crate::refusal::Refusal;
-use crate::setup::{self, Dispatch, Expected, Kept, Record, Right};
+use crate::setup::{self, Dispatch, Kept, Record, Right};
 use crate::store::Read;
 use crate::week::{self, CoverAsked, CoverView};
 
@@ -73,12 +73,7 @@ async fn put(
     let kept = app.put(who.0, id, expected, fields).await?;
     let mut tx = app.read().await?;
     let view = view(&app, &mut *tx, kept).await?;
-    let status = if expected == Expected::Nothing {
-        StatusCode::CREATED
-    } else {
-        StatusCode::OK
-    };
-    Ok(with_tag(status, view.revision, view))
+    Ok(with_tag(written(expected), view.revision, view))
 }
 
 #[utoipa::path(get, path = "/api/dispatches/{id}/list", operation_id = "read_dispatch_list", tag = "dispatches", params(("id" = Uuid, Path)),

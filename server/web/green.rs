@@ -11,13 +11,13 @@ use uuid::Uuid;
 
 use super::extract::{Body, Expects, Path, Query};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page, with_tag};
+use super::records::{List, Page, with_tag, written};
 use super::routes::Routes;
 use super::who::Who;
 use crate::app::App;
 use crate::day::Day;
 use crate::green::stock::{DeliveryView, LotView, Stock, StockView, view};
-use crate::setup::{self, Delivery, Expected, Lot, Right};
+use crate::setup::{self, Delivery, Lot, Right};
 use crate::store::Read;
 
 #[utoipa::path(get, path = "/api/stock", operation_id = "read_stock", tag = "green",
@@ -39,15 +39,6 @@ async fn stock(app: &App, tx: &mut dyn Read) -> Answer<Stock> {
     let today = today(app, tx).await?;
     let stock = Stock::read(tx, app.site).await?;
     Ok(stock.with_use(tx, app.site, today).await?)
-}
-
-/// The status of a record that was written.
-fn written(expected: Expected) -> StatusCode {
-    if expected == Expected::Nothing {
-        StatusCode::CREATED
-    } else {
-        StatusCode::OK
-    }
 }
 
 macro_rules! green_routes {

@@ -97,6 +97,15 @@ pub fn with_tag(status: StatusCode, revision: i64, body: impl Serialize) -> Resp
     response
 }
 
+/// The status of a record that was written.
+pub fn written(expected: Expected) -> StatusCode {
+    if expected == Expected::Nothing {
+        StatusCode::CREATED
+    } else {
+        StatusCode::OK
+    }
+}
+
 async fn list<R: Record>(app: &App, page: &Page) -> Answer<Json<List<Sent<R>>>> {
     let limit = page.limit()?;
     let mut tx = app.read().await?;
@@ -126,12 +135,7 @@ pub async fn put<R: Record>(
     fields: R,
 ) -> Answer<Response> {
     let kept = app.put(actor, id, expected, fields).await?;
-    let status = if expected == Expected::Nothing {
-        StatusCode::CREATED
-    } else {
-        StatusCode::OK
-    };
-    Ok(with_tag(status, kept.revision, Sent::from(kept)))
+    Ok(with_tag(written(expected), kept.revision, Sent::from(kept)))
 }
 
 macro_rules! record_routes {

@@ -4,10 +4,11 @@ use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
-use super::super::super::{LotFlow, Mark, ReadFlows, Result, RoomLine, StoreLine, Within};
-use super::{Db, Transaction, day, mass, place};
-use crate::day::{Day, Instant};
-use crate::ids::{LotId, PostingId, SiteId};
+use super::super::super::{LotFlow, Mark, ReadFlows, Result, RoomLine, Within};
+use super::statements::{LineColumns, line};
+use super::{Db, Transaction, mass, place};
+use crate::day::Day;
+use crate::ids::{LotId, SiteId};
 
 type FlowColumns = (Uuid, String, String, Uuid, String, Uuid, i64);
 
@@ -24,49 +25,24 @@ fn flow((lot, kind, from, from_key, to, to_key, mg): FlowColumns) -> Result<LotF
 }
 
 #[derive(sqlx::FromRow)]
-struct LineColumns {
+struct RoomColumns {
     lot: Uuid,
     position: i64,
     from_place: String,
     from_key: Uuid,
     to_place: String,
     to_key: Uuid,
-    posting: Uuid,
-    line: i64,
-    day: String,
-    kind: String,
-    undoes: Option<String>,
-    undone: bool,
-    happened_at: i64,
-    recorded_at: i64,
-    late: bool,
-    reason: Option<String>,
-    from_account: i64,
-    to_account: i64,
-    mass_mg: i64,
+    #[sqlx(flatten)]
+    line: LineColumns,
 }
 
-fn line(row: LineColumns) -> Result<RoomLine> {
+fn room_line(row: RoomColumns) -> Result<RoomLine> {
     Ok(RoomLine {
         lot: LotId(row.lot),
         position: row.position,
         from: place(&row.from_place, row.from_key)?,
         to: place(&row.to_place, row.to_key)?,
-        line: StoreLine {
-            posting: PostingId(row.posting),
-            line: row.line,
-            day: day(&row.day)?,
-            kind: row.kind,
-            undoes: row.undoes,
-            undone: row.undone,
-            happened_at: Instant::from_ms(row.happened_at),
-            recorded_at: Instant::from_ms(row.recorded_at),
-            late: row.late,
-            reason: row.reason,
-            from: row.from_account,
-            to: row.to_account,
-            mass: mass(row.mass_mg)?,
-        },
+        line: line(row.line)?,
     })
 }
 
@@ -211,7 +187,7 @@ impl ReadFlows for Transaction {
         query
             .push(" ORDER BY moved.day, moved.position, moved.line LIMIT ")
             .push_bind(limit);
-        let rows: Vec<LineColumns> = query.build_query_as().fetch_all(&mut **self).await?;
-        rows.into_iter().map(line).collect()
+        let rows: Vec<RoomColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter().map(room_line).collect()
     }
 }

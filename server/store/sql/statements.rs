@@ -13,8 +13,9 @@ use crate::mass::Mass;
 /// The most values of one list: both databases take that many.
 const MOST_BOUND: usize = 10_000;
 
+/// The columns of a line.
 #[derive(sqlx::FromRow)]
-struct LineColumns {
+pub(super) struct LineColumns {
     posting: Uuid,
     line: i64,
     day: String,
@@ -30,7 +31,7 @@ struct LineColumns {
     mass_mg: i64,
 }
 
-fn line(row: LineColumns) -> Result<StoreLine> {
+pub(super) fn line(row: LineColumns) -> Result<StoreLine> {
     Ok(StoreLine {
         posting: PostingId(row.posting),
         line: row.line,
