@@ -57,16 +57,21 @@ export function s(tag, props = {}, ...children) {
 
 /**
  * Puts new children into `root` and gives the focus back to the element of the same id or `data-key`,
- * so that a live update does not throw a keyboard user to the top of the page.
+ * so that a live update does not throw a keyboard user to the top of the page. What was opened stays open, and what was
+ * ticked in boxes marked `data-ticked` (those of which only the page knows) stays ticked.
  * @param {Element} root @param {...Child} children
  */
 export function redraw(root, ...children) {
   const held = document.activeElement;
   const key = held && root.contains(held) ? held.id || held.getAttribute('data-key') : '';
   const opened = new Set([...root.querySelectorAll('details[open][data-key]')].map((each) => each.getAttribute('data-key')));
+  const ticked = new Set([...root.querySelectorAll('[data-ticked]:checked')].map((each) => each.getAttribute('data-key')));
   const fragment = document.createDocumentFragment();
   hang(fragment, children);
   root.replaceChildren(fragment);
+  for (const each of root.querySelectorAll('[data-ticked]')) {
+    if (each instanceof HTMLInputElement && ticked.has(each.getAttribute('data-key'))) each.checked = true;
+  }
   for (const each of root.querySelectorAll('details[data-key]')) {
     if (opened.has(each.getAttribute('data-key'))) each.setAttribute('open', '');
   }

@@ -26,12 +26,15 @@ function carry(node, press, drop) {
   let ghost = null;
   /** @type {HTMLElement|null} */
   let over = null;
+  week.pressed = true;
   const end = () => {
     listening.abort();
     ghost?.remove();
     over?.classList.remove('over');
     node.classList.remove('carried');
-    week.carrying = false;
+    week.pressed = false;
+    // After the click that may follow: drawn before it, the block clicked on would be gone.
+    setTimeout(week.drawMissed);
   };
   /** @param {PointerEvent} event */
   const follow = (event) => {
@@ -71,7 +74,6 @@ function swallowClick() {
 
 /** A copy of the block that follows the pointer. @param {HTMLElement} node */
 function lift(node) {
-  week.carrying = true;
   const box = node.getBoundingClientRect();
   const ghost = /** @type {HTMLElement} */ (node.cloneNode(true));
   ghost.classList.add('ghost');

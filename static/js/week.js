@@ -42,10 +42,7 @@ async function load() {
     clearTimeout(patience);
   }
   places.board.removeAttribute('aria-busy');
-  adviseLater(() => {
-    drawSummary();
-    drawKeeping();
-  });
+  adviseLater(draw);
   draw();
 }
 
@@ -56,12 +53,17 @@ function askAgain(news) {
   return load();
 }
 
+let missed = false;
+
+/** Draws the page; while a block is pressed nothing may move under the finger that holds it. */
 function draw() {
+  missed = week.pressed;
+  if (missed) return;
   drawControls();
   drawSummary();
   drawCompare();
   drawKeeping();
-  if (!week.carrying) drawBoard();
+  drawBoard();
   drawCards();
   drawPapers();
 }
@@ -132,7 +134,7 @@ function drawCards() {
   const sum = open.reduce((total, card) => total + card.charge_g, 0);
   redraw(places.cards, h('div', { class: 'head' }, h('h2', {}, W.cards(open.length, mass(sum))), h('div', { class: 'actions' },
     button(W.printPull, () => print('pull'), { 'data-key': 'print-pull' }), button(W.printCards, () => print('cards'), { 'data-key': 'print-cards' }), button(W.printPacking, () => print('packing'), { 'data-key': 'print-packing' }))),
-  h('details', { 'data-key': 'withdraw-cards' }, h('summary', {}, W.showCards), h('form', { class: 'withdraw', on: { submit: withdraw } }, h('ul', { class: 'card-list' }, open.map((card) => h('li', {}, h('label', { class: 'tick' }, h('input', { type: 'checkbox', name: 'card', value: card.id, 'data-key': `pick-${card.id}` }),
+  h('details', { 'data-key': 'withdraw-cards' }, h('summary', {}, W.showCards), h('form', { class: 'withdraw', on: { submit: withdraw } }, h('ul', { class: 'card-list' }, open.map((card) => h('li', {}, h('label', { class: 'tick' }, h('input', { type: 'checkbox', name: 'card', value: card.id, 'data-ticked': '', 'data-key': `pick-${card.id}` }),
     h('span', { class: 'when' }, `${day(card.day)} ${card.start}`), h('span', {}, card.roaster.name), sack(card.lot.name, card.grade), h('span', {}, `${card.style.name} · ${mass(card.charge_g)}`))))),
   h('div', { class: 'actions' }, h('button', { class: 'button plain', type: 'submit', 'data-key': 'withdraw' }, W.withdraw), button(W.all, () => places.cards.querySelectorAll('input').forEach((box) => {
     box.checked = true;
@@ -154,7 +156,7 @@ async function withdraw(event) {
   });
 }
 
-Object.assign(week, { askAgain, load });
+Object.assign(week, { askAgain, load, drawMissed: () => missed && draw() });
 const me = await trying(openPage);
 week.today = me?.today ?? new Date().toISOString().slice(0, 10);
 week.asked.from_day = week.today;

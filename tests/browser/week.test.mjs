@@ -25,11 +25,19 @@ after(async () => {
 /** The column of the first day with what is looked for. @param {Page} page @param {string} selector */
 const columnOf = (page, selector) => page.evaluate((which) => [...document.querySelectorAll('.day')].findIndex((day) => day.querySelector(which)), selector);
 
-/** @param {Page} page @param {string} selector */
+/** Where to press, once the page has come to rest: advice that comes a moment after the plan moves the board down. @param {Page} page @param {string} selector */
 async function middle(page, selector) {
-  const box = await page.locator(selector).first().boundingBox();
-  if (!box) throw new Error(`${selector} is not on the page`);
-  return { x: box.x + box.width / 2, y: box.y + box.height / 2 };
+  const found = page.locator(selector).first();
+  await found.scrollIntoViewIfNeeded();
+  for (let last = '', same = 0; same < 3;) {
+    const box = await found.boundingBox();
+    if (!box) throw new Error(`${selector} is not on the page`);
+    same = JSON.stringify(box) === last ? same + 1 : 0;
+    if (same === 3) return { x: box.x + box.width / 2, y: box.y + box.height / 2 };
+    last = JSON.stringify(box);
+    await page.waitForTimeout(200);
+  }
+  throw new Error('not reached');
 }
 
 /** @param {Page} page */
@@ -65,7 +73,7 @@ test('by mouse: a batch is dragged to another day; a click opens it, Escape lets
   await open(page);
   const before = await columnOf(page, '.face');
   const from = await middle(page, '.block .face');
-  const to = await middle(page, `.day >> nth=${before + 2}`);
+  const to = await middle(page, `.day >> nth=${before + 2} >> h3`);
   await page.mouse.move(from.x, from.y);
   await page.mouse.down();
   await page.mouse.move(to.x, to.y, { steps: 8 });
@@ -97,7 +105,7 @@ test('by finger: a batch is dragged by its grip, and the page still scrolls besi
   const touch = (type, touchPoints) => devtools.send('Input.dispatchTouchEvent', { type, touchPoints });
   const before = await columnOf(page, '.face');
   const from = await middle(page, '.block .grip');
-  const to = await middle(page, `.day >> nth=${before + 1}`);
+  const to = await middle(page, `.day >> nth=${before + 1} >> h3`);
   await touch('touchStart', [from]);
   for (let i = 1; i <= 8; i += 1) await touch('touchMove', [{ x: from.x + ((to.x - from.x) * i) / 8, y: from.y + ((to.y - from.y) * i) / 8 }]);
   await page.waitForSelector('.day.over');
@@ -111,6 +119,28 @@ test('by finger: a batch is dragged by its grip, and the page still scrolls besi
   for (let i = 1; i <= 8; i += 1) await touch('touchMove', [{ x: face.x, y: face.y - 20 * i }]);
   await touch('touchEnd', []);
   assert.equal(await page.locator('.block.ghost, .block.pinned').count(), 0, 'a finger on the block itself scrolls');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a plan that comes while a batch is held waits until it is let go', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  const before = await columnOf(page, '.face');
+  const from = await middle(page, '.block .face');
+  await page.mouse.move(from.x, from.y);
+  await page.mouse.down();
+  const planned = page.waitForResponse((answer) => answer.url().endsWith('/api/plans'));
+  await api.make('styles', { name: 'Omni', nominal_loss: 0.15, rest_days: 1, fresh_days: 30, shade: 1 });
+  await planned;
+  await page.waitForTimeout(300);
+  const to = await middle(page, `.day >> nth=${before + 2} >> h3`);
+  await page.mouse.move(to.x, to.y, { steps: 8 });
+  await page.waitForSelector('.day.over');
+  await page.mouse.up();
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await columnOf(page, '.block.pinned'), before + 2);
+  await undo(page);
   assert.deepEqual(errors, []);
   await context.close();
 });
