@@ -118,6 +118,14 @@ impl App {
         self.expect.caught_up(written).await;
     }
 
+    /// Writes down what the learner knows, and lets go of the database.
+    pub async fn stop(&self) {
+        if let Err(error) = self.expect.write(&*self.store, self.site).await {
+            tracing::warn!(%error, "what was learned could not be written down: the next start learns it again");
+        }
+        self.store.close().await;
+    }
+
     /// Listens for changes.
     #[must_use]
     pub fn changes(&self) -> broadcast::Receiver<Changed> {

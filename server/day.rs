@@ -206,6 +206,12 @@ impl Instant {
         self.0
     }
 
+    /// Milliseconds since its minute began.
+    #[must_use]
+    pub fn millisecond(self) -> u32 {
+        u32::try_from(self.0.rem_euclid(60_000)).unwrap_or(0)
+    }
+
     /// Minutes later, or earlier.
     #[must_use]
     pub fn plus_minutes(self, minutes: i64) -> Self {

@@ -71,6 +71,7 @@ impl Follower {
             let leaves = tx.leaves(self.site, self.expect.followed(), PAGE).await?;
             drop(tx);
             let Some(last) = leaves.last() else {
+                self.write_down().await;
                 return Ok(());
             };
             let news = News::of(&leaves)?;
@@ -79,6 +80,13 @@ impl Follower {
                 .follow(&*self.store, self.site, last.position + 1, &news)
                 .await?;
             self.tell(BTreeSet::from(["loss".to_owned()]));
+        }
+    }
+
+    /// What cannot be written down now is written down after the next commit.
+    async fn write_down(&self) {
+        if let Err(error) = self.expect.write_if_due(&*self.store, self.site).await {
+            tracing::warn!(%error, "what was learned could not be written down");
         }
     }
 

@@ -105,10 +105,10 @@ async fn serve_behind(
     let said = greeting(&app, address, &door).await?;
     // Whoever started it may stop reading: that is no reason to stop serving.
     let _ = std::io::stdout().write_all(said.as_bytes());
-    let store = Arc::clone(&app.store);
     tokio::spawn(demand::keep(Arc::clone(&app)));
-    listen::serve(listener, web::router(app, door), tls, told_to_stop()).await;
-    store.close().await;
+    let router = web::router(Arc::clone(&app), door);
+    listen::serve(listener, router, tls, told_to_stop()).await;
+    app.stop().await;
     Ok(ExitCode::SUCCESS)
 }
 

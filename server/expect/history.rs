@@ -236,6 +236,7 @@ impl Beside {
                 facts.push(Fact::Event {
                     id: format!("moisture {id} {n:04}"),
                     minute: self.zone.local_minute(at),
+                    millisecond: at.millisecond(),
                     what: Happening::Moisture {
                         lot: id.to_string(),
                         reading: reading.fraction.value(),
@@ -281,6 +282,7 @@ impl Beside {
         Some(Fact::Batch(loss::Batch {
             id: batch.id.to_string(),
             minute: out.minute,
+            millisecond: out.at.millisecond(),
             lot: lot(self.lots.get(&lot_id)?, self.received.get(&lot_id).copied()),
             style: style(self.styles.get(&first.style)?),
             roaster: first.roaster.to_string(),
@@ -355,6 +357,7 @@ async fn left(
             facts.push(Fact::Event {
                 id: left_id(*lot),
                 minute: *minute,
+                millisecond: 0,
                 what: Happening::LotLeft {
                     lot: lot.to_string(),
                     with_delivery: !stays.contains(&kept.fields.delivery),

@@ -1,7 +1,8 @@
 //! What the roastery expects of its coffee: the learner behind the service.
 //!
 //! It follows the book after each commit and answers from memory. What it knows follows from the batches, lots and styles in the book
-//! alone, so a start builds it anew. A request asks it and never waits for it.
+//! alone. It writes down now and then what it learned, so that a start learns only what came since. A request asks it and never waits
+//! for it.
 
 mod effect;
 mod history;
@@ -18,6 +19,7 @@ pub use overview::{Known, NoticeView, Overview, overview, picture};
 pub use questions::{Questions, RangeCard};
 pub use siblings::Apart;
 
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use serde::Serialize;
@@ -38,7 +40,12 @@ use crate::store::{Read, Store, StoreError};
 pub struct Expect {
     learner: RwLock<Arc<Learner>>,
     followed: watch::Sender<i64>,
+    /// Facts known when it was last written down.
+    written: AtomicUsize,
 }
+
+/// It is written down after so many new facts, and when the service stops.
+const WRITE_EVERY: usize = 512;
 
 /// What the learner is asked about one reading, of one batch or several together.
 #[derive(Debug, Clone)]
@@ -108,20 +115,56 @@ impl Range {
 }
 
 impl Expect {
-    /// Learns everything that a book holds.
+    /// Learns everything that a book holds: what was written down, as far as it is still so, and what came since.
     ///
     /// # Errors
     /// [`StoreError`] when it cannot be read.
     pub async fn open(store: &dyn Store, site: SiteId) -> Result<Self, StoreError> {
         let mut tx = store.read().await?;
-        let mut learner = Learner::new(settings(&mut *tx, site).await?);
-        let facts = history::read(&mut *tx, site).await?;
-        learner.replay(facts.into_iter().collect());
+        let settings = settings(&mut *tx, site).await?;
+        let facts: loss::History = history::read(&mut *tx, site).await?.into_iter().collect();
+        let image = tx.learned(site).await?.unwrap_or_default();
         let size = tx.head(site).await?.map_or(0, |head| head.size);
+        let all = facts.facts().len();
+        let resumed = Learner::resume(&image, &settings, facts);
+        let (learner, written) = resumed.unwrap_or_else(|facts| {
+            let mut learner = Learner::new(settings);
+            learner.replay(facts);
+            (learner, 0)
+        });
+        tracing::info!(facts = all, new = all - written, "the learner is ready");
         Ok(Self {
             learner: RwLock::new(Arc::new(learner)),
             followed: watch::Sender::new(size),
+            written: AtomicUsize::new(written),
         })
+    }
+
+    /// Writes down what was learned if much of it is new.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn write_if_due(&self, store: &dyn Store, site: SiteId) -> Result<(), StoreError> {
+        let known = self.learner().history().facts().len();
+        if known.abs_diff(self.written.load(Ordering::Relaxed)) < WRITE_EVERY {
+            return Ok(());
+        }
+        self.write(store, site).await
+    }
+
+    /// Writes down what was learned, so that the next start need not learn it again.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn write(&self, store: &dyn Store, site: SiteId) -> Result<(), StoreError> {
+        let learner = self.learner();
+        let image = learner.image();
+        let mut tx = store.write().await?;
+        tx.put_learned(site, image).await?;
+        tx.commit().await?;
+        let known = learner.history().facts().len();
+        self.written.store(known, Ordering::Relaxed);
+        Ok(())
     }
 
     /// How many leaves of the log it has followed.

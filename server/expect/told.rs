@@ -196,9 +196,11 @@ pub(super) async fn facts(
                 changed: entry.after["changed"] == json!(true),
             },
         };
+        let at = Instant::from_ms(entry.happened_at);
         facts.push(Fact::Event {
             id: entry.id.to_string(),
-            minute: zone.local_minute(Instant::from_ms(entry.happened_at)),
+            minute: zone.local_minute(at),
+            millisecond: at.millisecond(),
             what,
         });
     }

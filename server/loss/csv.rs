@@ -217,6 +217,7 @@ impl Cells<'_> {
                 "a local time such as 2025-04-01T09:30",
                 parse_minute,
             ),
+            millisecond: 0,
             lot,
             style: Style {
                 id: self.name("style"),
@@ -340,6 +341,7 @@ pub fn facts(batches: &[LoggedBatch]) -> Vec<Fact> {
             facts.push(Fact::Event {
                 id: format!("{id}m"),
                 minute,
+                millisecond: 0,
                 what: Happening::Moisture {
                     lot: batch.lot.id.clone(),
                     reading,
@@ -356,6 +358,7 @@ pub fn facts(batches: &[LoggedBatch]) -> Vec<Fact> {
             facts.push(Fact::Event {
                 id: format!("{id}z"),
                 minute: batch.minute,
+                millisecond: 0,
                 what: Happening::LotLeft {
                     lot: batch.lot.id.clone(),
                     with_delivery,

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::history::Channel;
 
 /// One side of a CUSUM.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Side {
     /// C: height, in sds.
     pub height: f64,
@@ -81,7 +81,7 @@ pub fn to_normal(z: f64, df: f64) -> f64 {
 pub(super) const AGREEING: usize = 3;
 
 /// Held batches of one channel in a row, on one side.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Pending {
     more: bool,
     places: [usize; AGREEING],
@@ -108,7 +108,7 @@ impl Pending {
 }
 
 /// State of a channel in the fold.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Watch {
     /// CUSUM of yields above (0) and below (1) what was expected.
     pub sides: [Side; 2],

@@ -132,7 +132,7 @@ pub struct Explanation {
 }
 
 /// A batch before the odd one on the same roaster.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Previous {
     pub green_g: f64,
     pub roasted_g: f64,
@@ -144,7 +144,7 @@ pub(super) struct Previous {
 }
 
 /// Charges of a roaster's sound batches, in whole grams, and its last batch.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Habits {
     charges: BTreeMap<i64, u32>,
     total: u32,

@@ -17,6 +17,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use super::moisture::Offset;
 use super::settings::{Settings, Spreads};
 
@@ -24,7 +26,7 @@ use super::settings::{Settings, Spreads};
 const AGEING: usize = 0;
 
 /// A batch as the filter sees it; effects by number.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Row {
     pub style: usize,
     pub roaster: usize,
@@ -49,7 +51,7 @@ pub(super) struct Row {
 }
 
 /// A change of the state that is no batch.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) enum Change {
     /// Variance added to a roaster's effect.
     OpenRoaster { roaster: usize, variance: f64 },
@@ -78,7 +80,7 @@ pub(super) enum Change {
 }
 
 /// Effects of one delivery and its lots, given phi.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Block {
     /// Numbers of the lots; effect j + 1 is lot j, effect 0 the delivery.
     lots: Vec<usize>,
@@ -195,7 +197,7 @@ pub(super) struct Effects {
 }
 
 /// The state: shared effects, and per delivery its own.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct Filter {
     mean: Vec<f64>,
     /// Q, square.
@@ -204,8 +206,11 @@ pub(super) struct Filter {
     roasters: Vec<Option<usize>>,
     blocks: Vec<Option<Arc<Block>>>,
     /// f, Q f and L h of the last look.
+    #[serde(skip)]
     f: Vec<f64>,
+    #[serde(skip)]
     qf: Vec<f64>,
+    #[serde(skip)]
     lh: Vec<f64>,
 }
 

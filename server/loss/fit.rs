@@ -8,6 +8,8 @@
 //!
 //! Minimised by quasi-Newton steps (BFGS) that start from the outer product of the batches' scores as the curvature.
 
+use serde::{Deserialize, Serialize};
+
 use super::filter::{Filter, Row};
 use super::learner::{Changes, Planned};
 use super::settings::{Settings, Spreads};
@@ -31,7 +33,7 @@ const STEPS: usize = 25;
 pub(super) const ENOUGH: f64 = 2e-4;
 
 /// Estimates in force, in the fold.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Fit {
     pub spreads: Spreads,
     pub tail: Tail,

@@ -1,4 +1,4 @@
-//! What the learner learns from: facts in the order of (local minute, rank, id).
+//! What the learner learns from: facts in the order in which they happened.
 //!
 //! Ids are opaque texts; masses are grams; moisture and loss are mass fractions; a minute counts from 1970-01-01T00:00 in
 //! the local time of the site, a day likewise. Facts may arrive in any order: a fact with a known id replaces the earlier one.
@@ -90,6 +90,8 @@ pub struct Batch {
     pub id: String,
     /// Local minute of the weigh-out.
     pub minute: i64,
+    /// Milliseconds of that minute that had passed.
+    pub millisecond: u32,
     /// Lot as booked.
     pub lot: Lot,
     /// Style.
@@ -190,13 +192,19 @@ pub enum Fact {
         id: String,
         /// Local minute.
         minute: i64,
+        /// Milliseconds of that minute that had passed.
+        millisecond: u32,
         /// What it was.
         what: Happening,
     },
 }
 
-/// Place of a fact in the order: minute, events before batches, lots leaving and notices closed after them, id.
-pub(super) type Key<'a> = (i64, u8, &'a str);
+/// When a fact happened, as far as its order goes: the minute; what stands before, among or after the others of the minute; the
+/// millisecond; events before batches.
+type Time = (i64, u8, u32, bool);
+
+/// Place of a fact in the order: time, id.
+pub(super) type Key<'a> = (Time, &'a str);
 
 impl Fact {
     /// Id of the fact.
@@ -208,15 +216,24 @@ impl Fact {
         }
     }
 
+    /// Readings of moisture hold for all batches of their minute; a lot leaves, and a notice is closed, after them. Whether a scale was
+    /// adjusted before a batch was weighed or after it, the millisecond tells.
     pub(super) fn key(&self) -> Key<'_> {
         match self {
-            Self::Batch(batch) => (batch.minute, 1, &batch.id),
+            Self::Batch(batch) => ((batch.minute, 1, batch.millisecond, true), &batch.id),
             Self::Event {
                 id,
                 minute,
-                what: Happening::LotLeft { .. } | Happening::NoticeClosed { .. },
-            } => (*minute, 2, id),
-            Self::Event { id, minute, .. } => (*minute, 0, id),
+                millisecond,
+                what,
+            } => {
+                let stands = match what {
+                    Happening::Moisture { .. } => 0,
+                    Happening::ScaleAdjusted { .. } | Happening::RoasterChanged { .. } => 1,
+                    Happening::LotLeft { .. } | Happening::NoticeClosed { .. } => 2,
+                };
+                ((*minute, stands, *millisecond, false), id)
+            }
         }
     }
 }
@@ -225,7 +242,7 @@ impl Fact {
 #[derive(Debug, Clone, Default)]
 pub struct History {
     facts: Vec<Arc<Fact>>,
-    keys: HashMap<(bool, String), (i64, u8)>,
+    keys: HashMap<(bool, String), Time>,
 }
 
 impl History {
@@ -244,19 +261,18 @@ impl History {
     /// A batch, or an event, by its id.
     #[must_use]
     pub fn find(&self, batch: bool, id: &str) -> Option<&Fact> {
-        let (minute, rank) = *self.keys.get(&(batch, id.to_owned()))?;
-        let fact = self.facts.get(self.place((minute, rank, id)))?;
+        let time = *self.keys.get(&(batch, id.to_owned()))?;
+        let fact = self.facts.get(self.place((time, id)))?;
         Some(fact)
     }
 
     /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
     pub fn put(&mut self, fact: Fact) -> usize {
         let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
-        let (minute, rank, _) = fact.key();
         let old = self
             .keys
-            .insert(name.clone(), (minute, rank))
-            .map(|(minute, rank)| self.place((minute, rank, &name.1)));
+            .insert(name.clone(), fact.key().0)
+            .map(|time| self.place((time, &name.1)));
         if let Some(old) = old {
             self.facts.remove(old);
         }
@@ -273,20 +289,19 @@ impl History {
         let name = |fact: &Fact| (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
         let mut keys = HashMap::with_capacity(all.len());
         for fact in all.iter().rev() {
-            let (minute, rank, _) = fact.key();
             keys.entry(name(fact))
-                .or_insert((minute, rank, Arc::as_ptr(fact)));
+                .or_insert((fact.key().0, Arc::as_ptr(fact)));
         }
         all.retain(|fact| {
             keys.get(&name(fact))
-                .is_some_and(|(_, _, last)| std::ptr::eq(*last, Arc::as_ptr(fact)))
+                .is_some_and(|(_, last)| std::ptr::eq(*last, Arc::as_ptr(fact)))
         });
         all.sort_by(|a, b| a.key().cmp(&b.key()));
         Self {
             facts: all,
             keys: keys
                 .into_iter()
-                .map(|(name, (minute, rank, _))| (name, (minute, rank)))
+                .map(|(name, (time, _))| (name, time))
                 .collect(),
         }
     }
@@ -294,8 +309,8 @@ impl History {
     /// Takes a fact out (a batch undone). Returns the place it had.
     pub fn take(&mut self, fact: &Fact) -> Option<usize> {
         let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
-        let (minute, rank) = self.keys.remove(&name)?;
-        let place = self.place((minute, rank, &name.1));
+        let time = self.keys.remove(&name)?;
+        let place = self.place((time, &name.1));
         self.facts.remove(place);
         Some(place)
     }

@@ -1,9 +1,11 @@
 //! Moisture of green coffee as a known offset of the log-yield with a known variance, so that measured and unmeasured lots are one case.
 
+use serde::{Deserialize, Serialize};
+
 use super::settings::Settings;
 
 /// What is known about a lot's moisture, on the log-yield scale.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Offset {
     /// ln(1 - w) at the posterior mean w of the moisture.
     pub mean: f64,

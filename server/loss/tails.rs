@@ -1,5 +1,7 @@
 //! How heavy the tails of the noise are: a Student-t law with a scale of its own for the standardised innovations, beside a share of gross errors.
 
+use serde::{Deserialize, Serialize};
+
 use super::fit::GROSS_DENSITY;
 use super::student;
 
@@ -13,7 +15,7 @@ const GRID: [f64; 8] = [0.02, 0.05, 0.08, 0.11, 0.14, 0.17, 0.2, 0.25];
 const PRIOR_MEAN: f64 = 0.08;
 
 /// Law of a standardised innovation: z = scale * t with 1/df = `inverse_df`; 0 is the normal law.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Tail {
     pub inverse_df: f64,
     pub scale: f64,

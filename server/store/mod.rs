@@ -9,11 +9,13 @@
 
 mod audit;
 mod bags;
+mod learned;
 mod open;
 mod postgres;
 mod sqlite;
 mod trace;
 
+pub use learned::{ReadLearned, WriteLearned};
 pub use open::{open, open_there};
 pub use trace::{PostedBags, ReadTrace, Way};
 
@@ -112,6 +114,7 @@ pub trait Read:
     + ReadStored
     + ReadAccess
     + ReadTrace
+    + ReadLearned
     + Send
 {
 }
@@ -128,6 +131,7 @@ impl<
         + ReadStored
         + ReadAccess
         + ReadTrace
+        + ReadLearned
         + Send,
 > Read for T
 {
@@ -136,7 +140,14 @@ impl<
 /// Everything that can be changed.
 #[async_trait]
 pub trait Write:
-    Read + WriteBook + WriteRecords + WriteBatches + WriteBags + WriteCounts + WriteAccess
+    Read
+    + WriteBook
+    + WriteRecords
+    + WriteBatches
+    + WriteBags
+    + WriteCounts
+    + WriteAccess
+    + WriteLearned
 {
     /// Makes it lasting.
     async fn commit(self: Box<Self>) -> Result<()>;

@@ -1,5 +1,5 @@
 //! How long the book takes: a posting with its answer on disk, statements of a lot and of all green over five years, balances at a past day,
-//! the value of the stock, a mock recall, verifying, and carrying it away as a copy.
+//! the value of the stock, a mock recall, a start of the learner, verifying, and carrying it away as a copy.
 //!
 //! The books lie on an embedded database in the folder for temporary files, which should be on a disk.
 
@@ -17,6 +17,7 @@ use outturn::book::place::Place;
 use outturn::book::{Actor, Book, Draft, answer_hash};
 use outturn::clock::Clock;
 use outturn::day::{Day, Instant, Zone};
+use outturn::expect::Expect;
 use outturn::floor::batch::{Batch, Judgement, Step, Verdict, WeighedIn, WeighedOut};
 use outturn::fraction::Fraction;
 use outturn::green::{Drying, Receipt};
@@ -508,6 +509,24 @@ fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
             traced.expect("a trace").legs.len()
         })
     });
+}
+
+/// A start of the learner on 40,000 batches: from nothing, and from what it wrote down.
+#[divan::bench(args = ["nothing", "written"], sample_count = 3, sample_size = 1)]
+fn starting(bencher: Bencher, from: &str) {
+    let roastery = roastery(120_000);
+    let (app, runtime) = (&roastery.app, &roastery.runtime);
+    let open = || async {
+        let learner = Expect::open(&*app.store, app.site).await;
+        learner.expect("a learner")
+    };
+    runtime.block_on(async {
+        if from == "written" {
+            let written = open().await.write(&*app.store, app.site).await;
+            written.expect("a write");
+        }
+    });
+    bencher.bench(|| runtime.block_on(open()));
 }
 
 /// Writing the whole book as a copy, in memory.

@@ -56,6 +56,7 @@ impl Made {
         Batch {
             id: format!("{i:08}"),
             minute: i64::from(i) * 50,
+            millisecond: 0,
             lot: Self::lot(number),
             style: Style {
                 id: format!("style {style}"),
@@ -93,6 +94,7 @@ fn history(total: u32, lots: u32, alive: u32) -> History {
         .map(|(lot, minute)| Fact::Event {
             id: lot.clone(),
             minute,
+            millisecond: 0,
             what: Happening::LotLeft {
                 lot,
                 with_delivery: false,

@@ -194,6 +194,42 @@ each_database! {
         server.order("profile-changes", &server.id(), nobody).await.problem(422, "invalid");
     }
 
+    /// A scale adjusted half a minute after a batch was weighed on it, in the same minute, counts after that batch; one adjusted before it, before.
+    async fn an_adjustment_counts_from_its_own_moment(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, &has.screen_18, "10.38").await;
+        server.set_time("2026-12-01T10:00:20Z");
+        let batch = server.id();
+        let weigh_in = json!({"batch": batch, "lot": has.screen_18, "style": has.light, "roaster": has.drum, "weight": has.weighed("12.00")});
+        server.command("weigh-ins", weigh_in).await;
+        server.command("weigh-outs", json!({"batches": [batch], "weight": has.weighed("10.41")})).await;
+        server.set_time("2026-12-01T10:00:50Z");
+        let mut told = Vec::new();
+        for at in ["2026-12-01T10:00:10Z", "2026-12-01T10:00:40Z"] {
+            let adjusted = json!({"roaster": has.drum, "reason": "calibrated", "happened_at": at});
+            told.push(server.command("scale-adjustments", adjusted).await["entry"].as_str().unwrap().to_owned());
+        }
+        server.app.learned().await;
+        let learner = server.app.expect.learner();
+        let order: Vec<_> = learner.history().facts().iter().map(|fact| fact.id()).collect();
+        assert_eq!(order[order.len() - 3..], [told[0].as_str(), &batch, &told[1]]);
+    }
+
+    /// What was written down is taken up again as far as it is still so: the check at the end goes on from it (tests/support).
+    async fn what_was_written_down_may_be_old(server: &Server) {
+        let has = roastery(server).await;
+        let mut batches = Vec::new();
+        for n in 0..20 {
+            batches.push(roasted(server, &has, &has.screen_18, &format!("{:.2}", 12.0 * (1.0 - LOSSES[n % 8]))).await.0);
+        }
+        let (app, expect) = (&server.app, &server.app.expect);
+        expect.write(&*app.store, app.site).await.unwrap();
+        for n in 0..4 {
+            roasted(server, &has, &has.washed, &format!("{:.2}", 12.0 * (1.0 - LOSSES[n % 8]))).await;
+        }
+        server.command("corrections", json!({"batch": batches[9], "roasted_g": 10_310, "reason": "two digits swapped"})).await;
+    }
+
     /// What is said of a lot for people: why, how many bags, how it differs from its sibling.
     async fn a_lots_outlook_in_sentences(server: &Server) {
         let has = roastery(server).await;

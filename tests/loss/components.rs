@@ -48,6 +48,7 @@ impl Published {
         learner.append(Fact::Event {
             id: "m new".into(),
             minute: -1,
+            millisecond: 0,
             what: Happening::Moisture {
                 lot: "new".into(),
                 reading: 0.108,
@@ -64,6 +65,7 @@ impl Published {
             learner.append(Fact::Event {
                 id: format!("m {id}"),
                 minute: -1,
+                millisecond: 0,
                 what,
             });
             let roasted_g = 1e6 * 0.85 * ((value - centre) * unit).exp();
@@ -76,6 +78,7 @@ impl Published {
             learner.append(Fact::Batch(Batch {
                 id: format!("{i:04}"),
                 minute: 0,
+                millisecond: 0,
                 lot: lot(id, delivery, 0),
                 style: style("only", 0.15),
                 roaster: roaster.clone(),

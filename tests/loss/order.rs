@@ -2,6 +2,7 @@
 
 use outturn::loss::{Batch, Channel, Fact, Happening, Learner, Review, Settings};
 use proptest::prelude::*;
+use sha2::{Digest, Sha256};
 
 use crate::support::{DAY, batch, lot};
 
@@ -71,6 +72,7 @@ fn facts(seed: u64, batches: u64) -> Vec<Fact> {
         facts.push(Fact::Event {
             id: format!("event {i:04}"),
             minute: minute + 1,
+            millisecond: 0,
             what,
         });
     }
@@ -91,6 +93,13 @@ fn assert_same(a: &Learner, b: &Learner) {
     assert_eq!(a.notices(), b.notices());
 }
 
+/// Besides, of the same facts: then all is the same that is carried from fact to fact, with every checkpoint.
+#[track_caller]
+fn assert_same_image(a: &Learner, b: &Learner) {
+    assert_same(a, b);
+    assert!(a.image() == b.image());
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(10) })]
 
@@ -104,7 +113,33 @@ proptest! {
         for (_, fact) in arrival {
             late.append(fact.clone());
         }
-        assert_same(&late, &in_order(&facts));
+        assert_same_image(&late, &in_order(&facts));
+    }
+
+    /// What was saved goes on to the last bit as if it had never been saved, whatever came before it in the meantime, and in whatever order.
+    #[test]
+    fn a_saved_learner_goes_on_to_the_same_bits(seed in 1_u64..1_000_000, cut in 1_usize..140, keys in prop::collection::vec(0_u32..1_000, 160), late in 500_u32..1_000) {
+        let all = facts(seed, 120);
+        // Most facts before the cut were there when it was saved; the others come later.
+        let missing = |i: usize| i >= cut || keys[i] >= late;
+        let of = |when: bool| all.iter().enumerate().filter(move |&(i, _)| missing(i) == when).map(|(_, fact)| fact.clone());
+        let there: Vec<Fact> = of(false).collect();
+        let (saved, whole) = (in_order(&there).image(), in_order(&all));
+        let resume = |facts: &[Fact]| Learner::resume(&saved, &Settings::default(), facts.iter().cloned().collect()).expect("sound");
+
+        let (resumed, agreed) = resume(&all);
+        prop_assert!(agreed <= (0..all.len()).find(|&i| missing(i)).unwrap_or(all.len()));
+        assert_same_image(&resumed, &whole);
+
+        let (mut resumed, agreed) = resume(&there);
+        prop_assert_eq!(agreed, there.len());
+        assert_same_image(&resumed, &in_order(&there));
+        let mut further: Vec<Fact> = of(true).collect();
+        further.sort_by_cached_key(|fact| fact.id().bytes().fold(late, |key, byte| key.wrapping_mul(31).wrapping_add(u32::from(byte))) % 97);
+        for fact in further {
+            resumed.append(fact);
+        }
+        assert_same_image(&resumed, &whole);
     }
 
     #[test]
@@ -116,9 +151,9 @@ proptest! {
         let mut reviewed = facts.clone();
         reviewed[place] = Fact::Batch(Batch { review: Review::OtherLot(lot("lot 3", "delivery 1", -20)), ..before.clone() });
         learner.append(reviewed[place].clone());
-        assert_same(&learner, &in_order(&reviewed));
+        assert_same_image(&learner, &in_order(&reviewed));
         learner.append(facts[place].clone());
-        assert_same(&learner, &in_order(&facts));
+        assert_same_image(&learner, &in_order(&facts));
     }
 
     /// What a person puts right is learned, judged, held and noticed to the last bit as if it had been booked so at first.
@@ -167,6 +202,62 @@ proptest! {
         let (a, b) = (in_order(&without).predict(&question), in_order(&with).predict(&question));
         prop_assert!((a.log_yield - b.log_yield).abs() < 1e-12);
     }
+}
+
+/// A start folds nothing that is as it was, and what came late only from the checkpoint before it.
+#[test]
+fn a_saved_learner_folds_what_is_new() {
+    let mut all = facts(3, 2_400);
+    let saved = in_order(&all[..2_300]).image();
+    let resume = |facts: &[Fact]| {
+        Learner::resume(
+            &saved,
+            &Settings::default(),
+            facts.iter().cloned().collect(),
+        )
+        .expect("sound")
+        .1
+    };
+    assert_eq!(resume(&all), 2_300);
+    assert_eq!(resume(&all[..2_299]), resume(&all[..2_298]));
+    let Fact::Batch(changed) = &mut all[1_500] else {
+        panic!("the history has a batch there")
+    };
+    changed.review = Review::SetAside;
+    let agreed = resume(&all);
+    assert!((1_000..=1_500).contains(&agreed), "{agreed}");
+}
+
+#[test]
+fn what_was_saved_damaged_or_under_other_settings_is_not_taken_up() {
+    let all = facts(5, 300);
+    let history = || all.iter().cloned().collect();
+    let saved = in_order(&all).image();
+    let usual = Settings::default();
+    for place in (0..saved.len()).step_by(97) {
+        let mut damaged = saved.clone();
+        damaged[place] ^= 1;
+        assert!(Learner::resume(&damaged, &usual, history()).is_err());
+    }
+    for short in [0, 5, 31, 32, 33, saved.len() - 1] {
+        assert!(Learner::resume(&saved[..short], &usual, history()).is_err());
+    }
+    let other = Settings {
+        alpha: 0.01,
+        ..Settings::default()
+    };
+    assert!(Learner::resume(&saved, &other, history()).is_err());
+}
+
+/// What a build saves is taken up by every later build of the same form. If this fails, the arithmetic or the layout of an image has
+/// changed: make `FORM` in `server/loss/learner/image.rs` one more, and put the new digest here.
+#[test]
+fn the_form_of_an_image_names_its_arithmetic() {
+    let image = in_order(&facts(1, 1_500)).image();
+    assert_eq!(
+        hex::encode(Sha256::digest(&image)),
+        "91af86852fa8b33b7e19a3c6009f376386cee9f006d187925bd187858895131c"
+    );
 }
 
 #[test]

@@ -49,6 +49,7 @@ fn history_by_dense_algebra() {
             learner.append(Fact::Event {
                 id: id.clone(),
                 minute: i64::MIN / 4,
+                millisecond: 0,
                 what,
             });
         }
@@ -100,6 +101,7 @@ fn history_by_dense_algebra() {
         learner.append(Fact::Batch(Batch {
             id: format!("{i:02}"),
             minute,
+            millisecond: 0,
             lot,
             style,
             roaster,

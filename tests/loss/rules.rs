@@ -132,6 +132,7 @@ fn a_small_lasting_shift_raises_a_notice_and_is_learned_anew() {
     learner.append(Fact::Event {
         id: "closed".into(),
         minute: i64::from(i) * 25,
+        millisecond: 0,
         what: closing,
     });
     let closed = learner
@@ -150,6 +151,7 @@ fn a_scale_adjusted_opens_the_roaster_at_once() {
     learner.append(Fact::Event {
         id: "s".into(),
         minute: 60 * 25,
+        millisecond: 0,
         what: Happening::ScaleAdjusted {
             roaster: "north".into(),
         },
@@ -158,12 +160,40 @@ fn a_scale_adjusted_opens_the_roaster_at_once() {
     assert!((after - before - 25e-6).abs() < 1e-9, "{before} {after}");
 }
 
+/// A batch weighed before the scale was adjusted, in the same minute, was weighed on the old scale: it says nothing of the adjusted one.
+#[test]
+fn within_a_minute_what_happened_first_comes_first() {
+    let minute = 60 * 25;
+    let variance = |adjusted_at: u32, weighed_at: u32| {
+        let mut learner = settled(Settings::default(), 60);
+        let odd = Batch {
+            millisecond: weighed_at,
+            ..batch("a", minute, lot("A", "a", 0), 12_000.0, 10_220.0)
+        };
+        learner.append(Fact::Batch(odd));
+        learner.append(Fact::Event {
+            id: "z".into(),
+            minute,
+            millisecond: adjusted_at,
+            what: Happening::ScaleAdjusted {
+                roaster: "north".into(),
+            },
+        });
+        learner.predict(&question(minute + 1)).shared_variance
+    };
+    let (after, before) = (variance(40_000, 20_000), variance(20_000, 40_000));
+    assert!(after > before + 2e-6, "{after} {before}");
+    // At the same millisecond the adjustment counts as the earlier.
+    assert!((variance(20_000, 20_000) - before).abs() < 1e-15);
+}
+
 /// A later reading keeps the level that the batches taught and restarts the ageing; a first batch goes by the reading.
 #[test]
 fn a_later_moisture_reading_does_not_move_a_lot_that_is_known() {
     let reading = |id: &str, minute: i64, lot: &str, reading: f64| Fact::Event {
         id: id.into(),
         minute,
+        millisecond: 0,
         what: Happening::Moisture {
             lot: lot.into(),
             reading,

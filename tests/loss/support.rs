@@ -68,6 +68,7 @@ pub fn batch(id: &str, minute: i64, lot: Lot, green_g: f64, roasted_g: f64) -> B
     Batch {
         id: id.into(),
         minute,
+        millisecond: 0,
         lot,
         style: style("filter", 0.15),
         roaster: "north".into(),

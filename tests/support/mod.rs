@@ -262,19 +262,30 @@ impl Server {
     }
 }
 
-/// What the learner knows follows from the book alone, whatever way it came: one that reads it anew knows the same to the last bit.
+/// What the learner knows follows from the book alone, whatever way it came: one that reads it anew knows the same to the last bit, and so
+/// does one that goes on from what was written down, now or earlier.
 async fn check_learner(app: &App) {
     app.learned().await;
-    let anew = Expect::open(&*app.store, app.site)
-        .await
-        .expect("a learner");
-    let (running, anew) = (app.expect.learner(), anew.learner());
-    assert!(
-        running.same_state(&anew),
-        "the learner that followed the book ({}) is not the one that reads it anew ({})",
-        running.state_key(),
-        anew.state_key()
-    );
+    let running = app.expect.learner();
+    let check = async |how: &str| {
+        let other = Expect::open(&*app.store, app.site).await;
+        let other = other.expect("a learner").learner();
+        assert!(
+            running.same_state(&other) && running.image() == other.image(),
+            "the learner that followed the book ({}) is not the one that {how} ({})",
+            running.state_key(),
+            other.state_key()
+        );
+    };
+    check("goes on from what was written down earlier").await;
+    let mut tx = app.store.write().await.expect("a turn");
+    let nothing = tx.put_learned(app.site, Vec::new()).await;
+    nothing.expect("nothing written down");
+    tx.commit().await.expect("a commit");
+    check("reads it anew").await;
+    let written = app.expect.write(&*app.store, app.site).await;
+    written.expect("all written down");
+    check("goes on from what was written down").await;
 }
 
 impl Deref for Server {

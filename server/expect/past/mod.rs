@@ -174,6 +174,7 @@ impl Stranger {
                 } else {
                     *minute
                 },
+                millisecond: 0,
                 what: Happening::Moisture {
                     lot: id.to_owned(),
                     reading: reading.value(),
@@ -184,6 +185,7 @@ impl Stranger {
         events.push(Fact::Event {
             id: format!("left {id}"),
             minute: self.last,
+            millisecond: 0,
             what: Happening::LotLeft {
                 lot: id.to_owned(),
                 with_delivery: true,
@@ -212,6 +214,7 @@ fn fact(batch: &PastBatch, beside: &Beside, strangers: &HashMap<String, Stranger
     Some(Fact::Batch(loss::Batch {
         id: batch.id.to_string(),
         minute: batch.minute,
+        millisecond: 0,
         lot,
         style: history::style(beside.styles.get(&batch.style)?),
         roaster: batch.roaster.to_string(),

@@ -5,6 +5,7 @@
 //! released, an effect opened at the batch where a shift began) are kept with the place at which they were taken.
 
 mod events;
+mod image;
 mod names;
 mod predict;
 mod rebuild;
@@ -48,7 +49,7 @@ pub struct Question {
 }
 
 /// A batch as the learner judged it when it came, in the order of the history.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judged {
     /// Place of the batch's fact in the history.
     pub fact: usize,
@@ -71,7 +72,7 @@ pub struct Judged {
 }
 
 /// A change of the state with the row before which it applies and the fact that brought it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Planned {
     pub row: usize,
     fact: usize,
@@ -80,7 +81,7 @@ pub(super) struct Planned {
     pub change: Change,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Reading {
     value: f64,
     sd: f64,
@@ -88,7 +89,7 @@ struct Reading {
 }
 
 /// What a lot brought along and has seen.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 struct LotState {
     watch: Watch,
     reading: Option<Reading>,
@@ -98,14 +99,14 @@ struct LotState {
 }
 
 /// What a roaster has seen.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 struct RoasterState {
     watch: Watch,
     habits: Habits,
 }
 
 /// All that the fold carries from fact to fact.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct State {
     filter: Filter,
     fit: Fit,
@@ -120,7 +121,17 @@ struct State {
     digest: u64,
 }
 
-#[derive(Debug, Clone)]
+/// A held batch that was learned after all.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+struct Released {
+    /// The fact at which it was decided.
+    fact: usize,
+    row: usize,
+    /// What the batch's dilution had been.
+    dilution: f64,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct Checkpoint {
     facts: usize,
     rows: usize,
@@ -140,8 +151,7 @@ pub struct Learner {
     rows: Vec<Row>,
     judged: Vec<Judged>,
     planned: Vec<Planned>,
-    /// Held batches released: (fact at which, row).
-    released: Vec<(usize, usize)>,
+    released: Vec<Released>,
     state: State,
     checkpoints: Vec<Checkpoint>,
     /// States before a row under the present spreads and decisions, to rebuild from.
@@ -322,7 +332,9 @@ impl Learner {
             let fact = Arc::clone(&self.history.facts()[self.folded]);
             match &*fact {
                 Fact::Batch(batch) => self.fold_batch(batch),
-                Fact::Event { id, minute, what } => self.fold_event(id, *minute, what),
+                Fact::Event {
+                    id, minute, what, ..
+                } => self.fold_event(id, *minute, what),
             }
         }
     }
@@ -345,14 +357,16 @@ impl Learner {
         self.judged.truncate(checkpoint.rows);
         self.planned
             .retain(|planned| planned.fact < checkpoint.facts);
-        for &(_, row) in self
+        for undone in self
             .released
             .iter()
-            .filter(|&&(fact, row)| fact >= checkpoint.facts && row < checkpoint.rows)
+            .rev()
+            .filter(|r| r.fact >= checkpoint.facts && r.row < checkpoint.rows)
         {
-            self.judged[row].learned = false;
+            let judged = &mut self.judged[undone.row];
+            (judged.learned, judged.dilution) = (false, undone.dilution);
         }
-        self.released.retain(|&(fact, _)| fact < checkpoint.facts);
+        self.released.retain(|r| r.fact < checkpoint.facts);
         self.snapshots.clear();
     }
 

@@ -2,11 +2,28 @@
 
 use std::collections::HashMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::Question;
 
 /// Numbers for ids, in the order in which the fold met them.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(from = "Vec<String>", into = "Vec<String>")]
 pub(super) struct Names(HashMap<String, usize>);
+
+impl From<Vec<String>> for Names {
+    fn from(ids: Vec<String>) -> Self {
+        Self(ids.into_iter().zip(0..).collect())
+    }
+}
+
+impl From<Names> for Vec<String> {
+    fn from(Names(numbers): Names) -> Self {
+        let mut ids: Vec<_> = numbers.into_iter().collect();
+        ids.sort_unstable_by_key(|&(_, number)| number);
+        ids.into_iter().map(|(id, _)| id).collect()
+    }
+}
 
 impl Names {
     /// Forgets all but the first `count`.
@@ -31,7 +48,7 @@ impl Names {
     }
 }
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct AllNames {
     pub styles: Names,
     pub roasters: Names,

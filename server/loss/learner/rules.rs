@@ -1,6 +1,6 @@
 //! What is done with a weighed batch: learned or held, followed when three held ones agree, shown to the CUSUMs, noticed.
 
-use super::{Judged, Learner, entry};
+use super::{Judged, Learner, Released, entry};
 use crate::loss::drift::{self, AGREEING, Notice, Pending, Side, Standing, Watch};
 use crate::loss::explain::{self, Odd, Previous};
 use crate::loss::filter::Look;
@@ -166,8 +166,13 @@ impl Learner {
         let (lot, roaster) = (self.rows[place].lot, self.rows[place].roaster);
         self.open_at(places[0], is_lot, size * size);
         for &p in places {
-            (self.judged[p].learned, self.judged[p].dilution) = (true, 1.0);
-            self.released.push((self.folded, p));
+            let judged = &mut self.judged[p];
+            self.released.push(Released {
+                fact: self.folded,
+                row: p,
+                dilution: judged.dilution,
+            });
+            (judged.learned, judged.dilution) = (true, 1.0);
         }
         let lot_watch = &mut self.state.lots[lot].watch;
         let roaster_watch = &mut self.state.roasters[roaster].watch;

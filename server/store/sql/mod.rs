@@ -7,6 +7,7 @@ mod book;
 mod counts;
 mod findings;
 mod flows;
+mod learned;
 mod movements;
 mod records;
 mod statements;
