@@ -115,13 +115,13 @@ impl Builder {
         };
         let possible = search.collect(state, family, urgent, &self.left[depth]);
         state.effort += 1 + u64::try_from(choices.len()).unwrap_or(0);
-        choices.sort_unstable_by_key(|c| c.score);
-        for (n, choice) in choices.iter().enumerate() {
+        for n in 0..choices.len() {
             if n > 0 && self.trials == 0 {
                 break;
             }
             self.trials = self.trials.saturating_sub(1);
-            self.follow(state, family, random, depth, cost, choice);
+            let next = best_first(&mut choices[n..]);
+            self.follow(state, family, random, depth, cost, &next);
         }
         if !possible {
             self.give_up(state, family, random, depth, cost, urgent);
@@ -189,6 +189,19 @@ impl Builder {
         let short = priority * std::mem::take(&mut next[0][urgent]);
         self.explore(state, family, random, depth + 1, (cost.0 + short, cost.1));
     }
+}
+
+/// Brings the choice with the least score to the front. Few of many choices are followed, so they are not sorted.
+fn best_first(choices: &mut [Choice]) -> Choice {
+    let least = (1..choices.len()).fold(0, |a, b| {
+        if choices[b].score < choices[a].score {
+            b
+        } else {
+            a
+        }
+    });
+    choices.swap(0, least);
+    choices[0]
 }
 
 fn give(f: &Family, left: &mut [i64], day: i64, place: usize, mut units: i64) {

@@ -31,8 +31,14 @@ pub(super) struct Desk {
 const NOBODY: usize = usize::MAX;
 
 impl Desk {
-    /// The best shortage and age for the supplies, which must be sorted by day.
-    pub(super) fn serve(&mut self, family: &Family, supplies: &[Supply]) -> Served {
+    /// The best shortage and age for the supplies, which must be sorted by day. Of a weighted shortage above `most_short` the
+    /// age is not worked out.
+    pub(super) fn serve(
+        &mut self,
+        family: &Family,
+        supplies: &[Supply],
+        most_short: i64,
+    ) -> Served {
         if !family.open {
             return self.serve_by_flows(family, supplies);
         }
@@ -42,6 +48,9 @@ impl Desk {
             return Served { short: 0, age };
         }
         let short = self.choose_served(family, supplies);
+        if short > most_short {
+            return Served { short, age: 0 };
+        }
         let age = self.cover(&family.items, supplies).unwrap_or(0);
         Served { short, age }
     }

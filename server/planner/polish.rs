@@ -164,7 +164,7 @@ fn search(state: &mut State, line: Line) -> bool {
 
 /// Notes k as the best number of steps if it is.
 fn better(state: &mut State, line: Line, k: i64, best: &mut i64, best_levels: &mut Levels) -> bool {
-    match probe(state, line, k) {
+    match probe(state, line, k, best_levels.short_units) {
         Some(levels) if levels < *best_levels => {
             (*best, *best_levels) = (k, levels);
             true
@@ -228,14 +228,15 @@ fn edits(state: &State, line: Line, k: i64) -> [Edit; 2] {
     }
 }
 
-/// The levels after k steps along a direction, the plan left as it was; `None` where that is no legal plan.
-fn probe(state: &mut State, line: Line, k: i64) -> Option<Levels> {
+/// The levels after k steps along a direction, the plan left as it was; `None` where that is no legal plan. The age is not
+/// worked out where more than `most_short` is short.
+fn probe(state: &mut State, line: Line, k: i64, most_short: i64) -> Option<Levels> {
     let edits = edits(state, line, k);
     if !legal(state, &edits) {
         return None;
     }
     let old = served(state, &edits);
-    apply(state, &edits, 1);
+    apply(state, &edits, most_short);
     let levels = state.levels;
     undo(state, &edits, old);
     Some(levels)
@@ -260,17 +261,18 @@ fn served(state: &State, edits: &[Edit]) -> [(i64, i64); 2] {
     [of(&edits[0]), of(&edits[edits.len() - 1])]
 }
 
-fn apply(state: &mut State, edits: &[Edit], sign: i64) {
+fn apply(state: &mut State, edits: &[Edit], most_short: i64) {
     for e in edits {
         if e.grams != 0 {
-            state.charge(e.family, e.run, sign * e.grams);
+            state.charge(e.family, e.run, e.grams);
         }
     }
-    state.weigh(edits[0].family);
-    let last = edits[edits.len() - 1];
-    if last.family != edits[0].family {
-        state.weigh(last.family);
+    let (first, last) = (edits[0].family, edits[edits.len() - 1].family);
+    if last != first {
+        // What the first lacks the last may give back: only after both is it known what is short.
+        state.weigh(first);
     }
+    state.weigh_within(last, most_short);
 }
 
 fn undo(state: &mut State, edits: &[Edit], old: [(i64, i64); 2]) {
@@ -289,7 +291,7 @@ fn try_edits(state: &mut State, edits: &[Edit; 2]) -> bool {
         return false;
     }
     let old = served(state, edits);
-    apply(state, edits, 1);
+    apply(state, edits, before.short_units);
     if state.levels < before {
         return true;
     }

@@ -20,24 +20,27 @@ const EXCURSION: usize = 60;
 /// Shakes of a short coffee after each fine step.
 const SHAKES: usize = 4;
 /// Largest relative excess of minutes that a warm search accepts, in thousandths.
-const WARMTH: i64 = 8;
+const WARMTH: i64 = 12;
+
+/// How often the search cools down from full warmth, each time from where it stands.
+const COOLINGS: u64 = 2;
 
 /// With so few streams, trying every plan is worth an attempt.
 const FEW_STREAMS: usize = 16;
 /// Work units of the usual search by number of streams, in proportion between them: measured so that an instance of each
-/// size keeps its time with some to spare (tests/bench/planner.rs).
+/// size keeps its time with some to spare (tests/bench/planner.rs). A unit is about 0.08 microseconds.
 const EFFORTS: [(u64, u64); 8] = [
     (0, 60_000),
     (100, 80_000),
-    (230, 115_000),
-    (330, 350_000),
+    (290, 105_000),
+    (420, 700_000),
     (600, 950_000),
-    (900, 1_100_000),
-    (1_400, 3_100_000),
-    (7_000, 17_000_000),
+    (900, 1_080_000),
+    (1_400, 3_600_000),
+    (7_000, 20_000_000),
 ];
 /// Work units that the largest instance gets.
-const MOST_EFFORT: u64 = 40_000_000;
+const MOST_EFFORT: u64 = 80_000_000;
 /// Work units that a hard instance gets that is smaller than an ordinary week.
 const HARD_EFFORT: u64 = 1_500_000;
 /// Streams of an ordinary week.
@@ -143,15 +146,17 @@ fn coarse_part(state: &State) -> u64 {
     let short = state.levels.short_units;
     let green_is_short =
         short > state.problem.hopeless_units && bounds::shortage(state.problem) * 4 > short;
-    if green_is_short { 2 } else { 6 }
+    if green_is_short { 3 } else { 7 }
 }
 
-/// Do the minutes or the green of a coffee hardly suffice? Then the search is harder than its size tells.
+/// Do the minutes or the green hardly suffice? Then the search is harder than its size tells.
 fn hard(state: &State) -> bool {
     let problem = state.problem;
     let room: i64 = problem.slots.iter().map(|s| s.room).sum();
-    let scarce = |c| bounds::green_made(problem, c) * 4 < bounds::wanted(problem, c) * 5;
-    state.levels.minutes * 2 > room || (0..problem.coffees.len()).any(scarce)
+    let coffees = || 0..problem.coffees.len();
+    let made: i64 = coffees().map(|c| bounds::green_made(problem, c)).sum();
+    let wanted: i64 = coffees().map(|c| bounds::wanted(problem, c)).sum();
+    state.levels.minutes * 2 > room || made * 4 < wanted * 7
 }
 
 impl<'p, 'o> Search<'p, 'o> {
@@ -194,7 +199,8 @@ impl<'p, 'o> Search<'p, 'o> {
     fn coarse(&mut self, until: u64) {
         let start = self.state.effort;
         while self.goes_on(until) {
-            let left = 1_000 - 1_000 * (self.state.effort - start) / (until - start);
+            let done = 1_000 * COOLINGS * (self.state.effort - start) / (until - start);
+            let left = 1_000 - done % 1_000;
             let warmth = WARMTH * i64::try_from(left).unwrap_or(0);
             for _ in 0..STEPS_BETWEEN {
                 self.step(warmth);

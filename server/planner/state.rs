@@ -48,7 +48,7 @@ pub(super) struct State<'p> {
     pub closed: Vec<bool>,
     /// A slot whose start-up counts as paid while choices are compared.
     pub lit: Option<usize>,
-    /// Rebuilds and evaluations so far.
+    /// Work units so far.
     pub effort: u64,
     desk: Desk,
     supplies: Vec<Supply>,
@@ -211,7 +211,12 @@ impl<'p> State<'p> {
 
     /// Brings the family's shortage and age up to date with its runs.
     pub(super) fn weigh(&mut self, family: usize) {
-        self.effort += 1;
+        self.weigh_within(family, i64::MAX);
+    }
+
+    /// Brings the family's shortage up to date with its runs, and its age too unless the whole is short by more than
+    /// `most_short`: such a plan is taken back by whoever asks for it.
+    pub(super) fn weigh_within(&mut self, family: usize, most_short: i64) {
         let f = &self.problem.families[family];
         gather(
             self.problem,
@@ -219,8 +224,11 @@ impl<'p> State<'p> {
             &self.families[family].runs,
             &mut self.supplies,
         );
-        let served = self.desk.serve(f, &self.supplies);
+        self.effort += weighing(f.items.len() * self.supplies.len());
         let plan = &mut self.families[family];
+        let others = self.levels.short_units - plan.short;
+        let most_short = most_short.saturating_sub(others);
+        let served = self.desk.serve(f, &self.supplies, most_short);
         self.levels.short_units += served.short - plan.short;
         self.levels.age_units += served.age - plan.age;
         plan.short = served.short;
@@ -261,6 +269,11 @@ impl<'p> State<'p> {
         here.short = short;
         here.age = age;
     }
+}
+
+/// Work units of serving so many pairs of an item and a supply.
+fn weighing(pairs: usize) -> u64 {
+    1 + u64::try_from(pairs / 8).unwrap_or(0)
 }
 
 /// All supplies of a family, by day: stock, pinned output and its runs.
