@@ -8,11 +8,12 @@ use super::{Questions, Range, history};
 use crate::floor::view::Named;
 use crate::fraction::Fraction;
 use crate::ids::{LotId, RoasterId, SiteId, StyleId};
-use crate::loss::{Fact, MassLaw, Question};
+use crate::loss::{Contrast, Fact, MassLaw, Question};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Kept, Lot, Product, Roaster};
 use crate::store::{Read, StoreError};
+use crate::text::Name;
 
 /// Probability that the true number lies in a range of bags.
 const SURE: f64 = 0.9;
@@ -49,7 +50,7 @@ pub struct BagsLeft {
     pub sentence: String,
 }
 
-/// How a lot differs from another of its delivery.
+/// How a lot differs from another of its coffee and delivery: another size grade, mostly.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct SiblingOutlook {
     /// The other lot.
@@ -75,7 +76,7 @@ pub struct LotOutlook {
     pub styles: Vec<StyleOutlook>,
     /// Product by product, of those that it makes alone.
     pub bags: Vec<BagsLeft>,
-    /// The other lots of its delivery.
+    /// The other lots of its coffee and delivery.
     pub siblings: Vec<SiblingOutlook>,
 }
 
@@ -116,7 +117,7 @@ pub async fn outlook(
     })
 }
 
-fn named(name: &crate::text::Name, id: impl Into<uuid::Uuid>) -> Named {
+fn named(name: &Name, id: impl Into<uuid::Uuid>) -> Named {
     Named {
         id: id.into(),
         name: name.clone(),
@@ -204,6 +205,25 @@ fn whole(count: f64) -> u32 {
     count.clamp(0.0, 1e9) as u32
 }
 
+/// How one lot differs from another in words, with two standard deviations either way.
+fn apart(one: &Name, other: &Name, contrast: &Contrast) -> String {
+    let (points, about) = (100.0 * contrast.loss.abs(), 200.0 * contrast.sd);
+    if points < 0.05 {
+        return format!(
+            "Roasted alike, {one} and {other} lose the same, give or take {about:.1} points."
+        );
+    }
+    let word = if contrast.loss < 0.0 { "less" } else { "more" };
+    let chance = if points > about {
+        ""
+    } else {
+        ": that may be chance"
+    };
+    format!(
+        "Roasted alike, {one} loses {points:.1} points {word} than {other}, give or take {about:.1}{chance}."
+    )
+}
+
 impl Questions {
     /// The styles of the products and of what the lot was roasted in, the most roasted first, each on the first roaster that roasts it.
     fn ways(&self, lot: LotId, products: &[Kept<Product>]) -> Vec<Way> {
@@ -277,13 +297,14 @@ impl Questions {
         }
     }
 
-    /// The lot beside each other lot of its delivery that the learner still knows, in the first style that it goes in.
+    /// The lot beside each other lot of its coffee and delivery that the learner still knows, in the first style that it goes in.
     fn beside_siblings(&self, lot: &Kept<Lot>, ways: &[Way]) -> Vec<SiblingOutlook> {
         let Some(way) = ways.first() else {
             return Vec::new();
         };
         let others = self.beside.lots.values().filter(|other| {
             other.fields.delivery == lot.fields.delivery
+                && other.fields.coffee == lot.fields.coffee
                 && other.id != lot.id
                 && !other.fields.retired
                 && self
@@ -307,18 +328,8 @@ impl Questions {
             way.charge,
         )?;
         let contrast = self.learner.contrast(&way.question, &question);
-        let word = if contrast.loss < 0.0 { "less" } else { "more" };
-        let (points, sd) = (100.0 * contrast.loss.abs(), 100.0 * contrast.sd);
-        let clear = if points > 2.0 * sd {
-            ""
-        } else {
-            ", which may be chance"
-        };
         Some(SiblingOutlook {
-            sentence: format!(
-                "{} loses {points:.1} points {word} than {} (standard deviation {sd:.1}){clear}.",
-                lot.fields.name, other.fields.name
-            ),
+            sentence: apart(&lot.fields.name, &other.fields.name, &contrast),
             lot: named(&other.fields.name, other.id),
             style: way.style.clone(),
             difference: Fraction::nearest(contrast.loss),

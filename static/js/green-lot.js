@@ -3,6 +3,7 @@ import { read, readAll } from './api.js';
 import { h, redraw, s, tableHead } from './dom.js';
 import { day, fullDay, mass, moment, money, percent } from './format.js';
 import { picture } from './picture.js';
+import { outlookOf } from './parts/outlook.js';
 import { trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
 import { sack } from './sack.js';
@@ -20,10 +21,11 @@ export const pair = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {},
 /** @param {HTMLElement} place @param {{lot: Lot, lots: Lot[], from: Lists, actions: import('./dom.js').Child}} what */
 export async function drawLot(place, { lot, lots, from, actions }) {
   const siblings = lots.filter((each) => each.delivery === lot.delivery && each.coffee === lot.coffee);
-  const [movements, loss] = await Promise.all([trying(() => readAll(`/api/postings?lot=${lot.id}`)), trying(() => read('/api/loss'))]);
+  const [movements, loss, outlook] = await Promise.all([trying(() => readAll(`/api/postings?lot=${lot.id}`)), trying(() => read('/api/loss')), trying(() => read(`/api/lots/${lot.id}/outlook`))]);
   redraw(place, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, G.close)),
     h('div', { class: 'actions' }, actions),
     facts(lot, from),
+    outlook && !lot.used_up ? outlookOf(outlook) : null,
     siblings.length > 1 ? sideBySide(lot, siblings, loss?.lots ?? []) : null,
     lot.received_day ? [picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     lot.moisture.length ? moistures(lot) : null,

@@ -7,6 +7,7 @@ import { askCommand } from './forms.js';
 import { listen } from './live.js';
 import { picture } from './picture.js';
 import { empty, openPage, trying } from './parts/page-frame.js';
+import { outlookOf } from './parts/outlook.js';
 import { RangePicture } from './parts/range-picture.js';
 import { nameOf } from './records.js';
 import { askReview } from './review.js';
@@ -136,11 +137,6 @@ async function drawOne() {
         h('td', { class: 'num' }, h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, batch.verdict ? rangeText(batch.verdict) : '–'),
         h('td', {}, button(L.review, () => review(batch), { kind: 'quiet', 'data-key': `row-${batch.id}`, 'aria-label': `${L.review}: ${lead(batch)}` }), button(L.correct, () => correct(batch), { kind: 'quiet', 'data-key': `rowc-${batch.id}`, 'aria-label': `${L.correct}: ${lead(batch)}` })))))))) ]);
 }
-
-/** What is to be expected of a lot, in sentences. @param {any} outlook */
-const outlookOf = (outlook) => h('div', { class: 'outlook' },
-  outlook.styles.map((/** @type {any} */ each) => h('div', {}, h('h3', {}, `${each.style.name} · ${each.roaster.name}`), h('p', {}, each.sure), h('p', { class: 'why' }, each.why))),
-  [...outlook.bags, ...outlook.siblings].map((/** @type {any} */ each) => h('p', {}, each.sentence)));
 
 /** @param {Verdict} verdict */
 const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;
