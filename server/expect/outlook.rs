@@ -50,7 +50,7 @@ pub struct BagsLeft {
     pub sentence: String,
 }
 
-/// How a lot differs from another of its coffee and delivery: another size grade, mostly.
+/// How a lot differs from another of its delivery: another size grade, mostly, which may be sold as a coffee of its own.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct SiblingOutlook {
     /// The other lot.
@@ -76,7 +76,7 @@ pub struct LotOutlook {
     pub styles: Vec<StyleOutlook>,
     /// Product by product, of those that it makes alone.
     pub bags: Vec<BagsLeft>,
-    /// The other lots of its coffee and delivery.
+    /// The other lots of its delivery.
     pub siblings: Vec<SiblingOutlook>,
 }
 
@@ -297,14 +297,13 @@ impl Questions {
         }
     }
 
-    /// The lot beside each other lot of its coffee and delivery that the learner still knows, in the first style that it goes in.
+    /// The lot beside each other lot of its delivery that the learner still knows, in the first style that it goes in.
     fn beside_siblings(&self, lot: &Kept<Lot>, ways: &[Way]) -> Vec<SiblingOutlook> {
         let Some(way) = ways.first() else {
             return Vec::new();
         };
         let others = self.beside.lots.values().filter(|other| {
             other.fields.delivery == lot.fields.delivery
-                && other.fields.coffee == lot.fields.coffee
                 && other.id != lot.id
                 && !other.fields.retired
                 && self

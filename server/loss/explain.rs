@@ -151,9 +151,14 @@ pub(super) struct Habits {
     pub previous: Option<Previous>,
 }
 
-/// Whole grams; readings are far below 2^53.
+/// Whole grams.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::as_conversions,
+    reason = "readings are far below 2^53, and what is not is brought into range"
+)]
 fn grams(mass_g: f64) -> i64 {
-    format!("{mass_g:.0}").parse().unwrap_or(i64::MAX)
+    mass_g.round_ties_even() as i64
 }
 
 impl Habits {

@@ -20,7 +20,7 @@ export const pair = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {},
 
 /** @param {HTMLElement} place @param {{lot: Lot, lots: Lot[], from: Lists, actions: import('./dom.js').Child}} what */
 export async function drawLot(place, { lot, lots, from, actions }) {
-  const siblings = lots.filter((each) => each.delivery === lot.delivery && each.coffee === lot.coffee);
+  const siblings = lots.filter((each) => each.delivery === lot.delivery);
   const [movements, loss, outlook] = await Promise.all([trying(() => readAll(`/api/postings?lot=${lot.id}`)), trying(() => read('/api/loss')), trying(() => read(`/api/lots/${lot.id}/outlook`))]);
   redraw(place, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, G.close)),
     h('div', { class: 'actions' }, actions),
@@ -50,7 +50,7 @@ function facts(lot, from) {
 /** @param {NonNullable<Lot['lasts']>} lasts */
 const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, lasts.earliest === lasts.latest ? G.atRate(mass(lasts.week_g)) : `${G.between(day(lasts.earliest), day(lasts.latest))} ${G.atRate(mass(lasts.week_g))}`)];
 
-/** The size grades of one delivery beside each other. @param {Lot} lot @param {Lot[]} siblings @param {any[]} expected */
+/** The lots of one delivery beside each other: its size grades, mostly, whatever they are sold as. @param {Lot} lot @param {Lot[]} siblings @param {any[]} expected */
 function sideBySide(lot, siblings, expected) {
   const shown = [...siblings].sort((a, b) => a.grade.localeCompare(b.grade));
   /** @param {Lot} of */

@@ -3,7 +3,7 @@
     python mixedlm.py            fits the stored batches with MixedLM, runs the learner's bench on the same file, prints both
     python mixedlm.py --write    makes the batches anew first, and stores MixedLM's answers for the test
 
-800 batches of 30 or so lots, moisture known exactly, scales without error, one noise sd: styles fixed, lots random, by REML.
+800 batches of 16 lots, moisture known exactly, scales without error, one noise sd: styles fixed, lots random, by REML.
 """
 import csv, json, math, os, re, subprocess, sys, tempfile, time, warnings
 
