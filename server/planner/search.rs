@@ -40,7 +40,7 @@ const EFFORTS: [(u64, u64); 8] = [
     (7_000, 20_000_000),
 ];
 /// Work units that the largest instance gets.
-const MOST_EFFORT: u64 = 80_000_000;
+const MOST_EFFORT: u64 = 60_000_000;
 /// Work units that a hard instance gets that is smaller than an ordinary week.
 const HARD_EFFORT: u64 = 1_500_000;
 /// Streams of an ordinary week.

@@ -109,6 +109,16 @@ fn the_reports_say_what_the_plan_says() {
     for b in &found.batches {
         assert!(table.contains(&b.lot) && svg.contains(&format!("lot {}", b.lot)));
     }
+    let written: Value = serde_json::from_str(&report::json(&instance, &found)).expect("JSON");
+    let covers = written["covers"].as_array().expect("a list");
+    assert_eq!(covers.len(), found.batches.len());
+    for (written, cover) in covers.iter().zip(planner::covers(&instance, &found)) {
+        assert_eq!(written["minutes_saved_without"], cover.minutes);
+        let short = written["short_without"].as_array().expect("a list");
+        assert_eq!(short.len(), cover.short.len());
+        assert!(cover.short.iter().all(|m| m.units > 0));
+    }
+    assert!(table.contains("one less: short kg"));
     assert!(svg.starts_with("<svg") && svg.contains("<title") && !svg.contains("<script"));
 }
 

@@ -3,14 +3,16 @@
 use serde::Serialize;
 
 use super::grams;
+use crate::planner::cover::covers;
 use crate::planner::instance::{Batch, Instance};
-use crate::planner::plan::{Plan, Reason, Source};
+use crate::planner::plan::{Cover, Missed, Plan, Reason, Source};
 
 #[derive(Serialize)]
 struct Whole<'a> {
     instance: &'a str,
     batches: &'a [Batch],
     pinned: usize,
+    covers: Vec<CoverLine<'a>>,
     flows: Vec<FlowLine<'a>>,
     short: Vec<ShortLine<'a>>,
     levels: LevelLines,
@@ -34,6 +36,19 @@ enum FlowLine<'a> {
         demand: &'a str,
         mass_g: f64,
     },
+}
+
+/// What only the batch at the same place of the list covers.
+#[derive(Serialize)]
+struct CoverLine<'a> {
+    minutes_saved_without: i64,
+    short_without: Vec<MissedLine<'a>>,
+}
+
+#[derive(Serialize)]
+struct MissedLine<'a> {
+    demand: &'a str,
+    mass_g: f64,
 }
 
 #[derive(Serialize)]
@@ -62,16 +77,19 @@ struct ProofLine {
     proved: bool,
 }
 
-/// The plan as one JSON object: batches, flows, short items with reasons, levels, and per level bound, gap and whether it is proved.
+/// The plan as one JSON object: batches and what only each of them covers, flows, short items with reasons, levels, and per
+/// level bound, gap and whether it is proved.
 ///
 /// # Panics
 /// Never: the values are numbers and texts.
 #[must_use]
 pub fn json(instance: &Instance, plan: &Plan) -> String {
+    let covers = covers(instance, plan);
     let whole = Whole {
         instance: &instance.name,
         batches: &plan.batches,
         pinned: plan.pinned,
+        covers: covers.iter().map(cover_line).collect(),
         flows: plan.flows.iter().map(flow_line).collect(),
         short: plan
             .short
@@ -94,6 +112,18 @@ pub fn json(instance: &Instance, plan: &Plan) -> String {
         stopped: plan.stopped,
     };
     serde_json::to_string_pretty(&whole).expect("numbers and texts can be written")
+}
+
+fn cover_line(cover: &Cover) -> CoverLine<'_> {
+    let missed = |m: &Missed| number(&grams(m.units));
+    let lines = cover.short.iter().map(|m| MissedLine {
+        demand: &m.item,
+        mass_g: missed(m),
+    });
+    CoverLine {
+        minutes_saved_without: cover.minutes,
+        short_without: lines.collect(),
+    }
 }
 
 fn flow_line(flow: &crate::planner::plan::Flow) -> FlowLine<'_> {

@@ -1,6 +1,6 @@
 //! The plan as a picture: days from left to right, a band per roaster, blocks as long as their minutes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
 use super::table::by_run;
@@ -20,8 +20,9 @@ pub fn svg(instance: &Instance, plan: &Plan) -> String {
     let bands = i64::try_from(instance.roasters.len()).unwrap_or(1);
     let (width, height) = (
         LEFT + instance.days * DAY_WIDTH + 16,
-        TOP + bands * BAND + 40,
+        TOP + bands * BAND + 64,
     );
+    let styles = styles(plan);
     let mut out = String::new();
     let _ = write!(
         out,
@@ -41,8 +42,10 @@ pub fn svg(instance: &Instance, plan: &Plan) -> String {
         .unwrap_or(1)
         .max(1);
     for (row, roaster) in (0..).zip(&instance.roasters) {
-        band(&mut out, instance, plan, roaster, TOP + row * BAND, longest);
+        let y = TOP + row * BAND;
+        band(&mut out, instance, plan, roaster, y, longest, &styles);
     }
+    legend(&mut out, &styles, TOP + bands * BAND + 8);
     let _ = write!(
         out,
         "<text x=\"{LEFT}\" y=\"{}\">{}</text>\n</svg>\n",
@@ -85,6 +88,7 @@ fn band(
     roaster: &Roaster,
     y: i64,
     longest: i64,
+    styles: &[&str],
 ) {
     let _ = writeln!(
         out,
@@ -134,7 +138,7 @@ fn band(
             "<g><title>{}</title><rect class=\"{class}\" x=\"{}\" y=\"{y}\" width=\"{wide}\" height=\"{BLOCK}\" fill=\"{}\"/>",
             escape(&said),
             begin + at,
-            colour(style),
+            colour(styles, style),
         );
         if wide > 24 {
             let _ = writeln!(
@@ -162,13 +166,34 @@ fn start(out: &mut String, roaster: &Roaster, day: i64, begin: i64, y: i64, wide
     wide
 }
 
+/// The styles of a plan, by name.
+fn styles(plan: &Plan) -> Vec<&str> {
+    let styles: BTreeSet<&str> = plan.batches.iter().map(|b| &*b.style).collect();
+    styles.into_iter().collect()
+}
+
 /// One of six dark fills, the same for a style wherever it stands; white writing is legible on each.
-fn colour(style: &str) -> &'static str {
+fn colour(styles: &[&str], style: &str) -> &'static str {
     const FILLS: [&str; 6] = [
         "#7a4a21", "#1f5f8b", "#2e6b3a", "#7b2d5b", "#5b4b9a", "#8a3b2b",
     ];
-    let sum: usize = style.bytes().map(usize::from).sum();
-    FILLS[sum % FILLS.len()]
+    let place = styles.iter().position(|s| *s == style).unwrap_or(0);
+    FILLS[place % FILLS.len()]
+}
+
+/// Says which fill is which style.
+fn legend(out: &mut String, styles: &[&str], y: i64) {
+    for (place, style) in (0..).zip(styles) {
+        let x = LEFT + place * 120;
+        let _ = writeln!(
+            out,
+            "<rect x=\"{x}\" y=\"{y}\" width=\"14\" height=\"14\" fill=\"{}\"/><text x=\"{}\" y=\"{}\">{}</text>",
+            colour(styles, style),
+            x + 20,
+            y + 12,
+            escape(style),
+        );
+    }
 }
 
 fn describe(instance: &Instance, plan: &Plan) -> String {

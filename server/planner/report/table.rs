@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use super::{gap, grams, kilograms, kilograms_of};
+use crate::planner::cover::covers;
 use crate::planner::instance::{Batch, Instance};
-use crate::planner::plan::{Plan, Reason};
+use crate::planner::plan::{Cover, Plan, Reason};
 
-/// The plan as readable text: runs per day and roaster, what stays short and why, the five levels.
+/// The plan as readable text: runs per day and roaster, what one batch less of each would cost and save, what stays short
+/// and why, the five levels.
 #[must_use]
 pub fn table(instance: &Instance, plan: &Plan) -> String {
     let mut out = String::new();
@@ -28,8 +30,19 @@ pub(super) fn by_run(batches: &[Batch]) -> BTreeMap<(i64, &str, &str, &str), Vec
     runs
 }
 
+/// What the last batch of each run alone covers.
+fn one_less<'a>(
+    instance: &Instance,
+    plan: &'a Plan,
+) -> BTreeMap<(i64, &'a str, &'a str, &'a str), Cover> {
+    let covers = covers(instance, plan);
+    let key = |b: &'a Batch| (b.day, &*b.roaster, &*b.lot, &*b.style);
+    plan.batches.iter().map(key).zip(covers).collect()
+}
+
 fn runs(out: &mut String, instance: &Instance, plan: &Plan) {
     let pinned = by_run(&plan.batches[..plan.pinned]);
+    let less = one_less(instance, plan);
     let mut rows = vec![
         [
             "day",
@@ -39,6 +52,8 @@ fn runs(out: &mut String, instance: &Instance, plan: &Plan) {
             "style",
             "batches",
             "charges kg",
+            "one less: short kg",
+            "min saved",
             "",
         ]
         .map(str::to_owned),
@@ -62,6 +77,8 @@ fn runs(out: &mut String, instance: &Instance, plan: &Plan) {
             style.to_owned(),
             charges.len().to_string(),
             charges.join(" "),
+            kilograms_of(less[&key].short.iter().map(|m| m.units).sum()),
+            less[&key].minutes.to_string(),
             mark,
         ]);
     }
