@@ -46,7 +46,7 @@ const HARD_EFFORT: u64 = 1_500_000;
 /// Streams of an ordinary week.
 const WEEK: u64 = 500;
 /// Work units that find a first plan at least.
-const FIRST_EFFORT: u64 = 30_000;
+const FIRST_EFFORT: u64 = 10_000;
 
 /// What a search ends with.
 pub(super) struct Found<'p> {

@@ -296,7 +296,7 @@ fn lot(
     made
 }
 
-/// The yield that the family's batches together reach with the site's certainty. In so many batches as said, or as full drums would take
+/// The yield that the family's batches together reach with the site's certainty, four decimals, down. In so many batches as said, or as full drums would take
 /// for the grams.
 fn safe_yield(
     facts: &Facts,
@@ -312,7 +312,7 @@ fn safe_yield(
     let full = (i128::from(grams) + drum.max(1) - 1) / drum.max(1);
     let batches = own.unwrap_or_else(|| u32::try_from(full.max(1)).unwrap_or(u32::MAX));
     let safe = outlook.safe_yield(facts.service.value(), batches);
-    Yield::from_ten_thousandths(i64::from(Fraction::nearest(safe).ppm() + 50) / 100)
+    Yield::from_ten_thousandths(i64::from(Fraction::nearest(safe).ppm()) / 100)
 }
 
 fn day(facts: &Facts, day: Day) -> i64 {

@@ -1,7 +1,9 @@
 //! What a caller may rely on: the same plan every time, whatever the order of the entries; options; the optional parts
 //! of an instance.
 
-use outturn::planner::{Effort, Instance, Options, Plan, plan, plan_with, report};
+use outturn::planner::{
+    Effort, Instance, Options, Plan, covers as covers_of, plan, plan_with, report,
+};
 use serde_json::{Value, json};
 
 use crate::verify;
@@ -112,7 +114,7 @@ fn the_reports_say_what_the_plan_says() {
     let written: Value = serde_json::from_str(&report::json(&instance, &found)).expect("JSON");
     let covers = written["covers"].as_array().expect("a list");
     assert_eq!(covers.len(), found.batches.len());
-    for (written, cover) in covers.iter().zip(planner::covers(&instance, &found)) {
+    for (written, cover) in covers.iter().zip(covers_of(&instance, &found)) {
         assert_eq!(written["minutes_saved_without"], cover.minutes);
         let short = written["short_without"].as_array().expect("a list");
         assert_eq!(short.len(), cover.short.len());

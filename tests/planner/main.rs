@@ -5,5 +5,8 @@ mod contract;
 mod exhaustive;
 mod published;
 mod reader;
+
 mod reference;
+mod roastery;
+mod service;
 mod verify;
