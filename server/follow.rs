@@ -69,7 +69,6 @@ impl Follower {
         loop {
             let mut tx = self.store.read().await?;
             let leaves = tx.leaves(self.site, self.expect.followed(), PAGE).await?;
-            drop(tx);
             let Some(last) = leaves.last() else {
                 self.write_down().await;
                 return Ok(());
@@ -77,9 +76,12 @@ impl Follower {
             let news = News::of(&leaves)?;
             self.tell(news.kinds.clone());
             self.expect
-                .follow(&*self.store, self.site, last.position + 1, &news)
+                .follow(&mut *tx, self.site, last.position + 1, &news)
                 .await?;
             self.tell(BTreeSet::from(["loss".to_owned()]));
+            if i64::try_from(leaves.len()).is_ok_and(|read| read < PAGE) {
+                return Ok(());
+            }
         }
     }
 

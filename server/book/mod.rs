@@ -10,15 +10,19 @@ pub mod merkle;
 pub mod place;
 pub mod seal;
 
+use std::collections::HashMap;
+
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::day::{Day, Instant, Zone};
-use crate::ids::{CardId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{CardId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::store::{ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write};
+use crate::store::{
+    Change, ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write,
+};
 use leaf::{Act, Closing, Entry, Head, Kind, Leaf, Movement, Posting, Total, VERSION, Weighing};
 use merkle::{Frontier, Hash, leaf_hash};
 use place::Place;
@@ -246,10 +250,7 @@ impl Book {
         self.tx.insert_posting(posting).await?;
         let done = self.done(posting).await?;
         self.move_coffee(posting, done).await?;
-        for (line, weighing) in posting.weighings.iter().enumerate() {
-            self.tx.insert_weighing(posting.id, line, weighing).await?;
-        }
-        Ok(())
+        Ok(self.tx.insert_weighings(posting).await?)
     }
 
     /// Books a journal entry.
@@ -550,47 +551,52 @@ impl Book {
     }
 
     async fn move_coffee(&mut self, posting: &Posting, done: Kind) -> Outcome<()> {
-        let month = posting.day.month();
-        let mut touched: Vec<(LotId, Place, Mass)> = Vec::new();
-        for (line, movement) in posting.movements.iter().enumerate() {
-            let mass = Mass::from_mg(movement.mass_mg)?;
-            let (from, left) = self
-                .tx
-                .add_to_account(
-                    self.site,
-                    movement.lot,
-                    movement.from,
-                    Mass::ZERO.minus(mass)?,
-                )
-                .await?;
-            let (to, _) = self
-                .tx
-                .add_to_account(self.site, movement.lot, movement.to, mass)
-                .await?;
-            self.tx
-                .add_to_month(from, &month, Mass::ZERO.minus(mass)?)
-                .await?;
-            self.tx.add_to_month(to, &month, mass).await?;
-            self.tx
-                .add_to_flow(self.site, done, movement, &month)
-                .await?;
-            self.tx
-                .insert_movement(posting, line, movement, from, to)
-                .await?;
-            touched.push((movement.lot, movement.from, left));
-        }
+        let (changes, ends) = changes(&posting.movements)?;
+        let accounts = self.tx.add_to_accounts(self.site, &changes).await?;
         // Judged when all lines stand: one posting may take from and give to the same account.
-        for (lot, place, _) in touched
-            .into_iter()
-            .filter(|(_, place, left)| !place.may_owe() && *left < Mass::ZERO)
-        {
-            let left = self.tx.balance(self.site, lot, place).await?;
-            if left < Mass::ZERO {
-                return Err(short_of(place, left));
+        for (change, (_, left)) in changes.iter().zip(&accounts) {
+            if *left < Mass::ZERO && !change.place.may_owe() {
+                return Err(short_of(change.place, *left));
             }
         }
-        Ok(())
+        let month = posting.day.month();
+        let nets: Vec<(i64, Mass)> = changes
+            .iter()
+            .zip(&accounts)
+            .map(|(change, (account, _))| (*account, change.mass))
+            .collect();
+        self.tx.add_to_month(&month, &nets).await?;
+        self.tx
+            .add_to_flows(self.site, done, &month, &posting.movements)
+            .await?;
+        let ends: Vec<(i64, i64)> = ends
+            .into_iter()
+            .map(|(from, to)| (accounts[from].0, accounts[to].0))
+            .collect();
+        Ok(self.tx.insert_movements(posting, &ends).await?)
     }
+}
+
+/// What movements add to each account that they touch, in the order in which they touch them, and between which of these each moves.
+fn changes(movements: &[Movement]) -> Outcome<(Vec<Change>, Vec<(usize, usize)>)> {
+    let mut changes: Vec<Change> = Vec::new();
+    let mut index = HashMap::new();
+    let mut add = |lot, place, mass: Mass| -> Outcome<usize> {
+        let at = *index.entry((lot, place)).or_insert(changes.len());
+        match changes.get_mut(at) {
+            Some(change) => change.mass = change.mass.plus(mass)?,
+            None => changes.push(Change { lot, place, mass }),
+        }
+        Ok(at)
+    };
+    let mut ends = Vec::with_capacity(movements.len());
+    for movement in movements {
+        let mass = Mass::from_mg(movement.mass_mg)?;
+        let from = add(movement.lot, movement.from, Mass::ZERO.minus(mass)?)?;
+        let to = add(movement.lot, movement.to, mass)?;
+        ends.push((from, to));
+    }
+    Ok((changes, ends))
 }
 
 /// How a kept command was settled, as its row has it: the command that booked it, and the reason, where there are such.

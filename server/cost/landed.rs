@@ -36,7 +36,7 @@ impl Landed {
             .map(|lot| (lot.id.into(), lot.fields))
             .collect();
         let mut came: HashMap<LotId, Mass> = HashMap::new();
-        for receipts in tx.receipts(site).await? {
+        for receipts in tx.receipts(site, None).await? {
             if receipts.delivery.is_some() {
                 came.insert(receipts.lot, receipts.mass);
             }

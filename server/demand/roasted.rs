@@ -11,7 +11,7 @@ use crate::floor::batch::State;
 use crate::ids::{BatchId, CoffeeId, LotId, RoasterId, SiteId, StyleId};
 use crate::mass::Mass;
 use crate::setup::{self, Delivery, Lot};
-use crate::store::{BatchRow, Read, StoreError};
+use crate::store::{BatchRow, Read, Standing, StoreError};
 
 /// Roasted coffee of a batch, not yet bagged and not on hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -113,18 +113,19 @@ pub async fn all(tx: &mut dyn Read, site: SiteId) -> Result<Vec<(Roasted, bool)>
         .into_iter()
         .map(|lot| (lot.id.into(), lot.fields))
         .collect();
-    let mut found = Vec::new();
+    let mut left: HashMap<BatchId, Standing> = HashMap::new();
     for standing in tx.standing(site, "roasted").await? {
-        let Place::Roasted(batch) = standing.place else {
-            continue;
-        };
-        let Some(row) = tx.batch(batch).await? else {
-            continue;
-        };
-        let Some(lot) = lots.get(&standing.lot) else {
-            continue;
-        };
-        if standing.mass.is_positive() {
+        if let Place::Roasted(batch) = standing.place
+            && standing.mass.is_positive()
+        {
+            left.insert(batch, standing);
+        }
+    }
+    let ids: Vec<BatchId> = left.keys().copied().collect();
+    let mut found = Vec::new();
+    for row in tx.batches_by_id(&ids).await? {
+        let standing = &left[&row.id];
+        if let Some(lot) = lots.get(&standing.lot) {
             let held = row.held || on_hold.contains(&lot.delivery.0);
             found.push((of_row(&row, lot.coffee, standing.mass), held));
         }

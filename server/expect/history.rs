@@ -132,9 +132,8 @@ pub async fn lots_come_or_go(
         }
     }
     for lot in lots {
-        let standing = tx.standing_of_lot(site, lot).await?;
-        let in_store = standing.iter().any(|at| at.place.word() == "store");
-        if !in_store || learner.history().find(false, &left_id(lot)).is_some() {
+        if !tx.in_store(site, lot).await? || learner.history().find(false, &left_id(lot)).is_some()
+        {
             return Ok(true);
         }
     }
@@ -163,13 +162,14 @@ pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
     }
 }
 
-/// The first day on which each lot came.
+/// The first day on which each lot, or one, came.
 pub async fn received_days(
     tx: &mut dyn Read,
     site: SiteId,
+    lot: Option<LotId>,
 ) -> Result<HashMap<LotId, Day>, StoreError> {
     let mut days = HashMap::new();
-    for receipts in tx.receipts(site).await? {
+    for receipts in tx.receipts(site, lot).await? {
         if let Some(day) = receipts.first_day {
             let first = days.entry(receipts.lot).or_insert(day);
             *first = day.min(*first);
@@ -223,7 +223,7 @@ impl Beside {
                 .into_iter()
                 .map(|kept| (kept.id.into(), kept))
                 .collect(),
-            received: received_days(tx, site).await?,
+            received: received_days(tx, site, None).await?,
         })
     }
 

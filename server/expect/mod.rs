@@ -180,25 +180,24 @@ impl Expect {
         let _ = followed.wait_for(|followed| *followed >= size).await;
     }
 
-    /// Takes in what leaves changed: their batches, or everything where more depends on them. `size` is that of the log with them: later
-    /// ones may stand in the book already, and are followed in their own turn.
+    /// Takes in what leaves changed: their batches, or everything where more depends on them. `size` is that of the log with them, and
+    /// `tx` a snapshot that has them.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
     pub async fn follow(
         &self,
-        store: &dyn Store,
+        tx: &mut dyn Read,
         site: SiteId,
         size: i64,
         news: &News,
     ) -> Result<(), StoreError> {
-        let mut tx = store.read().await?;
         let learner = self.learner();
-        let lots = history::lots_come_or_go(&mut *tx, site, &learner, news).await?;
+        let lots = history::lots_come_or_go(tx, site, &learner, news).await?;
         drop(learner);
         if news.everything || lots {
-            let facts = history::read(&mut *tx, site).await?;
-            let settings = settings(&mut *tx, site).await?;
+            let facts = history::read(tx, site).await?;
+            let settings = settings(tx, site).await?;
             self.change(|learner| {
                 if *learner.settings() != settings {
                     *learner = Learner::new(settings);
@@ -207,7 +206,7 @@ impl Expect {
             });
         } else {
             for batch in &news.batches {
-                let change = history::of_batch(&mut *tx, site, *batch).await?;
+                let change = history::of_batch(tx, site, *batch).await?;
                 self.change(|learner| history::apply(learner, change));
             }
         }
@@ -365,7 +364,7 @@ async fn question(tx: &mut dyn Read, site: SiteId, asked: &Asked) -> Outcome<Que
     let lot = setup::need::<Lot>(tx, site, asked.lot).await?;
     let style = setup::need::<Style>(tx, site, asked.style).await?;
     let zone = setup::need::<Site>(tx, site, site).await?.fields.zone;
-    let received = history::received_days(tx, site).await?;
+    let received = history::received_days(tx, site, Some(asked.lot)).await?;
     let head = tx
         .head(site)
         .await?

@@ -143,7 +143,7 @@ impl Stock {
     /// [`StoreError`] when the database fails.
     pub async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
         let mut stock = Self::default();
-        for receipts in tx.receipts(site).await? {
+        for receipts in tx.receipts(site, None).await? {
             stock.lots.entry(receipts.lot).or_default().add(&receipts)?;
             if let Some(delivery) = receipts.delivery {
                 stock

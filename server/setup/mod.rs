@@ -205,16 +205,15 @@ pub async fn named<R: Record>(
 /// # Errors
 /// [`StoreError`] when the database fails.
 pub async fn all<R: Record>(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Kept<R>>, StoreError> {
+    const PAGE: i64 = 1_000;
     let mut found = Vec::new();
     let mut after = None;
     loop {
-        let page = tx.records(site, R::KIND, after, 1_000).await?;
-        let Some(last) = page.last() else {
+        let (page, more) = page(tx, site, after, PAGE).await?;
+        after = page.last().map(|last| last.id);
+        found.extend(page);
+        if !more {
             return Ok(found);
-        };
-        after = Some(last.id);
-        for row in &page {
-            found.push(kept(row)?);
         }
     }
 }

@@ -22,7 +22,7 @@ pub use trace::{PostedBags, ReadTrace, Way};
 use async_trait::async_trait;
 use uuid::Uuid;
 
-use crate::book::leaf::{Act, Kind, Movement, Posting, Weighing};
+use crate::book::leaf::{Act, Kind, Movement, Posting};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
@@ -257,6 +257,17 @@ pub trait ReadBook {
     async fn has_postings(&mut self, site: SiteId) -> Result<bool>;
 }
 
+/// What a posting adds to an account.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Change {
+    /// Whose coffee.
+    pub lot: LotId,
+    /// Where.
+    pub place: Place,
+    /// How much comes; less than nothing where it goes.
+    pub mass: Mass,
+}
+
 /// Changes of the log and what follows from postings.
 #[async_trait]
 pub trait WriteBook: ReadBook {
@@ -279,40 +290,26 @@ pub trait WriteBook: ReadBook {
     ) -> Result<()>;
     /// Stores a posting's own columns.
     async fn insert_posting(&mut self, posting: &Posting) -> Result<()>;
-    /// Adds to an account, making it if need be; answers its id and its balance afterwards.
-    async fn add_to_account(
+    /// Adds to accounts, each named once, making those that are not there; answers each one's id and balance afterwards.
+    async fn add_to_accounts(
         &mut self,
         site: SiteId,
-        lot: LotId,
-        place: Place,
-        change: Mass,
-    ) -> Result<(i64, Mass)>;
-    /// Adds to what moved on an account in a month.
-    async fn add_to_month(&mut self, account: i64, month: &str, change: Mass) -> Result<()>;
+        changes: &[Change],
+    ) -> Result<Vec<(i64, Mass)>>;
+    /// Adds to what moved on accounts in a month, each named once.
+    async fn add_to_month(&mut self, month: &str, changes: &[(i64, Mass)]) -> Result<()>;
     /// Adds to what went from one kind of place to another in a month, by what was done; an undo counts as what it undid.
-    async fn add_to_flow(
+    async fn add_to_flows(
         &mut self,
         site: SiteId,
         done: Kind,
-        movement: &Movement,
         month: &str,
+        movements: &[Movement],
     ) -> Result<()>;
-    /// Stores a movement between two accounts.
-    async fn insert_movement(
-        &mut self,
-        posting: &Posting,
-        line: usize,
-        movement: &Movement,
-        from: i64,
-        to: i64,
-    ) -> Result<()>;
-    /// Stores how a mass was known.
-    async fn insert_weighing(
-        &mut self,
-        posting: PostingId,
-        line: usize,
-        weighing: &Weighing,
-    ) -> Result<()>;
+    /// Stores a posting's movements, each between two accounts.
+    async fn insert_movements(&mut self, posting: &Posting, accounts: &[(i64, i64)]) -> Result<()>;
+    /// Stores how the masses of a posting were known.
+    async fn insert_weighings(&mut self, posting: &Posting) -> Result<()>;
     /// Stores a journal entry's own columns.
     async fn insert_entry(&mut self, entry: &crate::book::leaf::Entry) -> Result<()>;
     /// Stores a closing, or marks one as opened again.
@@ -544,6 +541,8 @@ pub trait ReadMovements {
     async fn standing(&mut self, site: SiteId, place: &str) -> Result<Vec<Standing>>;
     /// All accounts of a lot on which something stands now.
     async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>>;
+    /// Whether a storeroom has green of a lot, or owes some.
+    async fn in_store(&mut self, site: SiteId, lot: LotId) -> Result<bool>;
     /// What stood at each kind of place at the end of a day, by lot, as known now.
     async fn totals_on(&mut self, site: SiteId, day: Day) -> Result<Vec<(LotId, String, Mass)>>;
     /// What stood on a lot's accounts at one kind of place, or at all, at the end of a day, as the first `known` leaves say; as known now
@@ -558,8 +557,8 @@ pub trait ReadMovements {
     ) -> Result<Vec<Standing>>;
     /// Green of each lot that was weighed in, drawn, spilled or blended on each day from one on, less what came back.
     async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>>;
-    /// What came of each lot, from suppliers and as a blend.
-    async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>>;
+    /// What came of each lot, or of one, from suppliers and as a blend.
+    async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>>;
     /// The leaves of postings, in the order of the log.
     async fn posting_leaves(
         &mut self,

@@ -65,15 +65,13 @@ impl Database {
 #[async_trait]
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
-        Ok(Box::new(self.pool.begin().await?))
+        Ok(Box::new(sql::Transaction::of(self.pool.begin().await?)))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        Ok(Box::new(
-            self.pool
-                .begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
-                .await?,
-        ))
+        let snapshot = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
+        let tx = self.pool.begin_with(snapshot).await?;
+        Ok(Box::new(sql::Transaction::of(tx)))
     }
 
     async fn commits(&self) -> Result<Commits> {

@@ -47,7 +47,10 @@ impl Database {
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)
             .foreign_keys(true);
-        let pool = SqlitePoolOptions::new().acquire_timeout(PATIENCE);
+        // A connection to a file does not go away by itself, so nobody needs to ask it before use.
+        let pool = SqlitePoolOptions::new()
+            .acquire_timeout(PATIENCE)
+            .test_before_acquire(false);
         let writer = pool
             .clone()
             .max_connections(1)
@@ -69,11 +72,12 @@ impl Database {
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
         // A plain BEGIN that reads first cannot be raised to a write after another commit.
-        Ok(Box::new(self.writer.begin_with("BEGIN IMMEDIATE").await?))
+        let tx = self.writer.begin_with("BEGIN IMMEDIATE").await?;
+        Ok(Box::new(sql::Transaction::of(tx)))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        Ok(Box::new(self.readers.begin().await?))
+        Ok(Box::new(sql::Transaction::of(self.readers.begin().await?)))
     }
 
     /// One process serves a file.

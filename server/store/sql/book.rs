@@ -1,19 +1,20 @@
 //! Queries of the log, its commands and what follows from postings.
 
+use std::collections::{BTreeMap, HashMap};
+
 use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
-    ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
-    UnsettledRow, WriteBook,
+    Change, ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
+    StoreError, UnsettledRow, WriteBook,
 };
 use super::super::{LOCK_HEAD, UPDATE_HEAD};
-use super::{Db, Transaction, day, mass, number};
+use super::{Db, ROWS, Transaction, day, mass, number, place};
 use crate::book::canonical;
-use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting, Weighing};
+use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting};
 use crate::book::merkle::Hash;
-use crate::book::place::Place;
 use crate::day::Instant;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
@@ -239,6 +240,8 @@ impl WriteBook for Transaction {
     }
 
     async fn lock_head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
+        // Another server may have written while this one waited for its turn.
+        self.records.clear();
         let row: Option<HeadColumns> = sqlx::query_as(LOCK_HEAD)
             .bind(site.0)
             .fetch_optional(&mut **self)
@@ -323,118 +326,148 @@ impl WriteBook for Transaction {
         Ok(())
     }
 
-    async fn add_to_account(
+    async fn add_to_accounts(
         &mut self,
         site: SiteId,
-        lot: LotId,
-        place: Place,
-        change: Mass,
-    ) -> Result<(i64, Mass)> {
-        let (id, balance): (i64, i64) = sqlx::query_as(
-            "INSERT INTO account (site, lot, place, key, balance_mg)
-             VALUES ($1, $2, $3, $4, $5)
-             ON CONFLICT (site, lot, place, key) DO UPDATE
-             SET balance_mg = account.balance_mg + excluded.balance_mg
-             RETURNING id, balance_mg",
-        )
-        .bind(site.0)
-        .bind(lot.0)
-        .bind(place.word())
-        .bind(place.key())
-        .bind(change.mg())
-        .fetch_one(&mut **self)
-        .await?;
-        Ok((id, mass(balance)?))
+        changes: &[Change],
+    ) -> Result<Vec<(i64, Mass)>> {
+        let mut found = HashMap::new();
+        for changes in changes.chunks(ROWS) {
+            let mut query =
+                QueryBuilder::<Db>::new("INSERT INTO account (site, lot, place, key, balance_mg) ");
+            query.push_values(changes, |mut row, change| {
+                row.push_bind(site.0)
+                    .push_bind(change.lot.0)
+                    .push_bind(change.place.word())
+                    .push_bind(change.place.key())
+                    .push_bind(change.mass.mg());
+            });
+            query.push(
+                " ON CONFLICT (site, lot, place, key) DO UPDATE
+                  SET balance_mg = account.balance_mg + excluded.balance_mg
+                  RETURNING id, lot, place, key, balance_mg",
+            );
+            let rows: Vec<(i64, Uuid, String, Uuid, i64)> =
+                query.build_query_as().fetch_all(&mut **self).await?;
+            for (id, lot, word, key, mg) in rows {
+                found.insert((LotId(lot), place(&word, key)?), (id, mass(mg)?));
+            }
+        }
+        let missing = || StoreError::Damaged("an account was not stored".to_owned());
+        changes
+            .iter()
+            .map(|change| found.get(&(change.lot, change.place)).copied())
+            .map(|account| account.ok_or_else(missing))
+            .collect()
     }
 
-    async fn add_to_month(&mut self, account: i64, month: &str, change: Mass) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO account_month (account, month, net_mg)
-             VALUES ($1, $2, $3)
-             ON CONFLICT (account, month) DO UPDATE
-             SET net_mg = account_month.net_mg + excluded.net_mg",
-        )
-        .bind(account)
-        .bind(month.to_owned())
-        .bind(change.mg())
-        .execute(&mut **self)
-        .await?;
+    async fn add_to_month(&mut self, month: &str, changes: &[(i64, Mass)]) -> Result<()> {
+        for changes in changes.chunks(ROWS) {
+            let mut query =
+                QueryBuilder::<Db>::new("INSERT INTO account_month (account, month, net_mg) ");
+            query.push_values(changes, |mut row, (account, change)| {
+                row.push_bind(*account)
+                    .push_bind(month.to_owned())
+                    .push_bind(change.mg());
+            });
+            query.push(
+                " ON CONFLICT (account, month) DO UPDATE
+                  SET net_mg = account_month.net_mg + excluded.net_mg",
+            );
+            query.build().execute(&mut **self).await?;
+        }
         Ok(())
     }
 
-    async fn add_to_flow(
+    async fn add_to_flows(
         &mut self,
         site: SiteId,
         done: Kind,
-        movement: &Movement,
         month: &str,
+        movements: &[Movement],
     ) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO flow_month (site, lot, kind, from_place, from_key, to_place, to_key, month, mass_mg)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-             ON CONFLICT (site, lot, kind, from_place, from_key, to_place, to_key, month) DO UPDATE
-             SET mass_mg = flow_month.mass_mg + excluded.mass_mg",
-        )
-        .bind(site.0)
-        .bind(movement.lot.0)
-        .bind(done.word())
-        .bind(movement.from.word())
-        .bind(movement.from.flow_key())
-        .bind(movement.to.word())
-        .bind(movement.to.flow_key())
-        .bind(month.to_owned())
-        .bind(movement.mass_mg)
-        .execute(&mut **self)
-        .await?;
+        let mut flows: BTreeMap<_, i64> = BTreeMap::new();
+        for Movement {
+            lot,
+            from,
+            to,
+            mass_mg,
+        } in movements
+        {
+            let flow = (
+                lot.0,
+                from.word(),
+                from.flow_key(),
+                to.word(),
+                to.flow_key(),
+            );
+            *flows.entry(flow).or_default() += mass_mg;
+        }
+        let flows: Vec<_> = flows.into_iter().collect();
+        for flows in flows.chunks(ROWS) {
+            let mut query = QueryBuilder::<Db>::new(
+                "INSERT INTO flow_month (site, lot, kind, from_place, from_key, to_place, to_key, month, mass_mg) ",
+            );
+            query.push_values(flows, |mut row, ((lot, from, from_key, to, to_key), mg)| {
+                row.push_bind(site.0)
+                    .push_bind(*lot)
+                    .push_bind(done.word())
+                    .push_bind(*from)
+                    .push_bind(*from_key)
+                    .push_bind(*to)
+                    .push_bind(*to_key)
+                    .push_bind(month.to_owned())
+                    .push_bind(*mg);
+            });
+            query.push(
+                " ON CONFLICT (site, lot, kind, from_place, from_key, to_place, to_key, month) DO UPDATE
+                  SET mass_mg = flow_month.mass_mg + excluded.mass_mg",
+            );
+            query.build().execute(&mut **self).await?;
+        }
         Ok(())
     }
 
-    async fn insert_movement(
-        &mut self,
-        posting: &Posting,
-        line: usize,
-        movement: &Movement,
-        from: i64,
-        to: i64,
-    ) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO movement (posting, line, position, day, from_account, to_account, mass_mg)
-             VALUES ($1, $2, $3, $4, $5, $6, $7)",
-        )
-        .bind(posting.id.0)
-        .bind(number(line))
-        .bind(posting.head.position)
-        .bind(posting.day.to_string())
-        .bind(from)
-        .bind(to)
-        .bind(movement.mass_mg)
-        .execute(&mut **self)
-        .await?;
+    async fn insert_movements(&mut self, posting: &Posting, accounts: &[(i64, i64)]) -> Result<()> {
+        let lines: Vec<_> = posting.movements.iter().zip(accounts).enumerate().collect();
+        for lines in lines.chunks(ROWS) {
+            let mut query = QueryBuilder::<Db>::new(
+                "INSERT INTO movement (posting, line, position, day, from_account, to_account, mass_mg) ",
+            );
+            query.push_values(lines, |mut row, (line, (movement, (from, to)))| {
+                row.push_bind(posting.id.0)
+                    .push_bind(number(*line))
+                    .push_bind(posting.head.position)
+                    .push_bind(posting.day.to_string())
+                    .push_bind(*from)
+                    .push_bind(*to)
+                    .push_bind(movement.mass_mg);
+            });
+            query.build().execute(&mut **self).await?;
+        }
         Ok(())
     }
 
-    async fn insert_weighing(
-        &mut self,
-        posting: PostingId,
-        line: usize,
-        weighing: &Weighing,
-    ) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO weighing (posting, line, movement, basis, source, scale, unit, division_mg, net_mg, readings)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
-        )
-        .bind(posting.0)
-        .bind(number(line))
-        .bind(number(weighing.movement))
-        .bind(weighing.basis.word())
-        .bind(weighing.source.word())
-        .bind(weighing.scale.map(|scale| scale.0))
-        .bind(weighing.unit.map(|unit| unit.name().to_owned()))
-        .bind(weighing.division_mg)
-        .bind(weighing.net_mg)
-        .bind(canonical::text(&weighing.readings))
-        .execute(&mut **self)
-        .await?;
+    async fn insert_weighings(&mut self, posting: &Posting) -> Result<()> {
+        let lines: Vec<_> = posting.weighings.iter().enumerate().collect();
+        for lines in lines.chunks(ROWS) {
+            let mut query = QueryBuilder::<Db>::new(
+                "INSERT INTO weighing (posting, line, movement, basis, source, scale, unit, division_mg, net_mg, readings) ",
+            );
+            query.push_values(lines, |mut row, (line, weighing)| {
+                row.push_bind(posting.id.0)
+                    .push_bind(number(*line))
+                    .push_bind(number(weighing.movement))
+                    .push_bind(weighing.basis.word())
+                    .push_bind(weighing.source.word())
+                    .push_bind(weighing.scale.map(|scale| scale.0))
+                    .push_bind(weighing.unit.map(|unit| unit.name().to_owned()))
+                    .push_bind(weighing.division_mg)
+                    .push_bind(weighing.net_mg)
+                    .push_bind(canonical::text(&weighing.readings));
+            });
+            query.build().execute(&mut **self).await?;
+        }
         Ok(())
     }
 

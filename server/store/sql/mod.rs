@@ -14,25 +14,60 @@ mod statements;
 mod trace;
 mod verify;
 
+use std::collections::HashMap;
+use std::ops::{Deref, DerefMut};
+
 use async_trait::async_trait;
 use uuid::Uuid;
 
-use super::super::{Result, StoreError, Write};
+use super::super::{RecordRow, Result, StoreError, Write};
 use super::Db;
 use crate::book::place::Place;
 use crate::day::Day;
+use crate::ids::SiteId;
 use crate::mass::Mass;
 
 /// The most values of one list: both databases take that many.
 const MOST_BOUND: usize = 10_000;
 
-/// A transaction of this database.
-type Transaction = sqlx::Transaction<'static, Db>;
+/// The most rows written at once, of ten columns at most.
+const ROWS: usize = MOST_BOUND / 10;
+
+/// A transaction of this database, with the records that it has read: what a command does asks for the same few again and again, and
+/// while it runs they change by its own hand only.
+#[derive(Debug)]
+pub(super) struct Transaction {
+    tx: sqlx::Transaction<'static, Db>,
+    records: HashMap<(SiteId, Uuid), Option<RecordRow>>,
+}
+
+impl Transaction {
+    pub(super) fn of(tx: sqlx::Transaction<'static, Db>) -> Self {
+        Self {
+            tx,
+            records: HashMap::new(),
+        }
+    }
+}
+
+impl Deref for Transaction {
+    type Target = <Db as sqlx::Database>::Connection;
+
+    fn deref(&self) -> &Self::Target {
+        &self.tx
+    }
+}
+
+impl DerefMut for Transaction {
+    fn deref_mut(&mut self) -> &mut Self::Target {
+        &mut self.tx
+    }
+}
 
 #[async_trait]
 impl Write for Transaction {
     async fn commit(self: Box<Self>) -> Result<()> {
-        Ok((*self).commit().await?)
+        Ok(self.tx.commit().await?)
     }
 }
 

@@ -102,6 +102,20 @@ impl ReadMovements for Transaction {
         rows.into_iter().map(standing).collect()
     }
 
+    async fn in_store(&mut self, site: SiteId, lot: LotId) -> Result<bool> {
+        let found: Option<i32> = sqlx::query_scalar(
+            "SELECT 1
+             FROM account
+             WHERE site = $1 AND lot = $2 AND place = 'store' AND balance_mg <> 0
+             LIMIT 1",
+        )
+        .bind(site.0)
+        .bind(lot.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(found.is_some())
+    }
+
     async fn standing_on(
         &mut self,
         site: SiteId,
@@ -188,8 +202,8 @@ impl ReadMovements for Transaction {
             .collect()
     }
 
-    async fn receipts(&mut self, site: SiteId) -> Result<Vec<Receipts>> {
-        let rows: Vec<(Uuid, String, Uuid, Option<String>, i64)> = sqlx::query_as(
+    async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>> {
+        let mut query = QueryBuilder::<Db>::new(
             "SELECT account.lot, account.place, account.key,
                     MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL THEN movement.day END),
                     CAST(-account.balance_mg AS BIGINT)
@@ -197,13 +211,18 @@ impl ReadMovements for Transaction {
              LEFT JOIN movement ON movement.from_account = account.id
              LEFT JOIN posting ON posting.id = movement.posting
              LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-             WHERE account.site = $1 AND (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot))
-             GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
+             WHERE (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot)) AND account.site = ",
+        );
+        query.push_bind(site.0);
+        if let Some(lot) = lot {
+            query.push(" AND account.lot = ").push_bind(lot.0);
+        }
+        query.push(
+            " GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
              ORDER BY account.lot, account.id",
-        )
-        .bind(site.0)
-        .fetch_all(&mut **self)
-        .await?;
+        );
+        let rows: Vec<(Uuid, String, Uuid, Option<String>, i64)> =
+            query.build_query_as().fetch_all(&mut **self).await?;
         rows.into_iter()
             .map(|(lot, word, key, first, mg)| {
                 let delivery = match place(&word, key)? {

@@ -1,10 +1,11 @@
 //! Queries of records.
 
 use async_trait::async_trait;
+use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{ReadRecords, RecordRow, Result, UnsettledRow, WriteRecords};
-use super::{Transaction, day};
+use super::{Db, ROWS, Transaction, day};
 use crate::day::{Day, Instant};
 use crate::ids::{PersonId, SiteId};
 
@@ -24,6 +25,9 @@ fn row((id, kind, revision, label, about, body): Columns) -> Result<RecordRow> {
 #[async_trait]
 impl ReadRecords for Transaction {
     async fn record(&mut self, site: SiteId, id: Uuid) -> Result<Option<RecordRow>> {
+        if let Some(known) = self.records.get(&(site, id)) {
+            return Ok(known.clone());
+        }
         let found: Option<Columns> = sqlx::query_as(
             "SELECT id, kind, revision, label, day, body
              FROM record
@@ -33,7 +37,9 @@ impl ReadRecords for Transaction {
         .bind(id)
         .fetch_optional(&mut **self)
         .await?;
-        found.map(row).transpose()
+        let found = found.map(row).transpose()?;
+        self.records.insert((site, id), found.clone());
+        Ok(found)
     }
 
     async fn records(
@@ -187,6 +193,7 @@ fn unsettled_row(
 #[async_trait]
 impl WriteRecords for Transaction {
     async fn put_record(&mut self, site: SiteId, row: &RecordRow, names: &[Uuid]) -> Result<()> {
+        self.records.remove(&(site, row.id));
         sqlx::query(
             "INSERT INTO record (id, site, kind, revision, label, day, body)
              VALUES ($1, $2, $3, $4, $5, $6, $7)
@@ -209,16 +216,13 @@ impl WriteRecords for Transaction {
         .bind(row.id)
         .execute(&mut **self)
         .await?;
-        for named in names {
-            sqlx::query(
-                "INSERT INTO record_link (record, names)
-                 VALUES ($1, $2)
-                 ON CONFLICT (record, names) DO NOTHING",
-            )
-            .bind(row.id)
-            .bind(*named)
-            .execute(&mut **self)
-            .await?;
+        for names in names.chunks(ROWS) {
+            let mut query = QueryBuilder::<Db>::new("INSERT INTO record_link (record, names) ");
+            query.push_values(names, |mut link, named| {
+                link.push_bind(row.id).push_bind(*named);
+            });
+            query.push(" ON CONFLICT (record, names) DO NOTHING");
+            query.build().execute(&mut **self).await?;
         }
         Ok(())
     }
