@@ -1,80 +1,26 @@
-//! Routes of dispatches: what is set up, who gets what, whether the green covers it, and the days of a rule.
+//! Routes of dispatches: who gets what, whether the green covers it, and the days of a rule.
 
 use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::State;
-use axum::http::StatusCode;
-use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use utoipa_axum::routes;
 use uuid::Uuid;
 
-use super::extract::{Body, Expects, Path, Query};
+use super::extract::{Body, Path};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page, with_tag, written};
 use super::routes::Routes;
-use super::who::Who;
 use crate::app::App;
 use crate::calendar::ShipRule;
 use crate::day::Day;
-use crate::demand::{self, DispatchView, ListView, TableDryRun, TableText};
+use crate::demand::{self, ListView, TableDryRun, TableText};
 use crate::refusal::Refusal;
-use crate::setup::{self, Dispatch, Kept, Record, Right};
-use crate::store::Read;
+use crate::setup::{self, Dispatch, Right};
 use crate::week::{self, CoverAsked, CoverView};
 
 /// The days of a rule are told for at most so many days.
 const MOST_DAYS: i64 = 800;
-
-async fn view(app: &App, tx: &mut dyn Read, dispatch: Kept<Dispatch>) -> Answer<DispatchView> {
-    let id = dispatch.id;
-    let views = demand::dispatch_views(tx, app.site, vec![dispatch]).await?;
-    let view = views.into_iter().next();
-    Ok(view.ok_or(Refusal::NotFound(Dispatch::KIND, id))?)
-}
-
-#[utoipa::path(get, path = "/api/dispatches", operation_id = "list_dispatches", tag = "dispatches", params(Page),
-    responses((status = 200, body = List<DispatchView>), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn list(
-    State(app): State<Arc<App>>,
-    Query(page): Query<Page>,
-) -> Answer<Json<List<DispatchView>>> {
-    let limit = page.limit()?;
-    let mut tx = app.read().await?;
-    let (kept, more) = setup::page::<Dispatch>(&mut *tx, app.site, page.after, limit).await?;
-    let next = kept.last().filter(|_| more).map(|last| last.id.to_string());
-    Ok(Json(List {
-        items: demand::dispatch_views(&mut *tx, app.site, kept).await?,
-        next,
-    }))
-}
-
-#[utoipa::path(get, path = "/api/dispatches/{id}", operation_id = "read_dispatch", tag = "dispatches", params(("id" = Uuid, Path)),
-    responses((status = 200, body = DispatchView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn read(State(app): State<Arc<App>>, Path(id): Path<Uuid>) -> Answer<Response> {
-    let mut tx = app.read().await?;
-    let kept = setup::need::<Dispatch>(&mut *tx, app.site, id).await?;
-    let view = view(&app, &mut *tx, kept).await?;
-    Ok(with_tag(StatusCode::OK, view.revision, view))
-}
-
-#[utoipa::path(put, path = "/api/dispatches/{id}", operation_id = "put_dispatch", tag = "dispatches", request_body = Dispatch,
-    params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header)),
-    responses((status = 200, body = DispatchView), (status = 201, body = DispatchView),
-        (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn put(
-    State(app): State<Arc<App>>,
-    who: Who,
-    Path(id): Path<Uuid>,
-    Expects(expected): Expects,
-    Body(fields): Body<Dispatch>,
-) -> Answer<Response> {
-    let kept = app.put(who.0, id, expected, fields).await?;
-    let mut tx = app.read().await?;
-    let view = view(&app, &mut *tx, kept).await?;
-    Ok(with_tag(written(expected), view.revision, view))
-}
 
 #[utoipa::path(get, path = "/api/dispatches/{id}/list", operation_id = "read_dispatch_list", tag = "dispatches", params(("id" = Uuid, Path)),
     responses((status = 200, body = ListView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
@@ -152,9 +98,6 @@ async fn look_at_standing_orders(
 /// These routes.
 pub fn router() -> Routes {
     Routes::new()
-        .needs(Right::Read, routes!(list))
-        .needs(Right::Read, routes!(read))
-        .needs(Right::Plan, routes!(put))
         .needs(Right::Read, routes!(read_list))
         .needs(Right::Plan, routes!(cover))
         .needs(Right::Read, routes!(days))

@@ -28,6 +28,7 @@ mod service;
 mod sheets;
 mod strict;
 mod trace;
+mod views;
 mod week;
 mod who;
 
@@ -70,6 +71,7 @@ struct Description;
 fn routes() -> Routes {
     Routes::described(Description::openapi())
         .merge(records::router())
+        .merge(views::router())
         .merge(commands::router())
         .merge(floor::router())
         .merge(loss::router())

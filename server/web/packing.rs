@@ -12,7 +12,7 @@ use uuid::Uuid;
 
 use super::extract::{Body, Path, Query};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page};
+use super::records::{List, Page, next_page};
 use super::routes::Routes;
 use crate::app::App;
 use crate::chart;
@@ -152,10 +152,8 @@ async fn cuppings(
     State(app): State<Arc<App>>,
     Query(page): Query<Page>,
 ) -> Answer<Json<List<CuppingView>>> {
-    let limit = page.limit()?;
     let mut tx = app.read().await?;
-    let (kept, more) = setup::page::<Cupping>(&mut *tx, app.site, page.after, limit).await?;
-    let next = kept.last().filter(|_| more).map(|last| last.id.to_string());
+    let (kept, next) = next_page::<Cupping>(&app, &mut *tx, &page).await?;
     let mut items = Vec::with_capacity(kept.len());
     for table in kept {
         items.push(cupping::view(&mut *tx, app.site, table, false).await?);

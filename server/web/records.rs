@@ -20,6 +20,7 @@ use crate::setup::{
     Replacement, Right, Roaster, SampleRequest, Scale, ShelfLevel, ShipDay, Site, StandingOrder,
     Storeroom, Style, Subscriber, Subscription, TableHeadings, Tariff, WriteDown,
 };
+use crate::store::Read;
 
 /// A record as it is sent: its fields with id and revision.
 #[derive(Debug, Serialize, utoipa::ToSchema)]
@@ -106,11 +107,27 @@ pub fn written(expected: Expected) -> StatusCode {
     }
 }
 
-async fn list<R: Record>(app: &App, page: &Page) -> Answer<Json<List<Sent<R>>>> {
-    let limit = page.limit()?;
-    let mut tx = app.read().await?;
-    let (kept, more) = setup::page::<R>(&mut *tx, app.site, page.after, limit).await?;
+/// The records of a page, and where the next one begins.
+///
+/// # Errors
+/// An `invalid` problem for a limit outside its range; when the database fails.
+pub async fn next_page<R: Record>(
+    app: &App,
+    tx: &mut dyn Read,
+    page: &Page,
+) -> Answer<(Vec<Kept<R>>, Option<String>)> {
+    let (kept, more) = setup::page::<R>(tx, app.site, page.after, page.limit()?).await?;
     let next = kept.last().filter(|_| more).map(|last| last.id.to_string());
+    Ok((kept, next))
+}
+
+/// A page of records as they are.
+///
+/// # Errors
+/// As [`next_page`].
+pub async fn list<R: Record>(app: &App, page: &Page) -> Answer<Json<List<Sent<R>>>> {
+    let mut tx = app.read().await?;
+    let (kept, next) = next_page::<R>(app, &mut *tx, page).await?;
     Ok(Json(List {
         items: kept.into_iter().map(Sent::from).collect(),
         next,

@@ -9,11 +9,11 @@ use utoipa_axum::routes;
 
 use super::extract::{Body, Query};
 use super::problem::{Answer, Problem};
-use super::records::{List, Page, Sent};
+use super::records::{List, Page, Sent, list};
 use super::routes::Routes;
 use crate::app::App;
 use crate::day::Day;
-use crate::setup::{self, Right};
+use crate::setup::Right;
 use crate::week::{self, Advice, Asked, CardView, PlanView, ReleasedPlan};
 
 /// The longest stretch of days of which cards are answered at once.
@@ -52,17 +52,7 @@ async fn plans(
     State(app): State<Arc<App>>,
     Query(page): Query<Page>,
 ) -> Answer<Json<List<Sent<ReleasedPlan>>>> {
-    let limit = page.limit()?;
-    let mut tx = app.read().await?;
-    let (plans, more) = setup::page::<ReleasedPlan>(&mut *tx, app.site, page.after, limit).await?;
-    let next = plans
-        .last()
-        .filter(|_| more)
-        .map(|last| last.id.to_string());
-    Ok(Json(List {
-        items: plans.into_iter().map(Sent::from).collect(),
-        next,
-    }))
+    list::<ReleasedPlan>(&app, &page).await
 }
 
 #[utoipa::path(get, path = "/api/cards", operation_id = "list_cards", tag = "week", params(Days),
