@@ -243,21 +243,27 @@ impl App {
         refusal: Refusal,
     ) -> Outcome<Done> {
         let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
-        let mut book = self.begin(actor, digest_of(actor, command)).await?;
-        if book.tx().unbooked(id).await?.is_none() {
-            let row = UnsettledRow {
-                id,
-                command: C::NAME.to_owned(),
-                person: actor.person,
-                device: actor.device,
-                received_at: book.now(),
-                body: canonical::text(command),
-                problem: canonical::text(&problem),
-            };
-            let entry = self.clock.new_id();
-            book.keep(&row, entry, command.common().happened_at).await?;
-            self.end(book, None, &Value::Null).await?;
+        let digest = digest_of(actor, command);
+        let mut book = self.begin(actor, digest).await?;
+        // Its twin may have been booked or kept while this one waited for its turn.
+        if let Some(row) = book.tx().command(id).await? {
+            return repeat(&row.digest, &digest, &row.answer);
         }
+        if let Some(row) = book.tx().unbooked(id).await? {
+            return still_unbooked(&row, actor, command);
+        }
+        let row = UnsettledRow {
+            id,
+            command: C::NAME.to_owned(),
+            person: actor.person,
+            device: actor.device,
+            received_at: book.now(),
+            body: canonical::text(command),
+            problem: canonical::text(&problem),
+        };
+        let entry = self.clock.new_id();
+        book.keep(&row, entry, command.common().happened_at).await?;
+        self.end(book, None, &Value::Null).await?;
         Ok(unsettled(id, &problem))
     }
 

@@ -5,10 +5,21 @@ use uuid::Uuid;
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => {$(
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, utoipa::ToSchema)]
         #[serde(transparent)]
         #[schema(value_type = String, format = Uuid)]
         pub struct $name(pub Uuid);
+
+        /// The id of zeros names nothing: lists begin after it.
+        impl<'de> serde::Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let id = Uuid::deserialize(deserializer)?;
+                if id.is_nil() {
+                    return Err(serde::de::Error::custom("an id of zeros names nothing: make a new UUID"));
+                }
+                Ok(Self(id))
+            }
+        }
 
         impl std::fmt::Display for $name {
             fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

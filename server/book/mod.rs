@@ -555,8 +555,9 @@ impl Book {
         let accounts = self.tx.add_to_accounts(self.site, &changes).await?;
         // Judged when all lines stand: one posting may take from and give to the same account.
         for (change, (_, left)) in changes.iter().zip(&accounts) {
-            if *left < Mass::ZERO && !change.place.may_owe() {
-                return Err(short_of(change.place, *left));
+            let left = Mass::from_mg(*left)?;
+            if left < Mass::ZERO && !change.place.may_owe() {
+                return Err(short_of(change.place, left));
             }
         }
         let month = posting.day.month();
@@ -577,8 +578,11 @@ impl Book {
     }
 }
 
+/// Which two of some changes a movement is part of.
+type Ends = (usize, usize);
+
 /// What movements add to each account that they touch, in the order in which they touch them, and between which of these each moves.
-fn changes(movements: &[Movement]) -> Outcome<(Vec<Change>, Vec<(usize, usize)>)> {
+fn changes(movements: &[Movement]) -> Outcome<(Vec<Change>, Vec<Ends>)> {
     let mut changes: Vec<Change> = Vec::new();
     let mut index = HashMap::new();
     let mut add = |lot, place, mass: Mass| -> Outcome<usize> {

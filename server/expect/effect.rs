@@ -79,10 +79,11 @@ pub struct ReviewEffect {
 /// [`Refusal`] for a batch that is not there or not weighed out, and for a lot that is not there.
 pub async fn effect(
     expect: &Expect,
-    tx: &mut dyn Read,
+    mut snapshot: Box<dyn Read>,
     site: SiteId,
     text: &ReviewText,
 ) -> Outcome<ReviewEffect> {
+    let tx = &mut *snapshot;
     let Some(row) = tx.batch(text.batch).await? else {
         return Err(Refusal::field("/batch", "there is no such batch"));
     };
@@ -106,6 +107,7 @@ pub async fn effect(
     let questions = expect.questions(tx, site).await?;
     let asked: Vec<(LotId, StyleId, RoasterId, Question)> = asked(&questions, &batch, lot_before);
     let changes = history::as_if(tx, site, batch).await?;
+    drop(snapshot);
     let learner = expect.learner();
     let looked = tokio::task::spawn_blocking(move || {
         let mut after = Learner::clone(&learner);

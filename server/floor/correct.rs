@@ -87,7 +87,7 @@ impl Command for Correction {
         let draft = Draft {
             id: id.into(),
             kind: Kind::Correct,
-            happened_at: self.happened_at,
+            happened_at: taken.at(book, self.happened_at),
             reason: Some(reason),
             card: None,
             reverses: None,

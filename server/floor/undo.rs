@@ -12,6 +12,7 @@ use crate::book::leaf::{Act, Entry, Kind, Leaf, Movement, Posting};
 use crate::book::{Book, Draft, Remark, damaged};
 use crate::command::{Command, Common, command};
 use crate::counting::session;
+use crate::day::Instant;
 use crate::demand;
 use crate::green::PostingView;
 use crate::ids::{BatchId, PostingId};
@@ -79,7 +80,8 @@ impl Reversal {
         let draft = Draft {
             id: id.into(),
             kind: Kind::Reverse,
-            happened_at: self.happened_at,
+            // Before it had happened there was nothing to undo.
+            happened_at: self.happened_at.max(Instant::from_ms(posting.effective_at)),
             reason: self.common().why(),
             card: posting.card,
             reverses: Some(posting.id),
@@ -137,7 +139,7 @@ impl Reversal {
             kind: "batch",
             subject: entry.0,
             act: Act::Unstart,
-            happened_at: self.happened_at,
+            happened_at: taken.at(book, self.happened_at),
             reason: self.common().why(),
             before: json!(last),
             after: Value::Null,

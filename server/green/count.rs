@@ -15,8 +15,8 @@ use crate::command::{Command, Common, command};
 use crate::counting;
 use crate::ids::{LotId, StoreroomId};
 use crate::mass::Mass;
-use crate::refusal::Outcome;
-use crate::setup::Weight;
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Site, Weight};
 
 command! {
     /// A lot in a storeroom was counted.
@@ -66,6 +66,12 @@ impl Command for Count {
         let account = (self.lot, self.storeroom);
         check_store(book, "", account).await?;
         let site = book.site();
+        let here = setup::need::<Site>(book.tx(), site, site).await?.fields;
+        if here.second_person {
+            return Err(Refusal::conflict(
+                "here a second person approves what is counted: open a count and enter it there",
+            ));
+        }
         let weighed = self.weight.resolve(book.tx(), site, "/weight").await?;
         let found = Found {
             kind: Kind::Count,

@@ -2,13 +2,13 @@
 
 use async_trait::async_trait;
 use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::PostingView;
 use super::leave::{self, Portion};
 use crate::app::App;
-use crate::book::leaf::Kind;
+use crate::book::leaf::{Kind, Movement};
 use crate::book::place::Place;
 use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
@@ -16,7 +16,7 @@ use crate::floor::batch::{State, Step};
 use crate::floor::{BatchView, Taken, fact, movement, view};
 use crate::ids::{BatchId, LotId, StoreroomId};
 use crate::mass::Mass;
-use crate::refusal::{Outcome, Refusal};
+use crate::refusal::{Confirm, Outcome, Refusal};
 use crate::setup::Weight;
 use crate::text::Note;
 
@@ -174,8 +174,22 @@ impl Drawing<'_> {
             .batch
             .lot()
             .ok_or_else(|| Refusal::conflict("nothing was weighed in"))?;
+        let there = book.tx().balance(site, lot, from).await?;
+        let beyond = weighed.mass.minus(there)?.max(Mass::ZERO);
+        if beyond.is_positive() && !self.common.confirms(Confirm::BeyondBook) {
+            return Err(ask(beyond));
+        }
         let mut facts = json!({ "steps": [fact(batch, &step)] });
+        if beyond.is_positive() {
+            facts["beyond_book_g"] = json!(beyond);
+        }
         self.add_purpose(&mut facts);
+        // What the book does not have comes out of the count difference first.
+        let movements: Vec<Movement> = movement(lot, Place::Variance, from, beyond)
+            .into_iter()
+            .chain(movement(lot, from, self.to, weighed.mass))
+            .collect();
+        let drawn = movements.len() - 1;
         let draft = Draft {
             id: self.id.into(),
             kind: self.kind,
@@ -184,10 +198,8 @@ impl Drawing<'_> {
             card: None,
             reverses: None,
             facts,
-            movements: movement(lot, from, self.to, weighed.mass)
-                .into_iter()
-                .collect(),
-            weighings: vec![weighed.weighing(0)],
+            movements,
+            weighings: vec![weighed.weighing(drawn)],
         };
         let posting = book.post(draft).await?;
         taken.step(book, step).await?;
@@ -231,5 +243,17 @@ impl Drawing<'_> {
             }
             facts["purpose"] = json!(purpose);
         }
+    }
+}
+
+fn ask(beyond: Mass) -> Refusal {
+    let mut facts = Map::new();
+    facts.insert("beyond_book_g".to_owned(), json!(beyond));
+    Refusal::Confirm {
+        confirm: vec![Confirm::BeyondBook],
+        sentence: format!(
+            "the book has {beyond} less of this batch than you say: look at the weight again, or confirm it"
+        ),
+        facts,
     }
 }

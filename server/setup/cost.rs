@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Delivery, Link, Lot, Record, Site, fault, find, unless};
 use crate::day::Day;
@@ -104,6 +105,7 @@ impl Record for CostLine {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let mut faults = Vec::new();
@@ -187,6 +189,7 @@ impl Record for WriteDown {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let home = currency(tx, site).await?;

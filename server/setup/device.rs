@@ -3,6 +3,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Link, Person, Record, Right, fault, unless};
 use crate::day::Instant;
@@ -103,6 +104,7 @@ impl Record for Device {
         &self,
         _tx: &mut dyn Read,
         _site: SiteId,
+        _id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let Some(before) = before else {

@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::subscription::{bags_fault, not_offered, style_faults};
 use super::{
@@ -129,6 +130,7 @@ impl Record for Dispatch {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let mut faults = Vec::new();

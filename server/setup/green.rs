@@ -1,14 +1,17 @@
 //! Green coffee: storerooms, deliveries, their lots, and requests for samples.
 
+use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Coffee, Link, Record, Roaster, Screen, fault, unless};
 use crate::day::Day;
 use crate::fraction::Fraction;
-use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, StoreroomId};
+use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, SiteId, StoreroomId};
 use crate::mass::Mass;
 use crate::money::Money;
 use crate::refusal::FieldError;
+use crate::store::{Read, Receipts, StoreError};
 use crate::text::{Name, Note};
 
 /// A room for green.
@@ -222,6 +225,7 @@ impl Lot {
     }
 }
 
+#[async_trait]
 impl Record for Lot {
     const KIND: &'static str = "lot";
 
@@ -243,6 +247,28 @@ impl Record for Lot {
             )
         }));
         links
+    }
+
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: Uuid,
+        before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        if before.is_none_or(|before| before.delivery == self.delivery) {
+            return Ok(Vec::new());
+        }
+        let receipts = tx.receipts(site, Some(id.into())).await?;
+        let came = |one: &Receipts| one.delivery.is_some() && one.first_day.is_some();
+        Ok(if receipts.iter().any(came) {
+            vec![fault(
+                "/delivery",
+                "green of this lot came with its delivery: undo that receipt first",
+            )]
+        } else {
+            Vec::new()
+        })
     }
 
     fn faults(&self) -> Vec<FieldError> {

@@ -104,6 +104,7 @@ pub trait Record: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
         &self,
         _tx: &mut dyn Read,
         _site: SiteId,
+        _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         Ok(Vec::new())
@@ -263,7 +264,7 @@ pub async fn put<R: Record>(
     if faults.is_empty() {
         faults.extend(
             fields
-                .faults_beside(as_read(book), site, before_fields.as_ref())
+                .faults_beside(as_read(book), site, id, before_fields.as_ref())
                 .await?,
         );
     }

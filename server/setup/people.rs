@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{CostLine, DayHours, Record, fault, unless};
 use crate::day::Zone;
@@ -132,6 +133,7 @@ impl Record for Site {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let mut faults = Vec::new();
@@ -199,6 +201,7 @@ impl Record for Person {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         if self.may_rule() || !before.is_some_and(Self::may_rule) {

@@ -10,6 +10,12 @@ use crate::refusal::{FieldError, Outcome, Refusal};
 use crate::store::Read;
 use crate::text::Name;
 
+/// More than any roastery weighs at once, one thousand tonnes: such a figure was mistyped.
+const MOST: Mass = match Mass::from_mg(1_000_000_000_000) {
+    Ok(mass) => mass,
+    Err(_) => Mass::MAX,
+};
+
 /// A container that stands on a scale, with its mass.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -296,6 +302,12 @@ impl Weight {
             }
             Self::Reckoned { mass_g } => stated(*mass_g, Basis::Reckoned, Source::Reckoned),
         };
+        if weighed.mass > MOST {
+            return Err(Refusal::field(
+                pointer,
+                format!("this is more than {MOST}: look at the figure and its unit again"),
+            ));
+        }
         if weighed.mass < Mass::ZERO {
             return Err(Refusal::field(
                 pointer,

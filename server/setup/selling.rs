@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Dispatch, Link, Product, Record, StandingOrder, fault, unless};
 use crate::day::{Day, TimeOfDay};
@@ -173,6 +174,7 @@ impl Record for Order {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         if before.is_some_and(|before| before.ship_day == self.ship_day) {

@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Coffee, Link, Record, Style, fault, unless};
 use crate::calendar::{MOST_DAYS, ShipRule};
@@ -201,6 +202,7 @@ impl Record for Subscriber {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         Ok(not_offered(tx, site, self.subscription, "/styles", &self.styles).await?)

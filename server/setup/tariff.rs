@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::{Link, Product, Record, Roaster, Site, fault, find, unless};
 use crate::day::Day;
@@ -150,6 +151,7 @@ impl Record for Tariff {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
+        _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let home = find::<Site>(tx, site, site).await?;

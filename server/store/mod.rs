@@ -290,12 +290,13 @@ pub trait WriteBook: ReadBook {
     ) -> Result<()>;
     /// Stores a posting's own columns.
     async fn insert_posting(&mut self, posting: &Posting) -> Result<()>;
-    /// Adds to accounts, each named once, making those that are not there; answers each one's id and balance afterwards.
+    /// Adds to accounts, each named once, making those that are not there; answers each one's id and milligrams afterwards, which may be
+    /// more than a mass can be.
     async fn add_to_accounts(
         &mut self,
         site: SiteId,
         changes: &[Change],
-    ) -> Result<Vec<(i64, Mass)>>;
+    ) -> Result<Vec<(i64, i64)>>;
     /// Adds to what moved on accounts in a month, each named once.
     async fn add_to_month(&mut self, month: &str, changes: &[(i64, Mass)]) -> Result<()>;
     /// Adds to what went from one kind of place to another in a month, by what was done; an undo counts as what it undid.

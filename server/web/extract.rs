@@ -1,11 +1,12 @@
 //! What handlers take from a request, each checked once: bodies, paths, queries and what the sender expects to be there.
 
 use axum::extract::rejection::{BytesRejection, FailedToBufferBody};
-use axum::extract::{FromRequest, FromRequestParts, Request};
+use axum::extract::{FromRequest, FromRequestParts, RawPathParams, Request};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, header};
 use bytes::Bytes;
 use serde::de::DeserializeOwned;
+use uuid::Uuid;
 
 use super::problem::Problem;
 use super::strict::Strict;
@@ -112,6 +113,14 @@ impl<S: Send + Sync, T: DeserializeOwned + Send> FromRequestParts<S> for Path<T>
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let texts = RawPathParams::from_request_parts(parts, state).await;
+        let nil = |text: &str| Uuid::parse_str(text).is_ok_and(|id| id.is_nil());
+        if texts.is_ok_and(|texts| texts.iter().any(|(_, text)| nil(text))) {
+            return Err(Problem::new(
+                "not-found",
+                "an id of zeros names nothing: make a new UUID",
+            ));
+        }
         let path = axum::extract::Path::<T>::from_request_parts(parts, state).await;
         path.map(|axum::extract::Path(value)| Self(value)).map_err(|_| {
             Problem::new(

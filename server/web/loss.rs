@@ -22,9 +22,9 @@ async fn effect(
     State(app): State<Arc<App>>,
     Body(text): Body<ReviewText>,
 ) -> Answer<Json<ReviewEffect>> {
-    let mut tx = app.read().await?;
+    let tx = app.read().await?;
     Ok(Json(
-        expect::effect(&app.expect, &mut *tx, app.site, &text).await?,
+        expect::effect(&app.expect, tx, app.site, &text).await?,
     ))
 }
 
@@ -51,10 +51,10 @@ async fn imports(State(app): State<Arc<App>>) -> Answer<Json<List<PastImportView
 #[utoipa::path(post, path = "/api/past-imports", operation_id = "look_at_past_batches", tag = "commands", request_body = PastText,
     responses((status = 200, body = PastDryRun), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn look(State(app): State<Arc<App>>, Body(text): Body<PastText>) -> Answer<Json<PastDryRun>> {
-    let mut tx = app.read().await?;
+    let tx = app.read().await?;
     let now = app.clock.now();
     Ok(Json(
-        past::dry_run(&app.expect, &mut *tx, app.site, now, text).await?,
+        past::dry_run(&app.expect, tx, app.site, now, text).await?,
     ))
 }
 

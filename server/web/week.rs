@@ -33,8 +33,7 @@ struct Days {
 #[utoipa::path(post, path = "/api/plans", operation_id = "plan", tag = "week", request_body = Asked,
     responses((status = 200, body = PlanView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn plan(State(app): State<Arc<App>>, Body(asked): Body<Asked>) -> Answer<Json<PlanView>> {
-    let mut tx = app.read().await?;
-    Ok(Json(week::plan(&app, &mut *tx, asked).await?))
+    Ok(Json(week::plan(&app, asked).await?))
 }
 
 /// Ways out of what this plan leaves short, each planned again with one thing changed, and what planning freely would change. Takes what
@@ -42,8 +41,7 @@ async fn plan(State(app): State<Arc<App>>, Body(asked): Body<Asked>) -> Answer<J
 #[utoipa::path(post, path = "/api/plans/advice", operation_id = "advise_plan", tag = "week", request_body = Asked,
     responses((status = 200, body = Advice), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
 async fn advice(State(app): State<Arc<App>>, Body(asked): Body<Asked>) -> Answer<Json<Advice>> {
-    let mut tx = app.read().await?;
-    Ok(Json(week::advice(&app, &mut *tx, asked).await?))
+    Ok(Json(week::advice(&app, asked).await?))
 }
 
 #[utoipa::path(get, path = "/api/plans", operation_id = "list_plans", tag = "week", params(Page),

@@ -4,6 +4,7 @@
 use std::collections::HashMap;
 
 use serde::{Deserialize, Serialize};
+use tokio::sync::Semaphore;
 
 use super::answer::{named, reason};
 use super::facts::{Facts, RoasterFacts};
@@ -19,7 +20,6 @@ use crate::ids::{LotId, OrderId};
 use crate::mass::Mass;
 use crate::planner::Effort;
 use crate::refusal::Outcome;
-use crate::store::Read;
 
 /// Of so many lines at most, the weightiest, ways out are looked for.
 const MOST_LINES: usize = 8;
@@ -109,13 +109,16 @@ pub struct Difference {
     pub batches: i64,
 }
 
+/// Advice is long work that nobody waits for: one at a time, so that a core is left for the floor.
+static ADVISING: Semaphore = Semaphore::const_new(1);
+
 /// Ways out of what a plan leaves short, and what planning freely would change.
 ///
 /// # Errors
 /// As [`super::plan()`].
-pub async fn advice(app: &App, tx: &mut dyn Read, asked: Asked) -> Outcome<Advice> {
-    let facts = facts(app, tx, &asked).await?;
-    compute(move || {
+pub async fn advice(app: &App, asked: Asked) -> Outcome<Advice> {
+    let facts = facts(app, &asked).await?;
+    compute(&ADVISING, move || {
         let base = Planned::of(&facts, &asked, Effort::Full)?;
         let freely = freely(&facts, &asked, &base)?;
         let lines = Desk::new(facts, asked, &base).lines(&base)?;

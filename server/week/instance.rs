@@ -13,6 +13,8 @@ use crate::planner::{Batch, ChargeLimits, Draft, Item, Lot, Roaster, Stock, Yiel
 
 /// The most that the planner takes as one mass, grams.
 const MOST_GRAMS: i64 = 1_000_000_000;
+/// Coffee roasted longer ago than this, by a clock that stood wrong, is as old as this to the planner.
+const MOST_DAYS_AGO: i64 = 10_000;
 
 /// A coffee in a style: what batches are made for.
 pub type Family = (CoffeeId, StyleId);
@@ -62,7 +64,7 @@ pub fn asking(facts: &Facts, bags: &[u32], pins: &[Pin], batches: &HashMap<Famil
             id: supply.name.clone(),
             lot: supply.lot.to_string(),
             style: supply.style.to_string(),
-            roasted_day: supply.day.since(facts.from),
+            roasted_day: supply.day.since(facts.from).max(-MOST_DAYS_AGO),
             mass_g: supply.mass.whole_grams().min(MOST_GRAMS),
         })
         .collect();

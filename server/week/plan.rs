@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use serde::Deserialize;
+use tokio::sync::Semaphore;
 
 use super::answer::view;
 use super::bags::Given;
@@ -16,7 +17,7 @@ use crate::app::App;
 use crate::day::Day;
 use crate::planner::{self, Effort, Instance, Options, Plan};
 use crate::refusal::{Outcome, Refusal};
-use crate::store::{Read, StoreError};
+use crate::store::StoreError;
 
 /// What plan is wanted.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize, utoipa::ToSchema)]
@@ -72,9 +73,9 @@ pub(super) struct Round {
 ///
 /// # Errors
 /// [`Refusal::Invalid`] for days out of range, [`Refusal::Store`] when the database fails.
-pub async fn plan(app: &App, tx: &mut dyn Read, asked: Asked) -> Outcome<PlanView> {
-    let facts = facts(app, tx, &asked).await?;
-    compute(move || {
+pub async fn plan(app: &App, asked: Asked) -> Outcome<PlanView> {
+    let facts = facts(app, &asked).await?;
+    compute(&PLANNING, move || {
         let planned = Planned::of(&facts, &asked, Effort::Full)?;
         view(&facts, &planned)
     })
@@ -82,7 +83,7 @@ pub async fn plan(app: &App, tx: &mut dyn Read, asked: Asked) -> Outcome<PlanVie
 }
 
 /// What a plan is made from, if what is asked for is in range.
-pub(super) async fn facts(app: &App, tx: &mut dyn Read, asked: &Asked) -> Outcome<Facts> {
+pub(super) async fn facts(app: &App, asked: &Asked) -> Outcome<Facts> {
     let days = asked.days.unwrap_or(USUAL_DAYS);
     if !(1..=MOST_DAYS).contains(&days) {
         return Err(Refusal::field(
@@ -96,16 +97,24 @@ pub(super) async fn facts(app: &App, tx: &mut dyn Read, asked: &Asked) -> Outcom
             "at most 500 batches, and an allowance of at most 100 t",
         ));
     }
-    Facts::read(app, tx, asked.from_day, i64::from(days)).await
+    // Read in a moment: a snapshot that was held while planning would keep others from reading.
+    let mut tx = app.read().await?;
+    Facts::read(app, &mut *tx, asked.from_day, i64::from(days)).await
 }
 
-/// Computes on a thread of its own, so that requests go on meanwhile.
+/// Plans computed at once; whoever asks for more waits for a turn.
+static PLANNING: Semaphore = Semaphore::const_new(2);
+
+/// Computes on a thread of its own when it is its turn, so that requests go on meanwhile.
 pub(super) async fn compute<T: Send + 'static>(
+    turns: &Semaphore,
     work: impl FnOnce() -> Outcome<T> + Send + 'static,
 ) -> Outcome<T> {
+    let failed = |e: &dyn std::fmt::Display| StoreError::Database(format!("planning failed: {e}"));
+    let _turn = turns.acquire().await.map_err(|e| failed(&e))?;
     tokio::task::spawn_blocking(work)
         .await
-        .unwrap_or_else(|e| Err(StoreError::Database(format!("planning failed: {e}")).into()))
+        .unwrap_or_else(|e| Err(failed(&e).into()))
 }
 
 impl Planned {

@@ -61,14 +61,11 @@ fn tell(folder: &Path) {
 impl Demo {
     fn plan(&self, freely: bool) -> week::PlanView {
         self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
             let asked = Asked {
                 freely,
                 ..Asked::default()
             };
-            week::plan(&self.app, &mut *tx, asked)
-                .await
-                .expect("a plan")
+            week::plan(&self.app, asked).await.expect("a plan")
         })
     }
 }

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::audit::another_kind;
 use crate::book::damaged;
-use crate::book::leaf::{Entry, Leaf};
+use crate::book::leaf::{Act, Entry, Leaf};
 use crate::day::{Day, Instant, Zone};
 use crate::ids::{DeliveryId, LotId, SiteId};
 use crate::setup::{CostLine, Lot, Record, WriteDown};
@@ -227,7 +227,7 @@ fn read<R: Record>(value: &Value) -> Result<Option<R>, StoreError> {
         .map_err(damaged)
 }
 
-/// The journal's entries about a kind of record, oldest first.
+/// What the journal says of how records of a kind were written, oldest first.
 async fn entries(
     tx: &mut dyn Read,
     site: SiteId,
@@ -246,7 +246,9 @@ async fn entries(
         filter.before = Some(last.position);
         for row in &page {
             match serde_json::from_str(&row.leaf).map_err(damaged)? {
-                Leaf::Entry(entry) => entries.push(entry),
+                Leaf::Entry(entry) if entry.act == Act::Put => entries.push(entry),
+                // A count that agrees is said of the lot too, and writes nothing.
+                Leaf::Entry(_) => {}
                 _ => return Err(another_kind("journal entry", Uuid::nil())),
             }
         }

@@ -116,11 +116,12 @@ pub struct PastDryRun {
 /// [`crate::refusal::Refusal`] for a style or roaster that is not there.
 pub async fn dry_run(
     expect: &Expect,
-    tx: &mut dyn Read,
+    mut snapshot: Box<dyn Read>,
     site: SiteId,
     now: Instant,
     text: PastText,
 ) -> Outcome<PastDryRun> {
+    let tx = &mut *snapshot;
     if let Some(style) = text.style {
         setup::named::<Style>(tx, site, "/style", style).await?;
     }
@@ -131,6 +132,7 @@ pub async fn dry_run(
         setup::headings(tx, site, TableKind::PastBatches, text.headings.as_ref()).await?;
     let reader = Reader::new(tx, site, now, &text).await?;
     let known = super::batches(tx, site).await?;
+    drop(snapshot);
     let learner = expect.learner();
     let looked = tokio::task::spawn_blocking(move || {
         reader.look(&text.csv, headings.as_ref(), &known, &learner)

@@ -11,7 +11,7 @@ use super::super::super::{
     StoreError, UnsettledRow, WriteBook,
 };
 use super::super::{LOCK_HEAD, UPDATE_HEAD};
-use super::{Db, ROWS, Transaction, day, mass, number, place};
+use super::{Db, ROWS, Transaction, day, number, place};
 use crate::book::canonical;
 use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting};
 use crate::book::merkle::Hash;
@@ -330,7 +330,7 @@ impl WriteBook for Transaction {
         &mut self,
         site: SiteId,
         changes: &[Change],
-    ) -> Result<Vec<(i64, Mass)>> {
+    ) -> Result<Vec<(i64, i64)>> {
         let mut found = HashMap::new();
         for changes in changes.chunks(ROWS) {
             let mut query =
@@ -350,7 +350,7 @@ impl WriteBook for Transaction {
             let rows: Vec<(i64, Uuid, String, Uuid, i64)> =
                 query.build_query_as().fetch_all(&mut **self).await?;
             for (id, lot, word, key, mg) in rows {
-                found.insert((LotId(lot), place(&word, key)?), (id, mass(mg)?));
+                found.insert((LotId(lot), place(&word, key)?), (id, mg));
             }
         }
         let missing = || StoreError::Damaged("an account was not stored".to_owned());
