@@ -587,6 +587,9 @@ fn not_reviewed(batch: &BatchView) -> Option<Bare> {
         evidence: batch.id.0,
         lot: Some(batch.lot.id.into()),
         mass: Some(batch.weighed_in_g),
-        sentence: format!("{} Nobody has reviewed it.", verdict.sentence),
+        sentence: format!(
+            "{}, {} on {}: {} Nobody has reviewed it.",
+            batch.lot.name, batch.style.name, batch.roaster.name, verdict.sentence
+        ),
     })
 }

@@ -239,6 +239,12 @@ impl CountEntry {
             }
         };
         let (covers, place, lots) = found;
+        if covers != Covers::Bags && self.weights.is_empty() {
+            return Err(Refusal::field(
+                "/weights",
+                "say what was found: a weight, or no sacks",
+            ));
+        }
         if (covers == Covers::Bags) != self.bags.is_some()
             || (covers == Covers::Bags && !self.weights.is_empty())
         {

@@ -154,8 +154,9 @@ fn write_short(out: &mut String, short: &[Short]) {
     }
     out.push_str("\n  Short:\n");
     for one in short {
+        let bags = if one.bags == 1 { "bag" } else { "bags" };
         let what = format!(
-            "{} bags of {} for {} ({})",
+            "{} {bags} of {} for {} ({})",
             one.bags, one.product, one.customer, one.order
         );
         paragraph(out, "    ", &format!("{what}: {}", one.sentence));

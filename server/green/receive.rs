@@ -49,7 +49,10 @@ impl Command for Receipt {
 
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
         if self.lines.is_empty() || self.lines.len() > 200 {
-            return Err(Refusal::field("/lines", "give one to 200 lines"));
+            return Err(Refusal::field(
+                "/lines",
+                "enter what came of at least one lot, and of 200 at most",
+            ));
         }
         let site = book.site();
         setup::named::<Delivery>(book.tx(), site, "/delivery", self.delivery).await?;

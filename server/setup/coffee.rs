@@ -60,15 +60,12 @@ impl Record for Style {
     fn faults(&self) -> Vec<FieldError> {
         let mut faults = Vec::new();
         if !(40_000..=300_000).contains(&self.nominal_loss.ppm()) {
-            faults.push(fault(
-                "/nominal_loss",
-                "a roast loses between 0.04 and 0.30: write 0.148 for 14.8 %",
-            ));
+            faults.push(fault("/nominal_loss", "a roast loses between 4 % and 30 %"));
         }
         if self.rest_days > self.fresh_days {
             faults.push(fault(
-                "/rest_days",
-                "the rest must not be longer than a bag stays fresh (fresh_days)",
+                "/fresh_days",
+                "a bag stays fresh at least as long as it rests",
             ));
         }
         if self.fresh_days > 366 {

@@ -203,14 +203,12 @@ async fn statement_csv(
 ) -> Answer<Response> {
     let statement = drawn_up(&app, id, &query).await?;
     let name = format!(
-        "attachment; filename=\"statement-{}-{}.csv\"",
-        statement.from, statement.to
+        "statement-{}-{}-{}.csv",
+        plain(statement.name.as_str()),
+        statement.from,
+        statement.to
     );
-    let headers = [
-        (header::CONTENT_TYPE, "text/csv; charset=utf-8"),
-        (header::CONTENT_DISPOSITION, name.as_str()),
-    ];
-    Ok((headers, csv(&statement)?).into_response())
+    Ok(file("text/csv; charset=utf-8", &name, csv(&statement)?))
 }
 
 #[utoipa::path(get, path = "/api/lots/{id}/statement.txt", operation_id = "print_statement", tag = "audit", params(("id" = Uuid, Path), StatementQuery),
@@ -331,11 +329,24 @@ fn file(kind: &str, name: &str, body: impl IntoResponse) -> Response {
     (headers, body).into_response()
 }
 
+/// A name as every file system takes it.
+fn plain(name: &str) -> String {
+    let kept = |letter: char| {
+        if letter.is_ascii_alphanumeric() {
+            letter
+        } else {
+            '-'
+        }
+    };
+    name.chars().map(kept).collect()
+}
+
 fn file_name(statement: &ManyStatement, ending: &str) -> String {
     let from = statement.from.map(|from| format!("-{from}"));
+    let about = statement.id.map_or("all", |_| statement.name.as_str());
     format!(
         "statement-{}{}-{}.{ending}",
-        statement.scope,
+        plain(about),
         from.unwrap_or_default(),
         statement.to
     )

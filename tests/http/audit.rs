@@ -102,7 +102,16 @@ each_database! {
         let id = server.id();
         let kept = json!({"lot": r.kivu_delivery, "storeroom": r.storeroom, "weight": reckoned(70), "kept": true});
         server.order("wastes", &id, kept.clone()).await.expect(202);
-        server.order("wastes", &id, kept).await.expect(202);
+        server.order("wastes", &id, kept.clone()).await.expect(202);
+        let other = json!({"lot": r.kivu_delivery, "storeroom": r.storeroom, "weight": reckoned(71), "kept": true});
+        server.order("wastes", &id, other.clone()).await.problem(409, "id-taken");
+        // Sent together, one is kept and the other told that it is not.
+        let twins = server.id();
+        let (one, two) = tokio::join!(server.order("wastes", &twins, kept), server.order("wastes", &twins, other));
+        let mut statuses = [one.status, two.status];
+        statuses.sort_unstable();
+        assert_eq!(statuses, [202, 409]);
+        server.order("settlements", &server.id(), json!({"unsettled": twins, "reason": "a trial"})).await.expect(201);
         let waiting = server.get("/api/unsettled").await["items"].take();
         assert_eq!(waiting.as_array().unwrap().len(), 1);
         assert_eq!((&waiting[0]["id"], &waiting[0]["command"], &waiting[0]["body"]["weight"]["mass_g"]), (&json!(id), &json!("wastes"), &json!(70)));

@@ -104,6 +104,8 @@ each_database! {
         let r = roastery(server).await;
         let site = server.app.site.to_string();
         server.put_change("sites", &site, json!({"second_person": true})).await;
+        let alone = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(1)});
+        server.order("counts", &server.id(), alone).await.problem(409, "conflict");
         let count = open(server, json!({"covers": ["green"], "blind": true})).await;
         let entry = green(&r, &count, &r.washed, json!([reckoned(299_000)]));
         let sheet = server.command("count-entries", entry.clone()).await;
@@ -166,7 +168,10 @@ each_database! {
         server.command("count-entries", json!({"count": count["id"], "roasted": batch, "weights": [reckoned(3_640)]})).await;
         server.order("count-entries", &server.id(), json!({"count": count["id"], "packing": packing, "bags": 21})).await.problem(422, "invalid");
         server.order("count-entries", &server.id(), json!({"count": count["id"], "packing": packing, "weights": [reckoned(1)]})).await.problem(422, "invalid");
-        server.order("count-entries", &server.id(), green(&r, &count, &r.washed, json!([]))).await.problem(409, "conflict");
+        server.order("count-entries", &server.id(), green(&r, &count, &r.washed, json!([reckoned(1)]))).await.problem(409, "conflict");
+        // Nothing said is not nothing found.
+        let silent = json!({"count": count["id"], "roasted": batch, "weights": []});
+        assert_eq!(server.order("count-entries", &server.id(), silent).await.pointers(), ["/weights"]);
         server.command("count-hand-ins", json!({"count": count["id"]})).await;
         let stock = server.get("/api/stock").await;
         assert_eq!(stock["roasted"][0]["mass_g"], 3_640);

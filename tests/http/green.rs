@@ -152,10 +152,64 @@ each_database! {
         assert_eq!(spilled["batch"]["loss"], 0.13, "what is lost after the weigh-out is no roasting loss");
         server.command("reversals", json!({"posting": spilled["posting"]["id"]})).await;
         let too_much = json!({"batch": batch, "weight": reckoned(8_501)});
-        server.order("samples", &server.id(), too_much).await.problem(409, "conflict");
+        let asked = server.order("samples", &server.id(), too_much.clone()).await.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["beyond_book_g"]), (&json!(["beyond_book"]), &json!(1)));
         let stock = server.get("/api/stock").await;
         assert_eq!(stock["roasted"][0]["batch"], json!(batch));
         assert_eq!(stock["roasted"][0]["mass_g"], 8_500);
+        let mut sure = too_much;
+        sure["confirmed"] = json!(["beyond_book"]);
+        let all = server.command("samples", sure).await;
+        assert_eq!(all["posting"]["movements"][0]["from"]["place"], "variance", "the gram that the book lacks");
+        assert_eq!(server.get("/api/stock").await["roasted"], json!([]));
+    }
+
+    /// However early the sender's clock stands, green does not come back before it went.
+    async fn nothing_is_undone_before_it_happened(server: &Server) {
+        let r = roastery(server).await;
+        let drawn = server.command("samples", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(300)})).await;
+        let early = json!({"posting": drawn["posting"]["id"], "happened_at": "2026-11-02T08:00:00Z"});
+        let undone = server.command("reversals", early).await;
+        assert_eq!(undone["posting"]["happened_at"], drawn["posting"]["happened_at"]);
+        let batch = server.id();
+        server.command("weigh-ins", json!({"batch": batch, "lot": r.washed, "style": r.dark, "roaster": r.drum, "storeroom": r.storeroom, "weight": reckoned(10_000)})).await;
+        let out = server.command("weigh-outs", json!({"batches": [batch], "weight": reckoned(8_580)})).await;
+        let right = json!({"batch": batch, "green_g": 10_100, "reason": "misread", "happened_at": "2026-11-02T08:00:00Z"});
+        let corrected = server.command("corrections", right).await;
+        assert_eq!(corrected["posting"]["happened_at"], out["posting"]["happened_at"]);
+    }
+
+    async fn a_lot_stays_with_the_delivery_it_came_with(server: &Server) {
+        let r = roastery(server).await;
+        let path = format!("/api/lots/{}", r.washed);
+        let lot = server.get(&path).await;
+        let other = json!({"supplier": "Fell & Tarn", "reference": "FT-9", "expected_day": "2026-12-01"});
+        let other = server.put_new("deliveries", other).await;
+        let answer = server.try_change("lots", &r.washed, json!({"delivery": other})).await;
+        assert_eq!(answer.pointers(), ["/delivery"]);
+        assert_eq!(server.get(&path).await, lot);
+    }
+
+    async fn a_weight_beyond_all_bounds_was_mistyped(server: &Server) {
+        let r = roastery(server).await;
+        let size = server.log_size().await;
+        for grams in [1_000_000_001_i64, 999_999_999_999] {
+            let lines = json!([{"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(grams)}]);
+            let answer = server.order("receipts", &server.id(), json!({"delivery": r.huila_delivery, "lines": lines})).await;
+            assert_eq!(answer.pointers(), ["/lines/0/weight"]);
+        }
+        assert_eq!(server.log_size().await, size);
+    }
+
+    /// Lists begin after the id of zeros, so nothing may bear it.
+    async fn nothing_bears_the_id_of_zeros(server: &Server) {
+        let r = roastery(server).await;
+        let zeros = "00000000-0000-0000-0000-000000000000";
+        server.put(&format!("/api/coffees/{zeros}"), &json!({"name": "Nobody"})).await.problem(404, "not-found");
+        server.put("/api/coffees/00000000000000000000000000000000", &json!({"name": "Nobody"})).await.problem(404, "not-found");
+        let batch = json!({"batch": zeros, "lot": r.washed, "style": r.dark, "roaster": r.drum, "storeroom": r.storeroom, "weight": reckoned(10_000)});
+        assert_eq!(server.order("weigh-ins", &server.id(), batch).await.pointers(), ["/batch"]);
+        assert_eq!(server.get("/api/verify").await["holds"], json!(true));
     }
 
     async fn a_sample_is_of_a_lot_or_of_a_batch(server: &Server) {

@@ -70,6 +70,8 @@ each_database! {
         bill(server, &r.kivu_delivery, "2026-11-25", 60_000, json!({"lot": r.peaberry})).await;
         roast(server, &r, &r.washed, 10_000, 8_350).await;
         server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(3_000)})).await;
+        // A count that agrees is said of the lot, and changes no value.
+        server.command("counts", json!({"lot": r.peaberry, "storeroom": r.storeroom, "weight": reckoned(120_000)})).await;
         let now = value(server, "").await;
         let washed = of(&now, &r.washed);
         assert_eq!((&washed["cost"], &washed["per_kg"]), (&json!(180_000), &json!(600)));

@@ -158,12 +158,17 @@ impl Client {
 
     /// Changes fields of a record on top of what is there; what is there then. A field given as null is left out.
     pub async fn put_change(&self, kinds: &str, id: &str, fields: Value) -> Value {
+        self.try_change(kinds, id, fields).await.expect(200)
+    }
+
+    /// As [`Self::put_change`], whatever comes back.
+    pub async fn try_change(&self, kinds: &str, id: &str, fields: Value) -> Answer {
         let path = format!("/api/{kinds}/{id}");
         let before = self.get(&path).await;
         let sent = self.fields_of(kinds, &before);
         let body = merged(sent, fields);
         let revision = before["revision"].as_i64().expect("a revision");
-        self.change(&path, revision, &body).await.expect(200)
+        self.change(&path, revision, &body).await
     }
 
     /// The fields of a record that can be sent back: what its kind's form in the service's description knows.
