@@ -66,6 +66,8 @@ words! {
         UsedUp = "used_up",
         /// A command kept on a tablet could not be booked.
         Unsettled = "unsettled",
+        /// Two batches were weighed in for one card, as by two tablets of which one had no network.
+        CardTwice = "card_twice",
     }
 }
 
@@ -452,6 +454,12 @@ impl Looking {
             "reversal" if size >= self.large => (
                 FindingKind::LargeReversal,
                 format!("A posting over {size} of {name} was undone."),
+            ),
+            "card_twice" => (
+                FindingKind::CardTwice,
+                format!(
+                    "{size} of {name} were weighed in for a card for which another batch was weighed in too: undo the one that was none."
+                ),
             ),
             "reckoned" => (
                 FindingKind::Reckoned,

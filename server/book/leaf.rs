@@ -261,11 +261,18 @@ impl Kind {
             Self::Scrap => matches!((from, to), (Batch(_) | Roasted(_), Waste)),
             Self::Sample => {
                 makes_up(from, to)
-                    || matches!((from, to), (Store(_) | Batch(_) | Roasted(_), Sample))
+                    || matches!(
+                        (from, to),
+                        (Store(_) | Batch(_) | Roasted(_), Sample)
+                            | (Variance, Batch(_) | Roasted(_))
+                    )
             }
             Self::Waste => {
                 makes_up(from, to)
-                    || matches!((from, to), (Store(_) | Roasted(_) | Packed(_), Waste))
+                    || matches!(
+                        (from, to),
+                        (Store(_) | Roasted(_) | Packed(_), Waste) | (Variance, Roasted(_))
+                    )
             }
             Self::Dry => makes_up(from, to) || matches!((from, to), (Store(_), Air)),
             Self::Count => matches!(

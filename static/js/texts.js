@@ -207,7 +207,7 @@ export const T = {
   },
   findings: {
     none: 'Nothing waits to be looked at.', noneClosed: 'No finding was closed yet.', shown: 'Show', open: 'open ones', closed: 'closed ones', kind: 'Kind', all: (/** @type {number} */ count) => `all (${count})`, close: 'Close', closeTitle: 'Close this finding', closeLead: 'It stays in the journal with your reason.', reason: 'What you found', closedBy: (/** @type {string} */ who, /** @type {string} */ at, /** @type {string} */ why) => `Closed by ${who}, ${at}: ${why}`, look: 'Look at it', more: 'Show more', by: (/** @type {string} */ who) => `booked by ${who}`,
-    kinds: /** @type {Record<string, string>} */ ({ beyond_book: 'More than the book had', count_unexplained: 'Count difference', loss_not_reviewed: 'Loss not reviewed', late: 'Booked late', siblings: 'Unlike its siblings', large_reversal: 'Large undo', drift: 'Drift notice', reckoned: 'Reckoned weight', used_up: 'Used up with a rest', unsettled: 'Kept, not booked' }),
+    kinds: /** @type {Record<string, string>} */ ({ beyond_book: 'More than the book had', count_unexplained: 'Count difference', loss_not_reviewed: 'Loss not reviewed', late: 'Booked late', siblings: 'Unlike its siblings', large_reversal: 'Large undo', drift: 'Drift notice', reckoned: 'Reckoned weight', used_up: 'Used up with a rest', unsettled: 'Kept, not booked', card_twice: 'One card, two batches' }),
   },
   periods: { statement: 'Statement of all green', value: 'Value', totals: 'What stood where', again: 'A period is closed again after it was reopened; each closing keeps its own statement.', last: 'Only the last closed period can be opened again.' },
   value: {

@@ -38,7 +38,7 @@ fn row(row: Columns) -> Result<FlaggedRow> {
 #[async_trait]
 impl ReadFindings for Transaction {
     async fn flagged(&mut self, site: SiteId) -> Result<Vec<FlaggedRow>> {
-        // Each part goes by an index of its own: the accounts of count differences, late and undoing postings, reckoned weighings.
+        // Each part goes by an index of its own: the accounts of count differences, late and undoing postings, reckoned weighings, cards.
         let rows: Vec<Columns> = sqlx::query_as(
             "WITH differing AS (
                  SELECT id, lot
@@ -79,6 +79,18 @@ impl ReadFindings for Transaction {
                  JOIN account ON account.id = movement.from_account
                  LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
                  WHERE weighing.basis = 'reckoned' AND posting.site = $1 AND reversal.id IS NULL
+                 UNION ALL
+                 SELECT 'card_twice', posting.id, account.lot, movement.mass_mg
+                 FROM batch
+                 JOIN account ON account.site = $1 AND account.lot = batch.lot AND account.place = 'batch' AND account.key = batch.id
+                 JOIN movement ON movement.to_account = account.id
+                 JOIN posting ON posting.id = movement.posting AND posting.kind = 'weigh_in'
+                 LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
+                 WHERE batch.site = $1 AND batch.state <> 'undone' AND reversal.id IS NULL
+                   AND EXISTS (
+                       SELECT 1
+                       FROM batch AS other
+                       WHERE other.card = batch.card AND other.id <> batch.id AND other.state <> 'undone')
              )
              SELECT found.why, found.posting, posting.kind, posting.day, posting.happened_at, posting.person, posting.facts, found.lot,
                     CAST(SUM(found.mass_mg) AS BIGINT) AS mass_mg
