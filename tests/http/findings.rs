@@ -69,14 +69,12 @@ each_database! {
     /// Of two tablets one had no network: both weighed the same card in. Both weights stand, and a person is told.
     async fn a_card_weighed_in_twice_is_looked_at(server: &Server) {
         let r = roastery(server).await;
-        let plan = server.post("/api/plans", &json!({})).await.expect(200);
-        let batch = &plan["batches"][0];
-        let released = json!({"from_day": plan["from_day"], "days": plan["days"], "batches": [{"roaster": batch["roaster"]["id"], "day": batch["day"], "start": batch["start"],
-            "lot": batch["lot"]["id"], "style": batch["style"]["id"], "charge_g": batch["charge_g"], "feeds": batch["feeds"]}]});
+        let batch = json!({"roaster": r.drum, "day": "2026-11-26", "start": "08:00", "lot": r.washed, "style": r.dark, "charge_g": 5_000, "feeds": []});
+        let released = json!({"from_day": "2026-11-26", "days": 1, "batches": [batch]});
         let card = server.command("releases", released).await["cards"][0]["id"].take();
         let mut postings = Vec::new();
         for kept in [false, true] {
-            let body = json!({"batch": server.id(), "card": card, "lot": batch["lot"]["id"], "style": batch["style"]["id"], "roaster": batch["roaster"]["id"],
+            let body = json!({"batch": server.id(), "card": card, "lot": r.washed, "style": r.dark, "roaster": r.drum,
                 "storeroom": r.storeroom, "weight": r.weighed("5.00"), "kept": kept});
             postings.push(server.command("weigh-ins", body).await["posting"]["id"].take());
         }
