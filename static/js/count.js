@@ -1,5 +1,5 @@
 /** Count: what is really there, on a tablet in the store. Open sack first, then whole sacks; the book's figure is hidden where the count is blind. */
-import { command, happened, read, readAll, uuid7 } from './api.js';
+import { command, happened, Problem, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { mass, moment } from './format.js';
 import { askCommand, askForm } from './forms.js';
@@ -74,7 +74,7 @@ function placeCard(sheet, line) {
   const name = `${line.lot.name}, ${line.name}`;
   return h('li', { class: counted ? 'counted' : '' }, h('div', {}, sack(line.lot.name, '')), h('p', {}, T.places[line.place] ?? line.place, ' · ', line.name),
     h('dl', { class: 'figures' }, figure(C.book, line.book_g === null ? '?' : line.book_bags !== null ? C.bags(line.book_bags) : mass(line.book_g)),
-      figure(C.counted, counted ? (line.counted_bags !== null ? C.bags(line.counted_bags) : mass(line.counted_g)) : C.notCounted), line.difference ? figure(C.difference, mass(-line.difference.total_g)) : null),
+      figure(C.counted, counted ? (line.counted_bags !== null ? C.bags(line.counted_bags) : mass(line.counted_g)) : sheet.state === 'booked' || sheet.state === 'dropped' ? C.neverCounted : C.notCounted), line.difference ? figure(C.difference, mass(-line.difference.total_g)) : null),
     line.difference && line.difference.total_g !== 0 ? h('dl', { class: 'parts' }, figure(C.drying, mass(line.difference.drying_g)), figure(C.weighing, mass(line.difference.weighing_g)),
       h('div', { class: line.difference.unexplained_g !== 0 ? 'gone' : '' }, h('dt', {}, C.unexplained), h('dd', {}, mass(line.difference.unexplained_g)))) : null,
     line.sentence ? h('p', { class: 'sentence' }, line.sentence) : null,
@@ -91,16 +91,27 @@ async function countPlace(sheet, line) {
   const green = [{ name: 'open', label: C.openSack, kind: 'weight', help: C.openSackHelp, scales: page.scales, bases: ['weighed', 'reckoned'], optional: true },
     { name: 'whole', label: C.wholeSacks, kind: 'whole', help: C.wholeHelp, optional: true }, { name: 'sack_g', label: C.sackHolds, kind: 'mass', optional: true }];
   /** @type {Record<string, Field[]>} */
-  const fields = { store: green, roasted: [{ name: 'open', label: C.weightHere, kind: 'weight', scales: page.scales, bases: ['weighed', 'reckoned'], optional: true }], packed: [{ name: 'bags', label: C.howManyBags, kind: 'whole' }] };
+  const fields = { store: green, roasted: [{ name: 'open', label: C.weightHere, kind: 'weight', scales: page.scales, bases: ['weighed', 'reckoned'], optional: true }, { name: 'nothing', label: C.nothing, kind: 'check', optional: true }], packed: [{ name: 'bags', label: C.howManyBags, kind: 'whole' }] };
   const saved = await askCommand({
     kind: 'count-entries', title: `${line.lot.name} · ${line.name}`, fields: fields[line.place] ?? [], value: { sack_g: line.sack_g || undefined }, go: T.form.save,
-    body: ({ open, whole, sack_g, bags }) => {
-      const sacks = whole ? [{ basis: 'nominal', sacks: whole, sack_g: sack_g ?? 0, loose_g: 0 }] : [];
-      return { count: sheet.id, ...where, ...(bags === undefined ? { weights: [...(open ? [open] : []), ...sacks] } : { bags }) };
-    },
+    body: (values) => ({ count: sheet.id, ...where, ...(line.place === 'packed' ? { bags: values.bags } : { weights: weightsOf(line, values) }) }),
   });
   if (saved) await load();
 }
+
+/**
+ * What was found at a place. An empty form says nothing: that nothing is there must be said, with a nought or a tick.
+ * @param {SheetLine} line @param {any} values
+ */
+function weightsOf(line, { open, whole, sack_g, nothing }) {
+  if (!open && line.place === 'store' && whole === undefined) throw wrong('open', C.sayStore);
+  if (line.place === 'roasted' && Boolean(open) === Boolean(nothing)) throw wrong('open', C.sayRoasted);
+  if (whole && !sack_g) throw wrong('sack_g', C.saySack);
+  return [...(open ? [open] : []), ...(whole ? [{ basis: 'nominal', sacks: whole, sack_g, loose_g: 0 }] : [])];
+}
+
+/** A complaint at one field. @param {string} field @param {string} detail */
+const wrong = (field, detail) => new Problem(422, { detail, errors: [{ pointer: `/${field}`, detail }] });
 
 /** @param {CountSheet} sheet @param {number} left */
 function steps(sheet, left) {

@@ -38,12 +38,34 @@ export function explain(odd) {
 /** The verdict if a slip is undone. @param {Odd} odd @param {Explanation} each @param {number} net @returns {Verdict} */
 const verdict = (odd, each, net) => judge(odd.range, each.right_green_g ?? odd.green_g, (each.right_roasted_g ?? net) + odd.sample_g);
 
+/** How near a weigh-in must come to its card for a slip to explain it (common practice). */
+const NEAR = 0.01;
+
+/**
+ * What would explain a weigh-in far from its card: the slips that bring it to what the card asks for, the nearest first.
+ * @param {{ask_g: number, weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} odd @returns {{sentence: string, grams: number}[]}
+ */
+export function explainIn({ ask_g, weight, scale }) {
+  const off = (/** @type {{grams: number}} */ each) => Math.abs(each.grams - ask_g);
+  return readingSlips({ weight, scale }).filter((each) => off(each) <= Math.max(2 * scale.division_g, NEAR * ask_g)).sort((a, b) => off(a) - off(b));
+}
+
 /** Slips that change what the scale of the roasted coffee was said to show. @param {Odd} odd @returns {Explanation[]} */
 function roastedSlips({ weight, scale, green_g, neighbours }) {
+  /** @type {Explanation[]} */
+  const found = readingSlips({ weight, scale }).map(({ kind, sentence, grams }) => ({ kind, sentence, right_roasted_g: grams }));
+  for (const other of neighbours) {
+    const near = other.weighed_out_g !== null && Math.abs(other.weighed_in_g - green_g) > scale.division_g;
+    if (near && other.weighed_out_g !== null) found.push({ kind: 'exchanged', sentence: E.exchanged(other.lot.name), right_roasted_g: other.weighed_out_g });
+  }
+  return found;
+}
+
+/** Slips between the scale and what was typed, with the net mass if each is undone. @param {{weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} read */
+function readingSlips({ weight, scale }) {
   const last = /** @type {Reading} */ (weight.readings.at(-1));
   const net = netGrams(weight.readings, scale);
-  /** @param {string} kind @param {string} sentence @param {number} grams @returns {Explanation} */
-  const slip = (kind, sentence, grams) => ({ kind, sentence, right_roasted_g: grams });
+  const slip = (/** @type {string} */ kind, /** @type {string} */ sentence, /** @type {number} */ grams) => ({ kind, sentence, grams });
   const found = swapped(last.gross).map((gross) => slip('swapped', E.swapped(gross, scale.unit), netGrams([...weight.readings.slice(0, -1), { ...last, gross }], scale)));
   if (scale.unit !== 'g') {
     const step = scale.unit === 'lb' ? GRAMS.lb : GRAMS.kg;
@@ -55,10 +77,6 @@ function roastedSlips({ weight, scale, green_g, neighbours }) {
     if (last.container === null) found.push(slip('crate', E.crate(crate.name), net - crate.tare_g));
   }
   if (last.container !== null) found.push(slip('no_crate', E.noCrate(last.container), net + tare(last.container, scale)));
-  for (const other of neighbours) {
-    const near = other.weighed_out_g !== null && Math.abs(other.weighed_in_g - green_g) > scale.division_g;
-    if (near && other.weighed_out_g !== null) found.push(slip('exchanged', E.exchanged(other.lot.name), other.weighed_out_g));
-  }
   return found;
 }
 

@@ -1,6 +1,7 @@
 /** What the parts of the floor page share: what is known, what is being weighed, and where things stand on the page. */
 import { byId } from './dom.js';
 import { mass } from './format.js';
+import { T } from './texts.js';
 
 /** @import { CardView, Lot, Me, Named, Scale, Weight } from './types.js' */
 /** @import { Known } from './floor-state.js' */
@@ -29,7 +30,7 @@ export function scaleOf(named, roaster, which) {
 }
 
 /** @param {Lot} lot */
-export const lotOption = (lot) => ({ value: lot.id, label: `${lot.name} · ${lot.grade} · ${mass(lot.store_g)}` });
+export const lotOption = (lot) => ({ value: lot.id, label: [lot.name, lot.grade, mass(lot.store_g), lot.state === 'on_hold' || lot.state === 'expected' ? T.green.states[lot.state] : ''].filter(Boolean).join(' · ') });
 
 /** @param {Weight} weight */
 export function unitOf(weight) {

@@ -1,7 +1,7 @@
 /** Weighing in and out on the floor, and the answer. */
 import { ask, uuid7 } from './api.js';
 import { button, h } from './dom.js';
-import { explain } from './explain.js';
+import { explain, explainIn } from './explain.js';
 import { floor, lotOption, places, scaleOf, unitOf } from './floor-shared.js';
 import { lay, rangeFor, sameRun, verdictHere } from './floor-state.js';
 import { send, start, THROWN, TOLD, undo } from './floor-steps.js';
@@ -13,7 +13,7 @@ import { PadEntry } from './parts/pad-entry.js';
 import { RangePicture } from './parts/range-picture.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
-import { onDisplay } from './weighing.js';
+import { netText, onDisplay } from './weighing.js';
 
 /** @import { BatchView, CardView, Lot, Named, Scale, Verdict, Weight } from './types.js' */
 /** @import { Weighing } from './floor-shared.js' */
@@ -22,6 +22,8 @@ import { onDisplay } from './weighing.js';
 
 /** The explanations of an odd weight must not keep an operator waiting. */
 const EXPLAIN_MS = 1200;
+/** A weigh-in further than this share from what its card asks for is asked about (common practice). */
+const FAR = 0.05;
 
 /** @param {CardView} card */
 export function beginCard(card) {
@@ -83,7 +85,7 @@ function drawWeighIn(weighing) {
   const tools = h('div', { class: 'weigh-tools' }, others.length ? swap : null, button(T.floor.reckoned, () => reckonedIn(weighing)));
   places.work.replaceChildren(
     weighHead(T.floor.weighingIn, sack(weighing.lot.name, lot?.grade ?? card?.grade ?? ''), weighing.style.name, roaster.name, card && weighing.lot.id !== card.lot.id ? h('span', { class: 'flag' }, T.floor.notPlanned(card.lot.name)) : null), tools, pad);
-  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveIn, aim: weighing.ask_g === null ? '' : T.floor.aim(onDisplay(weighing.ask_g, scale), scale.unit), save: (weight, net) => saveIn(weighing, weight, net, pad) });
+  pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveIn, aim: weighing.ask_g === null ? '' : T.floor.aim(onDisplay(weighing.ask_g, scale), scale.unit), save: (weight, net) => compareFirst(weighing, scale, weight, net, pad) });
 }
 
 /** What is weighed, and the way back. @param {string} heading @param {Node} lot @param {string} style @param {string} roaster @param {Node|null} flag */
@@ -95,6 +97,24 @@ function weighHead(heading, lot, style, roaster, flag) {
 function reckonedIn(weighing) {
   askForm({ title: T.floor.reckonedIn, lead: T.floor.reckonedLead, fields: [{ name: 'mass_g', kind: 'mass', label: T.words.green }],
     save: async ({ mass_g }) => saveIn(weighing, { basis: 'reckoned', mass_g }, mass_g, THROWN) });
+}
+
+/**
+ * Asks once about a weigh-in far from what its card asks for, with the slips that would explain it.
+ * @param {Extract<Weighing, {way: 'in'}>} weighing @param {Scale} scale the scale it began with @param {Weight} weight @param {number} net @param {PadEntry} pad
+ */
+async function compareFirst(weighing, scale, weight, net, pad) {
+  const { ask_g } = weighing;
+  if (ask_g === null || weight.basis !== 'weighed' || Math.abs(net - ask_g) <= Math.max(FAR * ask_g, 2 * scale.division_g)) {
+    await saveIn(weighing, weight, net, pad);
+    return;
+  }
+  const used = floor.known.scales.find((each) => each.id === weight.scale) ?? scale;
+  askAgain({
+    words: T.floor.farFromCard(mass(net, used.unit), mass(ask_g, used.unit)), picture: null, pad, keep: T.floor.keep(mass(net, used.unit)), notes: [],
+    offers: explainIn({ ask_g, weight, scale: used }).slice(0, 3).map(({ sentence, grams }) => ({ sentence, label: T.floor.takeOut(mass(grams, used.unit)), take: () => saveIn(weighing, replaced(weight, grams), grams, pad) })),
+    kept: () => saveIn(weighing, weight, net, pad),
+  });
 }
 
 /** @param {Extract<Weighing, {way: 'in'}>} weighing @param {Weight} weight @param {number} net @param {Refusing} pad */
@@ -164,19 +184,30 @@ async function judgeFirst(covered, weight, net, pad) {
     return;
   }
   const own = explainedHere(covered, weight);
-  askOdd(covered, weight, net, pad, verdict, asked ? asked.explanations.map((/** @type {Explanation} */ each) => exactly(each, covered, net, own)) : own);
+  askOdd(covered, weight, net, pad, verdict, asked ? together(asked.explanations, own, verdict, covered, net) : own);
+}
+
+/** Slips of a crate, which this page knows exactly. */
+const CRATES = new Set(['crate', 'no_crate']);
+
+/**
+ * The service's explanations behind those of a crate on or off the scale. That no roast loses so much is no matter of the lot.
+ * @param {Explanation[]} asked @param {Explanation[]} own @param {Verdict} verdict @param {BatchView[]} covered @param {number} net
+ */
+function together(asked, own, verdict, covered, net) {
+  const crates = own.filter((each) => CRATES.has(each.kind));
+  const others = asked.filter((each) => !(crates.length > 0 && each.kind === 'tare') && !(each.kind === 'wrong_lot' && verdict.judgement === 'impossible'));
+  return [...crates, ...others.map((each) => exactly(each, covered, net))];
 }
 
 /** Slips whose right figure follows from what was typed; of the others only the cause is known, and a weight must be read, not reckoned. */
 const EXACT = new Set(['swap', 'double', 'decimal', 'kilo', 'pound', 'unit_lb', 'exchanged']);
 
 /**
- * An explanation of the service with the one figure that it puts right, or none: a crate only if it is one of the scale's.
- * @param {Explanation} each @param {BatchView[]} covered @param {number} net @param {Explanation[]} own @returns {Explanation}
+ * An explanation of the service with the one figure that it puts right, or none.
+ * @param {Explanation} each @param {BatchView[]} covered @param {number} net @returns {Explanation}
  */
-function exactly({ kind, sentence, right_green_g, right_roasted_g }, covered, net, own) {
-  const crate = kind === 'tare' ? own.find((mine) => mine.kind === 'crate') : undefined;
-  if (crate) return crate;
+function exactly({ kind, sentence, right_green_g, right_roasted_g }, covered, net) {
   if (!EXACT.has(kind)) return { kind, sentence };
   const green = covered.reduce((sum, each) => sum + each.weighed_in_g, 0);
   if (right_roasted_g != null && Math.abs(right_roasted_g - net) >= 1) return { kind, sentence, right_roasted_g };
@@ -207,27 +238,37 @@ function askOdd(covered, weight, net, pad, verdict, explanations) {
   picture.show(verdict);
   /** @param {(typeof explanations)[number]} each */
   const take = (each) => {
-    close();
     if (each.right_roasted_g != null) saveOut(covered, replaced(weight, each.right_roasted_g), each.right_roasted_g, pad);
     else if (each.right_green_g != null) saveOut(covered, weight, net, pad, { green_g: each.right_green_g, reason: each.sentence });
   };
   const takable = explanations.filter((each) => each.right_roasted_g != null || (each.right_green_g != null && covered.length === 1));
+  askAgain({
+    words: sentence(verdict), picture, pad, keep: T.floor.keep(mass(net, unit)), kept: () => saveOut(covered, weight, net, pad),
+    notes: explanations.filter((each) => !takable.includes(each)).slice(0, 2).map((each) => each.sentence),
+    offers: takable.slice(0, 3).map((each) => ({ sentence: each.sentence, take: () => take(each), label: each.right_roasted_g != null ? T.floor.takeOut(mass(each.right_roasted_g, unit)) : T.floor.takeIn(mass(each.right_green_g, unit)) })),
+  });
+}
+
+/**
+ * Before an odd weight is saved: what is odd, what would explain it (to take by one tap, or only to be said), and the two other ways.
+ * @param {{words: string, picture: Node|null, offers: {sentence: string, label: string, take: () => void}[], notes: string[], keep: string, kept: () => void, pad: PadEntry}} what
+ */
+function askAgain({ words, picture, offers, notes, keep, kept, pad }) {
+  const then = (/** @type {() => void} */ run) => () => {
+    close();
+    run();
+  };
+  const offered = offers.map(({ sentence, label, take }) => {
+    const node = button('', then(take), { class: 'button plain huge explain' });
+    node.append(h('span', {}, sentence), h('b', {}, label));
+    return node;
+  });
   /** @type {HTMLDialogElement} */
   const dialog = h('dialog', { class: 'sheet further', 'aria-labelledby': 'odd-words' },
-    h('p', { class: 'words', id: 'odd-words' }, sentence(verdict)), picture,
-    explanations.length ? h('p', {}, T.floor.explains) : h('p', {}, T.floor.readAgainWhy),
-    h('div', { class: 'odd-choices' },
-      takable.slice(0, 3).map((each) => button('', () => take(each), { class: 'button plain huge explain' })),
-      explanations.filter((each) => !takable.includes(each)).slice(0, 2).map((each) => h('p', { class: 'explain-only' }, each.sentence)),
-      button(T.floor.readAgain, () => close(), { class: 'button plain huge' }),
-      button(T.floor.keep(mass(net, unit)), () => {
-        close();
-        saveOut(covered, weight, net, pad);
-      }, { class: 'button plain huge', 'data-key': 'keep' })));
-  for (const [i, node] of dialog.querySelectorAll('.explain').entries()) {
-    const each = takable[i];
-    if (each) node.append(h('span', {}, each.sentence), h('b', {}, each.right_roasted_g != null ? T.floor.takeOut(mass(each.right_roasted_g, unit)) : T.floor.takeIn(mass(each.right_green_g, unit))));
-  }
+    h('p', { class: 'words', id: 'odd-words' }, words), picture,
+    h('p', {}, offers.length + notes.length ? T.floor.explains : T.floor.readAgainWhy),
+    h('div', { class: 'odd-choices' }, offered, notes.map((each) => h('p', { class: 'explain-only' }, each)),
+      button(T.floor.readAgain, () => close(), { class: 'button plain huge' }), button(keep, then(kept), { class: 'button plain huge', 'data-key': 'keep' })));
   const close = () => {
     dialog.close();
     dialog.remove();
@@ -242,7 +283,7 @@ function askOdd(covered, weight, net, pad, verdict, explanations) {
 function replaced(weight, grams) {
   if (weight.basis !== 'weighed') return { basis: 'reckoned', mass_g: grams };
   const scale = /** @type {Scale} */ (floor.known.scales.find((each) => each.id === weight.scale));
-  return { ...weight, readings: [{ gross: onDisplay(grams, scale), container: null }] };
+  return { ...weight, readings: [{ gross: netText(grams, scale), container: null }] };
 }
 
 /**
@@ -279,11 +320,12 @@ function showVerdict(verdict, kept, posting, batches, net, unit) {
   }
   const picture = new RangePicture();
   picture.show(verdict);
-  showAnswer(h('p', { class: `words verdict ${verdict.judgement}` }, sentence(verdict)), h('div', { class: 'answer-picture' }, picture, kept ? h('p', {}, T.floor.isKept) : null), actions);
+  const held = lay(floor.known, keptEntries()).batches.some((each) => batches.includes(each.id) && each.hold);
+  showAnswer(h('p', { class: `words verdict ${verdict.judgement}` }, sentence(verdict), held ? ` ${T.words.onHold}.` : ''), h('div', { class: 'answer-picture' }, picture, kept ? h('p', {}, T.floor.isKept) : null), actions);
 }
 
-/** The verdict in words; the service's own sentence where there is one. @param {Verdict} verdict */
-const sentence = (verdict) => verdict.sentence ?? T.verdict.sentence(percent(verdict.loss), share(verdict.lo), percent(verdict.hi), verdict.judgement);
+/** The verdict in words, the same with and without a network. @param {Verdict} verdict */
+const sentence = (verdict) => T.verdict.sentence(percent(verdict.loss), share(verdict.lo), percent(verdict.hi), verdict.judgement);
 
 /** @param {Node} words @param {Node|null} more @param {Node[]} actions */
 function showAnswer(words, more, actions) {

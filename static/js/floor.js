@@ -5,7 +5,7 @@ import { floor, places, scaleOf } from './floor-shared.js';
 import { byStart, holdText, lay } from './floor-state.js';
 import { draught, more, start, usedUp } from './floor-steps.js';
 import { adHoc, begin, beginCard } from './floor-weigh.js';
-import { addDays, clock, day, mass, percent } from './format.js';
+import { addDays, clock, day, localDay, mass, moment, percent, useSite } from './format.js';
 import { durable, forgetSent, isReachable, keptEntries, known, openKept, putAside, remember, sendAgain, setReachable, watchKept } from './kept.js';
 import { listen } from './live.js';
 import { empty, explain, linkTo, openPage, PageFrame } from './parts/page-frame.js';
@@ -31,6 +31,7 @@ async function recall() {
   if (!before) return;
   Object.assign(floor.known, before.known);
   floor.me = before.me;
+  useSite(before.me.site);
   floor.loaded = true;
   setAhead(before.ahead ?? 0);
 }
@@ -78,7 +79,7 @@ function draw() {
   drawDrums(batches.filter((batch) => batch.state === 'in_drum'));
   drawLine(batches.filter((batch) => batch.state === 'weighed_in'));
   drawCards(next.slice(1));
-  drawFetch(next.slice(1));
+  drawFetch(next);
   drawDone(batches);
   drawTools();
 }
@@ -109,6 +110,10 @@ function drawState() {
 function drawNext(card) {
   if (!floor.loaded && isReachable()) {
     redraw(places.work, h('h1', { class: 'aside' }, T.floor.next), floor.me ? null : empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
+    return;
+  }
+  if (!card && floor.loaded && floor.known.roasters.every((each) => each.retired)) {
+    redraw(places.work, h('h1', { class: 'aside' }, T.floor.next), empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));
     return;
   }
   if (!card) {
@@ -190,7 +195,7 @@ function drawDone(batches) {
   const done = batches.filter((batch) => batch.state === 'weighed_out').sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
   places.done.hidden = done.length === 0;
   redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, done.slice(0, allDone ? done.length : FEW_DONE).map((batch) => h('li', {},
-    h('span', { class: 'when' }, clock(batch.weighed_out_at)), sack(batch.lot.name, batch.grade),
+    h('span', { class: 'when' }, localDay(batch.weighed_out_at) === floor.me?.today ? clock(batch.weighed_out_at) : moment(batch.weighed_out_at)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`, batch.loss === null ? null : h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, ` ${percent(batch.loss)} ${batch.verdict ? T.verdict.short[batch.verdict.judgement] : ''}`),
       batch.reckoned ? h('span', { class: 'flag' }, T.words.reckoned) : null, batch.hold ? h('span', { class: 'flag' }, holdText(batch)) : null, keptMark(batch)),
     more(batch)))),

@@ -50,7 +50,12 @@ export function number(value, least = 0, most = Math.max(least, 3)) {
 export function mass(grams, unit = at.unit, digits = 2) {
   if (grams === null || grams === undefined) return '–';
   if (unit === 'kg' && grams !== 0 && Math.abs(grams) < 100) return `${number(grams, 0, 1)}${JOINED}g`;
-  return `${number(grams / GRAMS[unit], digits, digits)}${JOINED}${unit}`;
+  return `${number(grams / GRAMS[unit], unit === 'g' ? 0 : digits, digits)}${JOINED}${unit}`;
+}
+
+/** A mass among figures that are to add up: to the gram, and always in the unit of the pages. @param {number|null|undefined} grams */
+export function exact(grams) {
+  return grams === null || grams === undefined ? '–' : `${number(grams / GRAMS[at.unit], 3, 3)}${JOINED}${at.unit}`;
 }
 
 /** A fraction as a percentage with one decimal: "14.8 %". @param {number|null|undefined} share @param {number} [digits] */
@@ -100,6 +105,12 @@ export function clock(instant) {
 export function moment(instant) {
   if (!instant) return '–';
   return new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant));
+}
+
+/** The site's day of an instant: "2026-11-25". @param {string|null|undefined} instant */
+export function localDay(instant) {
+  if (!instant) return '';
+  return new Intl.DateTimeFormat('sv-SE', { year: 'numeric', month: '2-digit', day: '2-digit', timeZone: at.zone }).format(new Date(instant));
 }
 
 /** @param {string} iso @param {number} days */

@@ -78,6 +78,20 @@ export function tare(container, scale) {
 /** @param {Reading[]} readings @param {Scale} scale */
 export const netGrams = (readings, scale) => milligrams(readings.reduce((sum, reading) => sum + readingGrams(reading, scale), 0));
 
+/**
+ * Grams as text in a scale's unit as they are: with the display's decimals, and more where a tare is finer than the display.
+ * @param {number} grams @param {Scale} scale
+ */
+export function netText(grams, scale) {
+  const value = grams / GRAMS[scale.unit];
+  const least = division(scale).decimals;
+  const most = Math.max(least, scale.unit === 'g' ? 1 : 3);
+  for (let decimals = least; decimals < most; decimals += 1) {
+    if (Math.abs(Number(value.toFixed(decimals)) - value) < 1e-7) return value.toFixed(decimals);
+  }
+  return value.toFixed(most);
+}
+
 /** Grams as text on a scale's display, rounded to its division. @param {number} grams @param {Scale} scale */
 export function onDisplay(grams, scale) {
   const { steps, decimals } = division(scale);

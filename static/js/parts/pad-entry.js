@@ -5,7 +5,7 @@
 import { button, h, redraw } from '../dom.js';
 import { mass } from '../format.js';
 import { T } from '../texts.js';
-import { doubt, netGrams, onDisplay, readingGrams, scaleText } from '../weighing.js';
+import { doubt, netGrams, netText, readingGrams, scaleText } from '../weighing.js';
 import './digit-pad.js';
 import './mass-display.js';
 
@@ -146,7 +146,7 @@ export class PadEntry extends HTMLElement {
     const label = this.querySelector('.lcd-label');
     if (label) label.textContent = this.#readings.length ? T.pad.reading(this.#readings.length + 1, scale.unit) : T.pad.label(scale.unit);
     const net = this.#all();
-    this.#net.textContent = net ? T.pad.net(onDisplay(netGrams(net, scale), scale), scale.unit, this.#container !== null || net.length > 1) : '';
+    this.#net.textContent = net ? T.pad.net(netText(netGrams(net, scale), scale), scale.unit, this.#container !== null || net.length > 1) : '';
     this.#go.textContent = this.#goLabel;
     this.#drawEarlier();
     this.#drawCrates();
@@ -154,7 +154,7 @@ export class PadEntry extends HTMLElement {
 
   #drawEarlier() {
     const scale = this.#scale;
-    redraw(this.#earlier, this.#readings.map((reading, i) => h('li', {}, T.pad.taken(reading.gross, scale.unit, reading.container, onDisplay(readingGrams(reading, scale), scale)),
+    redraw(this.#earlier, this.#readings.map((reading, i) => h('li', {}, T.pad.taken(reading.gross, scale.unit, reading.container, netText(readingGrams(reading, scale), scale)),
       button(T.pad.drop, () => {
         this.#readings.splice(i, 1);
         this.#draw();
