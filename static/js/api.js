@@ -13,6 +13,11 @@ export class Problem extends Error {
     this.confirm = this.slug === 'confirm' ? body.confirm ?? [] : [];
     this.facts = body;
   }
+
+  /** All of it: the details where there are any, for the message only sums them up; each once. */
+  get words() {
+    return this.errors.length ? [...new Set(this.errors.map((each) => each.detail))].join(' ') : this.message;
+  }
 }
 
 /** No answer came: the service may or may not have heard. */

@@ -1,7 +1,7 @@
 /** Audit: the statement of a lot, a delivery, a coffee, a storeroom or all green for a period, as known now or then; whether the book holds; its journal. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { addDays, day, fullDay, mass, moment, percent } from './format.js';
+import { addDays, day, exact, fullDay, moment, percent } from './format.js';
 import { listen } from './live.js';
 import { empty, inWords, openPage, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
@@ -12,8 +12,8 @@ import { T } from './texts.js';
 
 const A = T.audit;
 const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), unsettled: byId('unsettled'), journal: byId('journal') };
-/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], scales: any[], today: string, journal: any[], journalNext: string, kind: string}} */
-const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], scales: [], today: '', journal: [], journalNext: '', kind: '' };
+/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], scales: any[], styles: any[], roasters: any[], today: string, site: string, batches: Map<string, any>, journal: any[], journalNext: string, kind: string}} */
+const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], scales: [], styles: [], roasters: [], today: '', site: '', batches: new Map(), journal: [], journalNext: '', kind: '' };
 /** What a statement can be about, in the order of the choice. */
 const ABOUTS = ['lot', 'delivery', 'coffee', 'storeroom', 'all'];
 /** What the address asks for, so that a statement can be sent as a link. */
@@ -21,9 +21,10 @@ const asked = new URLSearchParams(location.search);
 
 async function load() {
   await trying(async () => {
-    const [lots, deliveries, coffees, storerooms, closings, unsettled, scales] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled', 'scales'].map((kind) => readAll(`/api/${kind}`)));
+    const [lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled', 'scales', 'styles', 'roasters'].map((kind) => readAll(`/api/${kind}`)));
     const journal = await read(`/api/journal?limit=50${page.kind ? `&kind=${page.kind}` : ''}`);
-    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, scales, journal: journal.items, journalNext: journal.next ?? '' });
+    await nameBatches(journal.items);
+    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters, journal: journal.items, journalNext: journal.next ?? '' });
     drawAsk();
     drawUnsettled();
     drawJournal();
@@ -107,23 +108,29 @@ function takeAway(query) {
 }
 
 /** @param {string} name @param {string|null} from @param {string} to @param {HTMLElement} files */
-const heading = (name, from, to, files) => h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? `${fullDay(from)} – ` : A.until} ${fullDay(to)}`), files);
+const heading = (name, from, to, files) => [h('p', { class: 'only-print' }, page.site), h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? `${fullDay(from)} – ` : A.until} ${fullDay(to)}`), files)];
+
+/** As known when, from how much of the log; and on a narrow screen that the table goes on. @param {number} known */
+function bound(known) {
+  const closing = page.closings.find((each) => String(each.known) === asked.get('known'));
+  return [h('p', { class: 'bound' }, `${A.known} ${closing ? A.knownThen(fullDay(closing.to_day)) : A.knownNow}. ${A.bound(known)}`), h('p', { class: 'sideways' }, A.sideways)];
+}
 
 /** A row of the balance at one end. @param {string|null} day @param {string} label @param {number} grams @param {number} [before] how many columns stand before the label */
-const edge = (day, label, grams, before = 0) => h('tr', { class: 'balance' }, h('td', {}, day ? fullDay(day) : ''), before ? h('td', {}) : null, h('th', { scope: 'row' }, label), h('td', {}), h('td', { class: 'num' }, mass(grams)), h('td', { colspan: 5 }));
+const edge = (day, label, grams, before = 0) => h('tr', { class: 'balance' }, h('td', {}, day ? fullDay(day) : ''), before ? h('td', {}) : null, h('th', { scope: 'row' }, label), h('td', {}), h('td', { class: 'num' }, exact(grams)), h('td', { colspan: 5 }));
 
 /** The masses of a period by what was done. @param {Record<string, number>} sums */
-const sumList = (sums) => [h('h4', {}, A.sums), h('dl', { class: 'facts' }, Object.entries(sums).filter(([, grams]) => grams !== 0).map(([name, grams]) => h('div', {}, h('dt', {}, A.sumNames[name] ?? name), h('dd', {}, mass(grams)))))];
+const sumList = (sums) => [h('h4', {}, A.sums), h('dl', { class: 'facts' }, Object.entries(sums).filter(([, grams]) => grams !== 0).map(([name, grams]) => h('div', {}, h('dt', {}, A.sumNames[name] ?? name), h('dd', {}, exact(grams)))))];
 
 /** Where the coffee is, which sums to nothing. @param {string} label @param {{place: string, key_text?: string, mass_g: number}[]} totals */
-const whereIs = (label, totals) => [h('h4', {}, label), h('dl', { class: 'facts' }, totals.map((each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place}${each.key_text ? ` · ${each.key_text}` : ''}`), h('dd', {}, mass(each.mass_g)))), h('div', { class: 'zero' }, h('dt', {}, A.zero), h('dd', {}, mass(totals.reduce((sum, each) => sum + Math.round(each.mass_g * 1000), 0) / 1000))))];
+const whereIs = (label, totals) => [h('h4', {}, label), h('dl', { class: 'facts' }, totals.map((each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place}${each.key_text ? ` · ${each.key_text}` : ''}`), h('dd', {}, exact(each.mass_g)))), h('div', { class: 'zero' }, h('dt', {}, A.zero), h('dd', {}, exact(totals.reduce((sum, each) => sum + Math.round(each.mass_g * 1000), 0) / 1000))))];
 
 const HEADS = /** @type {(string|[string])[]} */ ([A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [A.expectedLoss], [A.rangeHead]]);
 
 /** @param {Statement} statement @param {HTMLElement} files */
 function drawStatement(statement, files) {
   redraw(places.statement, heading(nameOf(page.lots, statement.lot), statement.from, statement.to, files),
-    h('p', { class: 'help' }, A.bound(statement.known)),
+    bound(statement.known),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, ...HEADS]),
       h('tbody', {}, edge(statement.from, A.opening, statement.opening_g), statement.lines.map((line) => statementRow(line)), edge(statement.to, A.closing, statement.closing_g)))),
     whereIs(A.whereNow, statement.totals), sumList(statement.sums));
@@ -137,7 +144,7 @@ function drawMany(statement, query) {
     if (page) drawMany({ ...statement, lines: statement.lines.concat(page.lines), next: page.next }, query);
   }, { 'data-key': 'more-lines' }) : null;
   redraw(places.statement, heading(statement.scope === 'all' ? A.abouts.all ?? '' : statement.name, statement.from, statement.to, takeAway(String(query))),
-    h('p', { class: 'help' }, A.bound(statement.known)),
+    bound(statement.known),
     h('h4', {}, A.lotByLot), lotTable(statement),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, T.words.lot, ...HEADS]),
       h('tbody', {}, edge(statement.from, A.opening, statement.opening_g, 1), statement.lines.map((line) => statementRow(line, line.lot.name)), next ? null : edge(statement.to, A.closing, statement.closing_g, 1)))), more,
@@ -147,18 +154,27 @@ function drawMany(statement, query) {
 /** Opening, sums that are not nothing anywhere, and closing of each lot. @param {ManyStatement} statement */
 function lotTable(statement) {
   const names = Object.keys(statement.sums).filter((name) => statement.lots.some((of) => of.sums[name] !== 0));
-  const row = (/** @type {import('./dom.js').Child} */ head, /** @type {any} */ of) => h('tr', {}, head, h('td', { class: 'num' }, mass(of.opening_g)), names.map((name) => h('td', { class: 'num' }, mass(of.sums[name]))), h('td', { class: 'num' }, mass(of.closing_g)));
+  const row = (/** @type {import('./dom.js').Child} */ head, /** @type {any} */ of) => h('tr', {}, head, h('td', { class: 'num' }, exact(of.opening_g)), names.map((name) => h('td', { class: 'num' }, exact(of.sums[name]))), h('td', { class: 'num' }, exact(of.closing_g)));
   return h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.lotByLot }, h('table', { class: 'value' }, tableHead([T.words.lot, [A.opening], ...names.map((name) => /** @type {[string]} */ ([A.sumNames[name] ?? name])), [A.closing]]),
     h('tbody', {}, statement.lots.map((of) => row(h('th', { scope: 'row' }, h('a', { href: `/audit?${new URLSearchParams([...new URLSearchParams([...asked].filter(([name]) => !ABOUTS.includes(name) && name !== 'about')), ['lot', of.lot.id]])}` }, of.lot.name)), of))),
     h('tfoot', {}, row(h('th', { scope: 'row' }, T.value.all), statement))));
 }
 
+/**
+ * How a batch is marked: by its verdict, but not where the loss as it was put right lies in the range.
+ * @param {NonNullable<StatementLine['batch']>} batch
+ */
+function markOf({ loss, lo, hi, judgement }) {
+  const within = loss !== null && lo !== null && hi !== null && lo <= loss && loss <= hi;
+  return within ? 'ok' : judgement ?? 'ok';
+}
+
 /** @param {StatementLine} line @param {string} [lot] the lot's name, where there are several */
 function statementRow(line, lot) {
   const { batch } = line;
-  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text)),
-    h('td', { class: 'num' }, mass(line.change_g)), h('td', { class: 'num' }, mass(line.balance_g)), h('td', { class: 'num' }, batch ? mass(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? mass(batch.roasted_g) : ''),
-    h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${batch.judgement ?? ''}` }, `${percent(batch.loss)} ${batch.judgement ? T.verdict.short[batch.judgement] : ''}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
+  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text), batch ? h('small', {}, ` ${batch.style.name} · ${batch.roaster.name}`) : null),
+    h('td', { class: 'num' }, exact(line.change_g)), h('td', { class: 'num' }, exact(line.balance_g)), h('td', { class: 'num' }, batch ? exact(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? exact(batch.roasted_g) : ''),
+    h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${markOf(batch)}` }, `${percent(batch.loss)} ${T.verdict.short[markOf(batch)]}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
 }
 
 /* Whether the book holds */
@@ -194,15 +210,29 @@ function drawJournal() {
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
+    await nameBatches(next.items);
     page.journal = page.journal.concat(next.items);
     page.journalNext = next.next ?? '';
     drawJournal();
   }, { 'data-key': 'more' }) : null);
 }
 
+/** Reads the batches that entries are about, for an entry itself says only what was done to its batch. @param {any[]} entries */
+async function nameBatches(entries) {
+  const wanted = new Set(entries.filter((each) => each.kind === 'batch' && !page.batches.has(each.subject)).map((each) => each.subject));
+  await Promise.all([...wanted].map(async (id) => page.batches.set(id, await read(`/api/batches/${id}`).catch(() => null))));
+}
+
+/** What is roasted by a card or batch: its day, lot, style and roaster. @param {any} of */
+function roastOf(of) {
+  const { lots, styles, roasters } = page;
+  return [of.day ? day(of.day) : '', of.start ?? '', of.lot ? nameOf(lots, of.lot) : '', of.style ? nameOf(styles, of.style) : '', of.roaster ? nameOf(roasters, of.roaster) : ''].filter(Boolean).join(' · ');
+}
+
 /** @param {any} entry */
 function journalText(entry) {
-  const name = entry.after?.name ?? entry.after?.number ?? entry.after?.reference ?? entry.after?.day ?? '';
+  const of = page.batches.get(entry.subject) ?? entry.after ?? entry.before ?? {};
+  const name = entry.kind === 'card' || entry.kind === 'batch' ? roastOf(of) : of.name ?? of.number ?? of.reference ?? of.day ?? '';
   const act = entry.act === 'put' ? (entry.before ? 'changed' : 'added') : entry.act;
   return A.entry(A.kinds[entry.kind] ?? entry.kind, String(name), A.acts[act] ?? act);
 }
@@ -217,7 +247,9 @@ function differences(entry) {
   return h('dl', { class: 'facts' }, names.map((name) => h('div', {}, h('dt', {}, name), h('dd', {}, entry.before ? `${show(before[name])} → ${show(after[name])}` : show(after[name])))));
 }
 
-page.today = (await trying(openPage))?.today ?? '';
+const me = await trying(openPage);
+page.today = me?.today ?? '';
+page.site = me?.site.name ?? '';
 drawVerify(null);
 await listen(load);
 await load();

@@ -18,8 +18,8 @@ const SHOWN_MOVEMENTS = 40;
 /** @param {string} term @param {import('./dom.js').Child} value */
 export const pair = (term, value) => h('div', {}, h('dt', {}, term), h('dd', {}, value));
 
-/** @param {HTMLElement} place @param {{lot: Lot, lots: Lot[], from: Lists, actions: import('./dom.js').Child}} what */
-export async function drawLot(place, { lot, lots, from, actions }) {
+/** @param {HTMLElement} place @param {{lot: Lot, lots: Lot[], from: Lists, today: string, actions: import('./dom.js').Child}} what */
+export async function drawLot(place, { lot, lots, from, today, actions }) {
   const siblings = lots.filter((each) => each.delivery === lot.delivery);
   const [movements, loss, outlook] = await Promise.all([trying(() => readAll(`/api/postings?lot=${lot.id}`)), trying(() => read('/api/loss')), trying(() => read(`/api/lots/${lot.id}/outlook`))]);
   redraw(place, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, G.close)),
@@ -27,7 +27,7 @@ export async function drawLot(place, { lot, lots, from, actions }) {
     facts(lot, from),
     outlook && !lot.used_up ? outlookOf(outlook) : null,
     siblings.length > 1 ? sideBySide(lot, siblings, loss?.lots ?? []) : null,
-    lot.received_day ? [picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
+    lot.received_day ? [lot.received_day < today ? picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)) : h('p', { class: 'none' }, G.firstDay), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     lot.moisture.length ? moistures(lot) : null,
     h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
     movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', T.postings[each.kind] ?? each.kind, ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
@@ -48,7 +48,7 @@ function facts(lot, from) {
 }
 
 /** @param {NonNullable<Lot['lasts']>} lasts */
-const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, lasts.earliest === lasts.latest ? G.atRate(mass(lasts.week_g)) : `${G.between(day(lasts.earliest), day(lasts.latest))} ${G.atRate(mass(lasts.week_g))}`)];
+const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, lasts.earliest === lasts.latest ? G.atRate(mass(lasts.week_g)) : `${G.between(fullDay(lasts.earliest), fullDay(lasts.latest))} ${G.atRate(mass(lasts.week_g))}`)];
 
 /** The lots of one delivery beside each other: its size grades, mostly, whatever they are sold as. @param {Lot} lot @param {Lot[]} siblings @param {any[]} expected */
 function sideBySide(lot, siblings, expected) {
@@ -60,7 +60,7 @@ function sideBySide(lot, siblings, expected) {
     tableHead([T.words.lot, T.records.screen, [G.received], [G.inStore], [G.free], [T.records.moisture], G.expectedLoss, G.runsOut]),
     h('tbody', {}, shown.map((each) => h('tr', { class: each.id === lot.id ? 'self' : undefined }, h('th', { scope: 'row' }, each.id === lot.id ? sack(each.name, each.grade) : h('a', { href: `#${each.id}` }, sack(each.name, each.grade))),
       h('td', {}, each.screen ?? '–'), h('td', { class: 'num' }, each.received_day ? mass(each.received_g) : '–'), h('td', { class: 'num' }, mass(each.store_g)), h('td', { class: 'num' }, mass(each.free_g)),
-      h('td', { class: 'num' }, percent(inOrder(each).at(-1)?.fraction)), h('td', {}, losses(each)), h('td', {}, each.lasts ? day(each.lasts.day) : '–')))))));
+      h('td', { class: 'num' }, percent(inOrder(each).at(-1)?.fraction)), h('td', {}, losses(each)), h('td', {}, each.lasts ? fullDay(each.lasts.day) : '–')))))));
 }
 
 /** @param {Lot} lot */

@@ -72,7 +72,7 @@ function lotCard(lot) {
   return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}` }, sack(lot.name, lot.grade)),
     h('p', {}, nameOf(page.lists.coffees, lot.coffee), ' · ', nameOf(page.lists.storerooms, lot.storeroom)),
     bar,
-    lot.lasts ? h('p', { class: 'lasts' }, G.lastsTo(Math.round((Date.parse(lot.lasts.day) - Date.parse(page.today)) / 86400000), day(lot.lasts.day))) : null,
+    lot.lasts ? h('p', { class: 'lasts' }, G.lastsTo(Math.round((Date.parse(lot.lasts.day) - Date.parse(page.today)) / 86400000), fullDay(lot.lasts.day))) : null,
     h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),
     lot.state && lot.state !== 'received' ? h('p', { class: 'flag' }, G.states[/** @type {'expected'} */ (lot.state)] ?? lot.state) : null,
     lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null);
@@ -83,7 +83,7 @@ function lotCard(lot) {
 async function drawOne() {
   const lot = page.stock.lots.find((each) => each.id === page.open);
   places.one.hidden = !lot;
-  if (lot) await drawLot(places.one, { lot, lots: page.stock.lots, from: page.lists, actions: actionsOf(lot) });
+  if (lot) await drawLot(places.one, { lot, lots: page.stock.lots, from: page.lists, today: page.today, actions: actionsOf(lot) });
 }
 
 /** @param {Lot} lot */

@@ -1,7 +1,7 @@
 /** Loss: what stands out, what is expected of each lot, and a person's word on a batch. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { day, mass, percent, share } from './format.js';
+import { day, fullDay, mass, percent, share } from './format.js';
 import { holdText } from './floor-state.js';
 import { askCommand } from './forms.js';
 import { listen } from './live.js';
@@ -18,13 +18,15 @@ import { T } from './texts.js';
 
 const L = T.loss;
 const places = { notices: byId('notices'), outside: byId('outside'), table: byId('expected'), one: byId('one') };
-/** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], open: string}} */
-const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], open: location.hash.slice(1) };
+/** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], days: Map<string, string>, open: string}} */
+const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], days: new Map(), open: location.hash.slice(1) };
 
 async function load() {
   await trying(async () => {
     const [loss, lots, styles, roasters] = await Promise.all([read('/api/loss'), readAll('/api/lots'), readAll('/api/styles'), readAll('/api/roasters')]);
-    Object.assign(page, { loss, lots, styles, roasters });
+    const named = [...new Set(loss.notices.filter((/** @type {any} */ each) => each.open).flatMap((/** @type {any} */ each) => [each.since, each.raised]))];
+    const days = new Map(await Promise.all(named.map(async (id) => /** @type {[string, string]} */ ([id, (await read(`/api/batches/${id}`).catch(() => null))?.day ?? '']))));
+    Object.assign(page, { loss, lots, styles, roasters, days });
     draw();
   });
 }
@@ -45,8 +47,14 @@ function drawNotices() {
 }
 
 /** @param {any[]} notices */
-const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence),
-  each.open ? h('div', { class: 'actions' }, button(L.closeNotice, () => closeNotice(each), { 'data-key': `close-${each.lot?.id ?? each.roaster?.id}`, 'aria-label': `${L.closeNotice}: ${noticeOf(each)}` })) : null)));
+const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence, ' ', sinceWhen(each)),
+  each.open ? h('div', { class: 'actions' }, button(L.closeNotice, () => closeNotice(each), { 'data-key': `close-${each.lot?.id ?? each.roaster?.id}-${each.raised}`, 'aria-label': `${L.closeNotice}: ${noticeOf(each)}, ${sinceWhen(each)}` })) : null)));
+
+/** Since which batch, and at which it was noticed; of batches roasted before this book there is no day. @param {any} notice */
+function sinceWhen({ since, raised }) {
+  const [from, noticed] = [page.days.get(since), page.days.get(raised)];
+  return noticed ? L.sinceBatch(fullDay(from || noticed), fullDay(noticed)) : '';
+}
 
 /** @param {any} notice */
 async function closeNotice(notice) {

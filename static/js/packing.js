@@ -5,7 +5,7 @@ import { day, mass, moment } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
 import { listen } from './live.js';
 import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
-import { fieldsOf, lists, NEEDS } from './records.js';
+import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -58,18 +58,19 @@ function orderRow(order) {
   })), order.note ? h('p', { class: 'help' }, order.note) : null);
 }
 
-/** The fields of a packing: how many bags, which bins, and bags on the scale. @returns {Field[]} */
-const packFields = () => [
+/** The fields of a packing: how many bags, which bins that will do, and bags on the scale. @param {any} [product] @returns {Field[]} */
+const packFields = (product) => [
   { name: 'bags', kind: 'whole', label: T.records.bags },
-  { name: 'batches', kind: 'many', label: P.fromBins, help: P.fromBinsHelp, optional: true, options: page.bins.filter((bin) => !bin.hold).map((bin) => ({ value: bin.batches[0].batch, label: `${bin.lot.name} · ${bin.style.name} · ${day(bin.day)} · ${mass(bin.mass_g)}` })) },
+  { name: 'batches', kind: 'many', label: P.fromBins, help: P.fromBinsHelp, optional: true, options: page.bins.filter((bin) => !bin.hold && fitsProduct(bin, product)).map((bin) => ({ value: bin.batches[0].batch, label: `${bin.lot.name} · ${bin.style.name} · ${day(bin.day)} · ${mass(bin.mass_g)}` })) },
   { name: 'weighed', kind: 'weight', label: P.weighed, help: P.weighedHelp, optional: true, scales: page.scales, bases: ['weighed'] },
 ];
 
 /** Fills bags, for an order or for the shelf. @param {string} product @param {number|undefined} bags @param {string|undefined} grind @param {any} [order] */
 async function pack(product, bags, grind, order) {
-  const name = page.products.find((each) => each.id === product)?.name ?? '?';
+  const of = page.products.find((each) => each.id === product);
+  const name = of?.name ?? '?';
   await changed(await askCommand({
-    kind: 'packings', title: `${T.shipping.pack}: ${ground(name, grind)}`, lead: order ? `${order.number} · ${order.customer}` : P.forShelf, go: T.shipping.pack, value: { bags }, fields: packFields(),
+    kind: 'packings', title: `${T.shipping.pack}: ${ground(name, grind)}`, lead: order ? `${order.number} · ${order.customer}` : P.forShelf, go: T.shipping.pack, value: { bags }, fields: packFields(of),
     body: (values) => ({ product, ...(grind ? { grind } : {}), ...(order ? { order: order.id } : {}), ...values }),
     done: (answer) => P.packed(answer.code, answer.check ? P.checked(mass(answer.check.mean_g, 'g'), answer.check.weighed, answer.check.to_weigh) : ''),
   }));

@@ -33,6 +33,9 @@ const claimsOf = (lots) => {
   return [...names.values()].map((claim) => ({ value: claim, label: claim }));
 };
 
+/** Whether roasted coffee may go into a product's bags, by its coffee and style. @param {{coffee: Named, style: Named}} roasted @param {any} [product] any product will do while none is chosen */
+export const fitsProduct = ({ coffee, style }, product) => !product || (product.style === style.id && product.parts.some((/** @type {any} */ part) => part.coffee === coffee.id));
+
 /** @param {string} name @param {string} label @param {string} kind @param {Partial<Field>} [rest] @returns {Field} */
 const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
 const optional = { optional: true };

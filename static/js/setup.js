@@ -98,10 +98,13 @@ function drawList() {
     kind === 'sites' ? unitBox() : null);
 }
 
+/** A new book keeps UTC until its roastery is named: then the zone of this device is offered. @param {Item|null} site */
+const withZone = (site) => (site?.revision === 1 && site.zone === 'UTC' ? { ...site, zone: Intl.DateTimeFormat().resolvedOptions().timeZone } : site);
+
 /** @param {Kind} kind @param {Item|null} item @param {boolean} [onTheWay] the next step then gets the focus */
 async function edit(kind, item, onTheWay = false) {
   const from = await lists(NEEDS[kind] ?? []);
-  if (await editRecord({ kind, item, title: item ? title(kind, item) : T.kinds[kind].add, fields: fieldsOf(kind, from) })) {
+  if (await editRecord({ kind, item, title: item ? title(kind, item) : T.kinds[kind].add, fields: fieldsOf(kind, from), value: kind === 'sites' ? withZone(item) : undefined })) {
     if (kind === 'sites') await openPage();
     await load();
     if (onTheWay) /** @type {HTMLElement|null} */ (wayBox.querySelector('.next .button'))?.focus();

@@ -1,12 +1,12 @@
 /** Shipping: orders by ship day, taking them in by form or from a spreadsheet, packing and shipping. */
 import { change, command, happened, read, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
-import { day, mass } from './format.js';
+import { day, fullDay, mass } from './format.js';
 import { askCommand, carried, editRecord } from './forms.js';
 import { importBox } from './import-box.js';
 import { listen } from './live.js';
 import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
-import { fieldsOf, lists, NEEDS } from './records.js';
+import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -15,8 +15,8 @@ import { T } from './texts.js';
 
 const S = T.shipping;
 const places = { claims: byId('claims'), orders: byId('orders'), read: byId('import'), roasted: byId('roasted') };
-/** @type {{lists: Lists, roasted: any[], all: boolean, offerShipDays: () => void}} */
-const page = { lists: {}, roasted: [], all: false, offerShipDays: () => {} };
+/** @type {{lists: Lists, roasted: any[], all: boolean, today: string, offerShipDays: () => void}} */
+const page = { lists: {}, roasted: [], all: false, today: '', offerShipDays: () => {} };
 
 async function load() {
   await trying(async () => {
@@ -88,7 +88,7 @@ async function pack(order, line, name) {
   const left = line.bags - (line.packed_bags ?? 0);
   if (await askCommand({
     kind: 'packings', title: `${S.pack}: ${name}`, lead: `${order.number} · ${order.customer}`, go: S.pack, value: { bags: left },
-    fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'batches', kind: 'many', label: S.fromBatches, help: S.fromBatchesHelp, optional: true, options: page.roasted.filter((each) => !each.hold).map((each) => ({ value: each.batch, label: `${each.lot.name} · ${each.style.name} · ${day(each.day)} · ${mass(each.mass_g)}` })) }],
+    fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'batches', kind: 'many', label: S.fromBatches, help: S.fromBatchesHelp, optional: true, options: page.roasted.filter((each) => !each.hold && fitsProduct(each, page.lists.products?.find((product) => product.id === line.product))).map((each) => ({ value: each.batch, label: `${each.lot.name} · ${each.style.name} · ${day(each.day)} · ${mass(each.mass_g)}` })) }],
     body: (values) => ({ product: line.product, order: order.id, ...values }), done: (answer) => S.packed(answer.from?.length ?? 0),
   })) await load();
 }
@@ -119,7 +119,10 @@ async function cancel(order) {
 
 function drawImport() {
   const shipDefault = h('select', { id: 'ship-default' });
-  page.offerShipDays = () => redraw(shipDefault, h('option', { value: '' }, S.none), (page.lists['ship-days'] ?? []).filter((each) => !each.retired).map((each) => h('option', { value: each.day, selected: each.day === shipDefault.value }, day(each.day))));
+  page.offerShipDays = () => {
+    const days = (page.lists['ship-days'] ?? []).filter((each) => !each.retired && each.day >= page.today).map((each) => each.day).sort();
+    redraw(shipDefault, h('option', { value: '' }, S.none), days.map((each) => h('option', { value: each, selected: each === shipDefault.value }, each.slice(0, 4) === page.today.slice(0, 4) ? day(each) : fullDay(each))));
+  };
   importBox(places.read, {
     title: S.read, help: S.readHelp, fields: ['order', 'customer', 'ship_day', 'transit_days', 'priority', 'product', 'bags', 'cancelled'], look: '/api/order-imports', take: 'order-imports', done: load,
     more: () => (shipDefault.value ? { ship_default: shipDefault.value } : {}), extra: [h('div', { class: 'field' }, h('label', { for: 'ship-default' }, S.shipDefault), shipDefault)],
@@ -131,7 +134,7 @@ function drawRoasted() {
   redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)} · `, h('b', {}, mass(each.mass_g))), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null))));
 }
 
-await trying(openPage);
+page.today = (await trying(openPage))?.today ?? '';
 drawImport();
 await listen(load);
 await load();

@@ -33,7 +33,7 @@ async function go(send, then = () => location.assign(next())) {
     await send();
     then();
   } catch (error) {
-    said.textContent = error instanceof Problem ? [error.message, ...error.errors.map((each) => each.detail)].filter((each, i, all) => all.indexOf(each) === i).join(' ') : T.form.noAnswer;
+    said.textContent = error instanceof Problem ? error.words : T.form.noAnswer;
   }
 }
 

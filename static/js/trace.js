@@ -1,7 +1,7 @@
 /** Trace: where coffee came from and where it went, with the mass on every way; what a recall would touch; the seals of the book. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { day, fullDay, mass, moment } from './format.js';
+import { day, exact, fullDay, moment } from './format.js';
 import { listen } from './live.js';
 import { empty, inWords, openPage, trying } from './parts/page-frame.js';
 import { picture } from './picture.js';
@@ -97,7 +97,7 @@ function drawTouched(path, query) {
   const bags = (/** @type {any} */ each) => each.bags.map((/** @type {any} */ of) => R.bags(of.packed || of.shipped, of.name, of.shipped)).join(', ');
   redraw(places.touched,
     h('div', { class: 'head' }, h('h2', {}, R.touchedBy(name)), h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `${path}/ways.csv${query}`, download: '' }, R.csv), h('a', { class: 'button plain', href: path + query, download: `trace-${of()}.json` }, R.json), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
-    h('dl', { class: 'facts' }, h('div', {}, h('dt', {}, R.batches), h('dd', {}, String(touched.batches))), touched.places.map((/** @type {any} */ each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place} · ${each.stops}`), h('dd', {}, mass(each.stands_g))))),
+    h('dl', { class: 'facts' }, h('div', {}, h('dt', {}, R.batches), h('dd', {}, String(touched.batches))), touched.places.map((/** @type {any} */ each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place} · ${each.stops}`), h('dd', {}, exact(each.stands_g))))),
     h('h3', {}, R.orders), touched.orders.length === 0 ? h('p', { class: 'none' }, R.noOrders) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.orders }, h('table', {}, tableHead([R.order, R.customer, R.shipDay, R.bagsHead]), h('tbody', {}, touched.orders.map((/** @type {any} */ each) => h('tr', {},
       h('th', { scope: 'row' }, each.order ? h('a', { href: `?of=order&id=${each.order}` }, each.number) : R.shelf), h('td', {}, each.customer ?? ''), h('td', {}, each.ship_day ? fullDay(each.ship_day) : ''), h('td', {}, bags(each))))))));
 }
@@ -116,7 +116,7 @@ function drawWays() {
   const { legs, stops } = page.trace;
   const shown = page.all ? legs : legs.slice(0, AT_ONCE);
   redraw(places.ways, h('h2', {}, R.ways), legs.length === 0 ? null : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.ways }, h('table', {}, tableHead([T.records.day, T.words.lot, R.from, R.to, [T.words.mass]]),
-    h('tbody', {}, shown.map((/** @type {any} */ leg) => h('tr', {}, h('td', {}, fullDay(leg.day)), h('td', {}, stops[leg.to].lot_name), h('td', {}, stopText(stops[leg.from])), h('td', {}, stopText(stops[leg.to])), h('td', { class: 'num' }, mass(leg.mass_g))))))),
+    h('tbody', {}, shown.map((/** @type {any} */ leg) => h('tr', {}, h('td', {}, fullDay(leg.day)), h('td', {}, stops[leg.to].lot_name), h('td', {}, stopText(stops[leg.from])), h('td', {}, stopText(stops[leg.to])), h('td', { class: 'num' }, exact(leg.mass_g))))))),
   shown.length < legs.length ? button(R.more(legs.length - shown.length), () => {
     page.all = true;
     drawWays();
@@ -128,9 +128,9 @@ function drawClaims(claims) {
   places.claims.hidden = claims.length === 0;
   const columns = Object.keys(R.claimColumns);
   /** @param {any} masses */
-  const cells = (masses) => columns.map((name) => h('td', { class: 'num' }, mass(masses[name])));
+  const cells = (masses) => columns.map((name) => h('td', { class: 'num' }, exact(masses[name])));
   redraw(places.claims, h('h2', {}, R.claims), h('p', { class: 'help' }, R.claimsHelp), claims.map((each) => h('section', {}, h('h3', {}, each.claim), each.warning ? h('p', { class: 'error', role: 'alert' }, each.warning) : null,
-    h('dl', { class: 'facts' }, [[R.sold, each.sold_g], [R.promised, each.promised_g], [R.available, each.available_g]].map(([name, grams]) => h('div', {}, h('dt', {}, name), h('dd', {}, mass(grams))))),
+    h('dl', { class: 'facts' }, [[R.sold, each.sold_g], [R.promised, each.promised_g], [R.available, each.available_g]].map(([name, grams]) => h('div', {}, h('dt', {}, name), h('dd', {}, exact(grams))))),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': each.claim }, h('table', {}, tableHead([T.words.lot, T.records.certificate, ...columns.map((name) => /** @type {[string]} */ ([R.claimColumns[name] ?? name]))]), h('tbody', {},
       each.lots.map((/** @type {any} */ lot) => h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `?of=lot&id=${lot.lot}` }, lot.name)), h('td', {}, lot.certificates.map(R.certificate).join('; '), lot.holds ? null : h('span', { class: 'flag' }, R.expired)), cells(lot))),
       h('tr', { class: 'balance' }, h('th', { scope: 'row' }, R.allLots), h('td', {}), cells(each.masses))))))));

@@ -168,7 +168,7 @@
  * @property {Short[]} short
  * @property {number} surplus_g
  * @property {{day: string, available_min: number, used_min: number}[]|null} crew
- * @property {{sentence?: string}[]} dropped_pins
+ * @property {(Pin & {sentence: string})[]} dropped_pins
  * @property {{day: string, lot: Named, storeroom: Named, mass_g: number}[]} pull
  * @property {Record<string, number|null>} levels
  * @property {Record<string, number|null>} bounds
@@ -188,7 +188,7 @@
  * @property {string} text
  * @property {number} change_g
  * @property {number} balance_g
- * @property {{id: string, roaster: string|Named, style: string|Named, charge_g: number, roasted_g: number|null, sample_g: number, loss: number|null, mean: number|null, lo: number|null, hi: number|null, judgement: Judgement|null}|null} batch
+ * @property {{id: string, roaster: Named, style: Named, charge_g: number, roasted_g: number|null, sample_g: number, loss: number|null, mean: number|null, lo: number|null, hi: number|null, judgement: Judgement|null}|null} batch
  */
 /**
  * @typedef {object} Statement

@@ -1,4 +1,5 @@
 /** The board: ship days above, one band per roaster below, batches in their days; moving them by hand, finger or keys. */
+import { Problem } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { addDays, day, hours, mass } from './format.js';
 import { askForm } from './forms.js';
@@ -33,7 +34,7 @@ function shipBand(days) {
       const here = known.filter((each) => each.day === date);
       return h('li', { class: `ship-cell${here.length ? '' : ' no-ship'}` }, here.map((each) => shipChip(each, orders)));
     })),
-    later.length ? h('div', { class: 'later-ships' }, later.map((each) => shipChip(each, orders))) : null);
+    later.length ? h('div', { class: 'later-ships' }, h('span', { class: 'later-word' }, W.laterShips), later.map((each) => shipChip(each, orders))) : null);
 }
 
 /** @param {any} shipDay @param {any[]} orders */
@@ -129,8 +130,8 @@ function details(batch, fixed) {
     batch.feeds.length ? h('ul', { class: 'feeds' }, batch.feeds.map((feed) => h('li', {}, `${orderNumber(feed.order)} · ${named(feed.product, week.from.products)} · ${mass(feed.mass_g)}`))) : h('p', {}, W.feedsNone),
     batch.without ? h('p', { class: 'without' }, withoutText(batch)) : null,
     fixed ? null : h('div', { class: 'moves', role: 'group', 'aria-label': W.move },
-      button('←', () => move(batch, { day: addDays(batch.day, -1) }), { 'aria-label': W.earlier, title: W.earlier, 'data-key': 'earlier' }),
-      button('→', () => move(batch, { day: addDays(batch.day, 1) }), { 'aria-label': W.later, title: W.later, 'data-key': 'later' }),
+      button('←', () => move(batch, { day: openDay(batch, -1) }), { 'aria-label': W.earlier, title: W.earlier, 'data-key': 'earlier' }),
+      button('→', () => move(batch, { day: openDay(batch, 1) }), { 'aria-label': W.later, title: W.later, 'data-key': 'later' }),
       button('↕', () => move(batch, { roaster: otherRoaster(batch) }), { 'aria-label': W.otherRoaster, title: W.otherRoaster, 'data-key': 'roaster', disabled: (week.plan?.roasters.length ?? 0) < 2 }),
       button(W.change, () => changeBatch(batch), { 'data-key': 'change' }),
       isPinned(batch) ? button(W.unpin, () => week.askAgain({ pinned: withoutPin(batch) }), { 'data-key': 'unpin' }) : button(W.pin, () => move(batch, {}), { 'data-key': 'pin' })));
@@ -146,10 +147,20 @@ function withoutText({ without }) {
 
 /** Arrow keys move a batch while its face has the focus. @param {KeyboardEvent} event @param {PlanBatch} batch */
 function moveByKey(event, batch) {
-  const to = /** @type {Record<string, Partial<Pin>>} */ ({ ArrowLeft: { day: addDays(batch.day, -1) }, ArrowRight: { day: addDays(batch.day, 1) }, ArrowUp: { roaster: otherRoaster(batch, -1) }, ArrowDown: { roaster: otherRoaster(batch) } })[event.key];
+  const to = /** @type {Record<string, Partial<Pin>>} */ ({ ArrowLeft: { day: openDay(batch, -1) }, ArrowRight: { day: openDay(batch, 1) }, ArrowUp: { roaster: otherRoaster(batch, -1) }, ArrowDown: { roaster: otherRoaster(batch) } })[event.key];
   if (!to) return;
   event.preventDefault();
   move(batch, to);
+}
+
+/**
+ * The next day before or after on which its roaster is open; beyond the days that are planned there is none.
+ * @param {PlanBatch} batch @param {1|-1} step
+ */
+function openDay(batch, step) {
+  const open = week.plan?.roasters.find((each) => each.id === batch.roaster.id)?.days.filter((each) => each.available_min > 0).map((each) => each.day) ?? [];
+  const before = open.filter((each) => (step > 0 ? each > batch.day : each < batch.day)).sort();
+  return (step > 0 ? before[0] : before.at(-1)) ?? addDays(step > 0 ? addDays(week.asked.from_day, week.asked.days - 1) : week.asked.from_day, step);
 }
 
 /** @param {PlanBatch} batch @param {number} [step] */
@@ -170,23 +181,52 @@ async function move(batch, to) {
     tell(W.edge);
     return;
   }
+  const { asked } = week;
   await week.askAgain({ pinned: [...withoutPin(batch), pin] });
   const moved = week.plan?.batches.find((each) => each.pinned && samePin(pinOf(each), pin));
-  if (!moved) return;
+  if (!moved) {
+    const why = week.plan?.dropped_pins.find((each) => samePin(each, pin))?.sentence ?? '';
+    week.before.pop();
+    week.asked = asked;
+    await week.load();
+    focusOn(batch);
+    tell(W.notPinned(batch.lot.name, why));
+    return;
+  }
   if (week.chosen) week.chosen = keyOf(moved);
   drawBoard();
-  const face = places.board.querySelector(`[data-key="${CSS.escape(`block ${keyOf(moved)}`)}"]`);
-  if (face instanceof HTMLElement) face.focus();
+  focusOn(moved);
   tell(W.movedTo(moved.lot.name, `${day(moved.day)} ${moved.start}`, moved.roaster.name));
 }
 
 /** @param {PlanBatch} batch */
+function focusOn(batch) {
+  const face = places.board.querySelector(`[data-key="${CSS.escape(`block ${keyOf(batch)}`)}"]`);
+  if (face instanceof HTMLElement) face.focus();
+}
+
+/** What a roaster takes at once, where a charge is less or more than that. @param {{roaster: string, lot: string, charge_g: number}} asked */
+function chargeLimits({ roaster, lot, charge_g }) {
+  const of = (week.from.roasters ?? []).find((each) => each.id === roaster);
+  if (!of) return null;
+  const grade = (week.from.lots ?? []).find((each) => each.id === lot)?.grade;
+  const own = of.charge_limits.find((/** @type {any} */ each) => each.lot === lot) ?? of.charge_limits.find((/** @type {any} */ each) => !each.lot && each.grade === grade) ?? of;
+  return charge_g < own.min_charge_g || charge_g > own.max_charge_g ? W.outsideCharge(of.name, mass(own.min_charge_g), mass(own.max_charge_g)) : null;
+}
+
+/** @param {PlanBatch} batch */
 async function changeBatch(batch) {
-  const lots = (week.from.lots ?? []).filter((lot) => lot.coffee === batch.coffee.id && !lot.retired).map((lot) => ({ value: lot.id, label: `${lot.name} · ${lot.grade} · ${mass(lot.free_g)}` }));
+  /** What is free of a lot, with what this batch itself holds by its card. @param {any} lot */
+  const free = (lot) => lot.free_g + (batch.card && lot.id === batch.lot.id ? batch.charge_g : 0);
+  const lots = (week.from.lots ?? []).filter((lot) => lot.coffee === batch.coffee.id && !lot.retired).map((lot) => ({ value: lot.id, label: `${lot.name} · ${lot.grade} · ${mass(free(lot))}` }));
   await askForm({
     title: `${batch.lot.name} · ${batch.style.name}`, go: W.pin, value: pinOf(batch),
     fields: [{ name: 'day', kind: 'day', label: T.records.day }, { name: 'roaster', kind: 'choice', label: T.words.roaster, options: (week.plan?.roasters ?? []).map((each) => ({ value: each.id, label: each.name })) },
       { name: 'lot', kind: 'choice', label: T.words.lot, options: lots }, { name: 'charge_g', kind: 'mass', label: W.charge }],
-    save: (values) => week.askAgain({ pinned: [...withoutPin(batch), { ...pinOf(batch), ...values }] }),
+    save: async (values) => {
+      const detail = chargeLimits(values);
+      if (detail) throw new Problem(422, { detail, errors: [{ pointer: '/charge_g', detail }] });
+      await week.askAgain({ pinned: [...withoutPin(batch), { ...pinOf(batch), ...values }] });
+    },
   });
 }

@@ -94,7 +94,7 @@ function drawSummary() {
   if (!plan) return;
   const nothing = plan.batches.length === 0 && plan.short.length === 0;
   redraw(places.verdict, nothing ? nothingYet() : verdict(plan),
-    plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, each.sentence ?? '')))) : null,
+    plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, h('b', {}, W.droppedPin(named(each.lot, week.from.lots), mass(each.charge_g), day(each.day), named(each.roaster, week.from.roasters))), ' ', each.sentence)))) : null,
     plan.short.length ? h('ul', { class: 'shorts' }, plan.short.map(shortLine)) : null);
 }
 
@@ -109,7 +109,7 @@ function verdict(plan) {
 
 /** @param {import('./types.js').Short} each */
 const shortLine = (each) => h('li', {}, h('b', {}, W.bags(each.bags, named(each.product, week.from.products))), ' ', h('span', {}, `${orderNumber(each.order)} · ${each.customer} · ${mass(each.mass_g)}`),
-  h('p', {}, h('span', { class: `why ${each.reason}` }, W.reasons[/** @type {'green'} */ (each.reason)] ?? each.reason), ' ', each.sentence), waysOut(each.order, each.line));
+  h('p', { class: `why ${each.reason}` }, each.sentence || (W.reasons[/** @type {'green'} */ (each.reason)] ?? each.reason)), waysOut(each.order, each.line));
 
 /* Release and withdraw */
 

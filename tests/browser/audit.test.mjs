@@ -36,6 +36,9 @@ test('a count on a tablet: blind, open sack first, then whole sacks, then booked
   await page.waitForSelector('.places > li');
   assert.match((await page.textContent('.places > li .figures')) ?? '', /Book\?/, 'blind');
   await page.click('.places > li .button');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('dialog .error:not([hidden]) >> text=0 if there are none');
+  assert.equal(await page.evaluate(() => document.querySelector('dialog [aria-invalid="true"], dialog .kind-weight .error:not([hidden])') !== null), true, 'said at its field');
   await page.fill('dialog input[name="gross"]', '11.20');
   await page.fill('dialog input[name="whole"]', '1');
   await shot(page, 'count-entry');
@@ -90,7 +93,14 @@ test('a statement of all green, to look at, to print and to take away', async ()
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
   await page.goto(`${service.url}/audit?about=all`);
   await page.waitForSelector('.statement >> text=Closing balance');
-  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.00\s+kg$/);
+  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.000\s+kg$/);
+  assert.match((await page.textContent('.statement')) ?? '', /Filter · Big drum/, 'a batch is named by style and roaster');
+  const shown = await page.locator('.statement tbody tr').evaluateAll((rows) => rows.map((row) => [...row.querySelectorAll('td.num')].map((cell) => (cell.textContent ?? '').replace(/[^\d.-]/g, ''))));
+  let balance = Math.round(Number(shown[0]?.[0]) * 1000);
+  for (const [change, after] of shown.slice(1, -1)) {
+    balance += Math.round(Number(change) * 1000);
+    assert.equal(balance, Math.round(Number(after) * 1000), 'the figures add up as shown');
+  }
   for (const kind of ['csv', 'xlsx', 'jsonl']) {
     const [file] = await Promise.all([page.waitForEvent('download'), page.click(`.taken a[href*="statement.${kind}"]`)]);
     assert.match(file.suggestedFilename(), new RegExp(`^statement-all-.*\\.${kind}$`));

@@ -108,8 +108,8 @@ test('a statement adds up and is reproduced as it was known at a closing; the bo
   await page.waitForSelector('.statement');
   await page.click('text=This month');
   await page.waitForSelector('.statement >> text=Closing balance');
-  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.00\s+kg$/, 'all places of a lot sum to nothing');
-  assert.match((await page.textContent('.statement tbody tr:last-child')) ?? '', /39\.60\s+kg/);
+  assert.match((await page.textContent('.zero dd')) ?? '', /^0\.000\s+kg$/, 'all places of a lot sum to nothing');
+  assert.match((await page.textContent('.statement tbody tr:last-child')) ?? '', /39\.600\s+kg/);
   await page.click('#verify-go');
   await page.waitForSelector('.verified.good');
   await shot(page, 'audit-statement');

@@ -137,14 +137,14 @@ test('a drift notice is dealt with, and a scale is said to be adjusted', async (
   }
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
   await page.goto(`${service.url}/loss`);
-  await page.waitForSelector(`[data-key="close-${made.lots[0]}"]`);
+  await page.waitForSelector(`[data-key^="close-${made.lots[0]}"]`);
   await shot(page, 'loss-notice');
-  await page.click(`[data-key="close-${made.lots[0]}"]`);
+  await page.click(`[data-key^="close-${made.lots[0]}"]`);
   await page.selectOption('dialog select[name="found"]', 'changed');
   await page.fill('dialog input[name="reason"]', 'the sacks stood wet');
   await page.click('dialog .actions .main');
   await page.waitForSelector('dialog', { state: 'detached' });
-  await page.waitForFunction((key) => !document.querySelector(`[data-key="${key}"]`), `close-${made.lots[0]}`);
+  await page.waitForFunction((key) => !document.querySelector(`[data-key^="${key}"]`), `close-${made.lots[0]}`);
   await page.click('[data-key="tell-scale"]');
   await page.selectOption('dialog select[name="roaster"]', made.roaster);
   await page.fill('dialog input[name="reason"]', 'calibrated');

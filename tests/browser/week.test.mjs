@@ -68,6 +68,34 @@ test('by keyboard: the arrow keys move a batch, and the focus goes with it', asy
   await context.close();
 });
 
+test('the arrow keys step over a day on which the roaster is closed; a charge it cannot take is refused at its field', async () => {
+  const [roaster] = (await api.read('/api/roasters')).items;
+  const { id, revision: _, ...fields } = roaster;
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  const before = await columnOf(page, '.face');
+  const { today } = await api.read('/api/me');
+  await api.change('roasters', id, { ...fields, exceptions: [{ day: addDays(today, before + 1), hours: null, note: 'service' }] });
+  await page.waitForFunction((nth) => document.querySelectorAll('.day')[nth]?.classList.contains('shut'), before + 1);
+  const from = await columnOf(page, '.face');
+  await page.locator('.face').first().focus();
+  await page.keyboard.press('ArrowRight');
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await columnOf(page, '.block.pinned'), from < before + 1 ? Math.max(from + 1, before + 2) : from + 1);
+  assert.equal(await page.evaluate(() => document.activeElement?.closest('.block')?.classList.contains('pinned')), true);
+  await page.click('.block.pinned .face');
+  await page.click('[data-key="change"]');
+  await page.fill('dialog input[name="charge_g"]', '50');
+  await page.click('dialog button[type="submit"]');
+  await page.waitForSelector('dialog .error:not([hidden]) >> text=Big drum takes 4.00 kg to 15.00 kg');
+  await page.click('dialog >> text=Cancel');
+  await undo(page);
+  await api.change('roasters', id, fields);
+  await page.waitForFunction(() => !document.querySelector('.day.shut'));
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test('by mouse: a batch is dragged to another day; a click opens it, Escape lets it go', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
   await open(page);

@@ -28,7 +28,7 @@ export function tell(text, ...more) {
 /** Words for whatever went wrong. @param {unknown} error */
 export function inWords(error) {
   if (error instanceof NoAnswer) return T.form.noAnswer;
-  if (error instanceof Problem) return [error.message, ...error.errors.map((each) => each.detail)].filter((each, i, all) => all.indexOf(each) === i).join(' ');
+  if (error instanceof Problem) return error.words;
   return String(error);
 }
 
