@@ -21,11 +21,14 @@ const places = { notices: byId('notices'), outside: byId('outside'), table: byId
 /** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], days: Map<string, string>, open: string}} */
 const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], days: new Map(), open: location.hash.slice(1) };
 
+/** Among how many of the latest batches the ones of a notice are looked for, to say their days. */
+const RECENT = 500;
+
 async function load() {
   await trying(async () => {
     const [loss, lots, styles, roasters] = await Promise.all([read('/api/loss'), readAll('/api/lots'), readAll('/api/styles'), readAll('/api/roasters')]);
-    const named = [...new Set(loss.notices.filter((/** @type {any} */ each) => each.open).flatMap((/** @type {any} */ each) => [each.since, each.raised]))];
-    const days = new Map(await Promise.all(named.map(async (id) => /** @type {[string, string]} */ ([id, (await read(`/api/batches/${id}`).catch(() => null))?.day ?? '']))));
+    const recent = loss.notices.some((/** @type {any} */ each) => each.open) ? (await read(`/api/batches?limit=${RECENT}`)).items : [];
+    const days = new Map(recent.map((/** @type {BatchView} */ each) => [each.id, each.day]));
     Object.assign(page, { loss, lots, styles, roasters, days });
     draw();
   });
@@ -50,7 +53,7 @@ function drawNotices() {
 const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence, ' ', sinceWhen(each)),
   each.open ? h('div', { class: 'actions' }, button(L.closeNotice, () => closeNotice(each), { 'data-key': `close-${each.lot?.id ?? each.roaster?.id}-${each.raised}`, 'aria-label': `${L.closeNotice}: ${noticeOf(each)}, ${sinceWhen(each)}` })) : null)));
 
-/** Since which batch, and at which it was noticed; of batches roasted before this book there is no day. @param {any} notice */
+/** Since which batch, and at which it was noticed; of batches roasted before this book, or long ago, no day is said. @param {any} notice */
 function sinceWhen({ since, raised }) {
   const [from, noticed] = [page.days.get(since), page.days.get(raised)];
   return noticed ? L.sinceBatch(fullDay(from || noticed), fullDay(noticed)) : '';

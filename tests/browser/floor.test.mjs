@@ -114,11 +114,41 @@ test('a keyboard alone, digits filled to the division of the scale, and an odd w
   await context.close();
 });
 
+test('a crate left on the scale is known for what it is, at the weigh-in and at the weigh-out', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  const charge = await asked(page);
+  const out = (charge * (await keeps(page))).toFixed(2);
+  await page.click('#weigh-in');
+  await page.keyboard.type((charge + 1.24).toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('dialog >> text=that the card asks for');
+  await shot(page, 'floor-far-from-card');
+  assert.match((await page.textContent('.odd-choices .explain')) ?? '', /blue crate was still on the scale/);
+  assert.equal((await batches('open')).length, 0, 'nothing is booked before the answer');
+  await page.click(`.odd-choices >> text=Take ${charge.toFixed(2)} kg`);
+  await page.waitForSelector('.answer >> text=weighed in');
+  assert.equal((await batches('open'))[0].weighed_in_g, Math.round(charge * 1000));
+  await page.click('.answer >> text=Into the drum');
+  await page.click('#drums .button.main');
+  await page.keyboard.type((Number(out) + 0.72).toFixed(2));
+  await page.keyboard.press('Enter');
+  await page.waitForSelector('.odd-choices');
+  assert.match((await page.textContent('.odd-choices .explain')) ?? '', /white tub was still on the scale/, 'the crate comes first');
+  assert.doesNotMatch((await page.textContent('#odd-words')) ?? '', /On hold/, 'nothing is saved yet');
+  await page.click(`.odd-choices >> text=Take ${out} kg`);
+  await page.waitForSelector('.answer .verdict.ok');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test('weights without a network are kept, judged on the tablet, and sent once, after the browser and the service were gone', async () => {
   const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
   await page.goto(`${service.url}/floor`);
   await page.waitForSelector('#weigh-in');
   const charge = await asked(page);
+  const out = charge * (await keeps(page));
   await page.evaluate(() => navigator.serviceWorker.ready);
   await service.kill();
   await page.click('#weigh-in');
@@ -128,7 +158,7 @@ test('weights without a network are kept, judged on the tablet, and sent once, a
   await page.click('.answer >> text=Into the drum');
   await page.waitForSelector('#drums .drum');
   await page.click('#drums .button.main');
-  await page.keyboard.type((charge * 0.86).toFixed(2));
+  await page.keyboard.type(out.toFixed(2));
   await page.keyboard.press('Enter');
   await page.waitForSelector('.answer .verdict');
   assert.match((await page.textContent('#state')) ?? '', /2 weights and 1 other step kept on this tablet/);
@@ -153,6 +183,7 @@ test('a scale that types is read wherever the focus is, its unit and its mark of
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
   await page.goto(`${service.url}/floor`);
   await page.waitForSelector('#weigh-in');
+  const charge = await asked(page);
   await page.click('#weigh-in');
   await page.focus('.back-key');
   await page.keyboard.type('US,+0010.46kg');
@@ -160,16 +191,61 @@ test('a scale that types is read wherever the focus is, its unit and its mark of
   await page.waitForSelector('.pad-says >> text=had not come to rest');
   await page.fill('#gross', '');
   await page.focus('.back-key');
-  await page.keyboard.type('ST,GS,+0010.48kg');
+  await page.keyboard.type(`ST,GS,+${charge.toFixed(2).padStart(7, '0')}kg`);
   await page.keyboard.press('Enter');
   await page.waitForSelector('.answer >> text=weighed in');
   const [batch] = await batches('open');
-  assert.equal(batch.weighed_in_g, 10480);
+  assert.equal(batch.weighed_in_g, Math.round(charge * 1000));
   const [posting] = (await api.read('/api/postings?limit=500')).items.filter((/** @type {any} */ each) => each.id === batch.undo);
   assert.equal((await api.read(`/api/postings/${posting.id}`)).weighings[0].source, 'scale');
   await page.click('.answer >> text=Undo');
   await page.waitForSelector('text=Undone.');
   assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('the coffee alone is shown to the gram, however coarse the scale', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
+  await page.goto(`${service.url}/floor`);
+  await page.click('#weigh-in');
+  await page.click('.crate:has-text("blue crate")');
+  await page.keyboard.type('13.25');
+  assert.equal(await page.textContent('.lcd-net'), 'Coffee alone: 12.01 kg');
+  await page.keyboard.type('5');
+  assert.equal(await page.textContent('.lcd-net'), 'Coffee alone: 12.015 kg');
+  await context.close();
+});
+
+test('times are those of the roastery, without a network, too', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 }, timezoneId: 'Asia/Tokyo' });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('.done .when');
+  const times = () => page.locator('.done .when').allTextContents();
+  const before = await times();
+  await page.waitForFunction(() => navigator.serviceWorker.controller !== null);
+  await context.setOffline(true);
+  await page.reload();
+  await page.waitForSelector('.done .when');
+  assert.deepEqual(await times(), before);
+  await context.close();
+});
+
+test('a long lot name leaves the weighing screen of a phone as wide as the phone', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 390, height: 844 }, isMobile: true, hasTouch: true });
+  await page.route('**/api/cards*', async (route) => {
+    const answer = await route.fetch();
+    const cards = await answer.json();
+    for (const card of cards.items) card.lot.name = 'Vale Sereno Honey Reserve 3';
+    await route.fulfill({ response: answer, json: cards });
+  });
+  await page.goto(`${service.url}/floor`);
+  await page.click('#weigh-in');
+  for (const width of [390, 360]) {
+    await page.setViewportSize({ width, height: 844 });
+    await shot(page, `floor-weighing-${width}`);
+    const beyond = await page.evaluate((most) => [...document.querySelectorAll('main *')].filter((each) => each.getBoundingClientRect().right > most + 0.5).map((each) => each.className || each.tagName), width);
+    assert.deepEqual(beyond, [], `beyond ${width} px`);
+  }
   await context.close();
 });
 

@@ -139,6 +139,7 @@ test('a drift notice is dealt with, and a scale is said to be adjusted', async (
   await page.goto(`${service.url}/loss`);
   await page.waitForSelector(`[data-key^="close-${made.lots[0]}"]`);
   await shot(page, 'loss-notice');
+  assert.match((await page.textContent('.notices')) ?? '', /noticed at that of \d|Since the batch of \d/, 'it says when');
   await page.click(`[data-key^="close-${made.lots[0]}"]`);
   await page.selectOption('dialog select[name="found"]', 'changed');
   await page.fill('dialog input[name="reason"]', 'the sacks stood wet');

@@ -27,12 +27,32 @@ async function save(page) {
   await page.waitForSelector('dialog', { state: 'detached' });
 }
 
+test('the zone of this device is offered while a book still has its first one', async () => {
+  const service = await startService();
+  try {
+    const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 900 }, timezoneId: 'Africa/Nairobi' });
+    await page.route('**/api/sites*', async (route) => {
+      const answer = await route.fetch();
+      const sites = await answer.json();
+      for (const site of sites.items) site.zone = 'UTC';
+      await route.fulfill({ response: answer, json: sites });
+    });
+    await page.goto(`${service.url}/setup`);
+    await page.click('[data-key="way-sites"]');
+    assert.equal(await page.inputValue('dialog input[name="zone"]'), 'Africa/Nairobi');
+    await context.close();
+  } finally {
+    await service.stop();
+  }
+});
+
 test('a new roastery gets from nothing to its first plan through the pages', async () => {
   const service = await startService();
   try {
     const { today } = await apiOf(service.url).read('/api/me');
     const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
-    await page.goto(`${service.url}/setup`);
+    await page.goto(`${service.url}/floor`);
+    await page.click('#work a[href="/setup"]');
     await page.waitForSelector('.way');
     await shot(page, 'setup-empty');
     /** @param {string} kind @param {Record<string, string>} values */
@@ -96,8 +116,12 @@ test('orders from a spreadsheet: a bad line is named and nothing is taken in; th
   try {
     const api = apiOf(service.url);
     const { shipDay } = await roastery(api);
+    for (const days of [400, -30, 7]) await api.make('ship-days', { day: addDays(shipDay, days), packing_day: addDays(shipDay, days), carrier_at: '15:00' });
     const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
     await page.goto(`${service.url}/shipping`);
+    await page.waitForFunction(() => document.querySelectorAll('#ship-default option').length > 1);
+    assert.deepEqual(await page.locator('#ship-default option').evaluateAll((all) => all.map((each) => each.getAttribute('value'))), ['', shipDay, addDays(shipDay, 7), addDays(shipDay, 400)], 'today and later, in order');
+    assert.match((await page.textContent('#ship-default option:last-child')) ?? '', /\d{4}$/, 'another year is said');
     const head = await page.textContent('.sample');
     const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ order: number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
     await page.fill('#import textarea', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));

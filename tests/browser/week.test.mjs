@@ -90,6 +90,15 @@ test('the arrow keys step over a day on which the roaster is closed; a charge it
   await page.waitForSelector('dialog .error:not([hidden]) >> text=Big drum takes 4.00 kg to 15.00 kg');
   await page.click('dialog >> text=Cancel');
   await undo(page);
+  const grip = await middle(page, '.block .face');
+  const shut = await middle(page, '.day.shut >> nth=0 >> h3');
+  await page.mouse.move(grip.x, grip.y);
+  await page.mouse.down();
+  await page.mouse.move(shut.x, shut.y, { steps: 8 });
+  await page.mouse.up();
+  await page.waitForSelector('.toast >> text=could not be pinned there');
+  assert.equal(await page.locator('.block.pinned').count(), 0, 'it stays where it was');
+  assert.equal(await page.evaluate(() => document.activeElement?.classList.contains('face')), true, 'and keeps the focus');
   await api.change('roasters', id, fields);
   await page.waitForFunction(() => !document.querySelector('.day.shut'));
   assert.deepEqual(errors, []);
