@@ -107,7 +107,8 @@ function weightsOf(line, { open, whole, sack_g, nothing }) {
   if (!open && line.place === 'store' && whole === undefined) throw wrong('open', C.sayStore);
   if (line.place === 'roasted' && Boolean(open) === Boolean(nothing)) throw wrong('open', C.sayRoasted);
   if (whole && !sack_g) throw wrong('sack_g', C.saySack);
-  return [...(open ? [open] : []), ...(whole ? [{ basis: 'nominal', sacks: whole, sack_g, loose_g: 0 }] : [])];
+  const sacks = whole !== undefined || nothing ? [{ basis: 'nominal', sacks: whole ?? 0, sack_g: whole ? sack_g : 0, loose_g: 0 }] : [];
+  return [...(open ? [open] : []), ...sacks];
 }
 
 /** A complaint at one field. @param {string} field @param {string} detail */

@@ -44,6 +44,12 @@ test('a count on a tablet: blind, open sack first, then whole sacks, then booked
   await shot(page, 'count-entry');
   await page.click('dialog button[type="submit"]');
   await page.waitForSelector('.places > li.counted');
+  for (const [sacks, found] of /** @type {[string, RegExp][]} */ ([['0', /Counted0\.00\s+kg/], ['5', /Counted300\.00\s+kg/]])) {
+    await page.click('.places > li:nth-child(2) .button');
+    await page.fill('dialog input[name="whole"]', sacks);
+    await page.click('dialog button[type="submit"]');
+    await page.waitForFunction((source) => new RegExp(source).test(document.querySelector('.places > li:nth-child(2) .figures')?.textContent ?? ''), found.source);
+  }
   await shot(page, 'count-sheet');
   await page.click('[data-key="hand-in"]');
   await page.click('dialog button[type="submit"]');
