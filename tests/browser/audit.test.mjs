@@ -120,6 +120,18 @@ test('a statement of all green, to look at, to print and to take away', async ()
   await context.close();
 });
 
+test('a period the wrong way round is said once; on a phone the statement says that it goes on', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 390, height: 844 } });
+  await page.goto(`${service.url}/audit?about=all&from=2026-12-01&to=2026-01-01`);
+  const words = (await page.textContent('#statement .error')) ?? '';
+  assert.equal(words.match(/first day/g)?.length, 1, words);
+  assert.doesNotMatch(words, /\/from/);
+  await page.goto(`${service.url}/audit?about=all`);
+  await page.waitForSelector('#statement .sideways >> visible=true');
+  await shot(page, 'audit-phone');
+  await context.close();
+});
+
 test('a period is closed, its statement stays, and only the last is opened again', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 768, height: 900 } });
   await page.goto(`${service.url}/periods`);
