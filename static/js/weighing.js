@@ -84,17 +84,18 @@ export const netGrams = (readings, scale) => milligrams(readings.reduce((sum, re
  */
 export function netText(grams, scale) {
   const value = grams / GRAMS[scale.unit];
-  const least = division(scale).decimals;
-  const most = Math.max(least, scale.unit === 'g' ? 1 : 3);
+  const { decimals: shown } = division(scale);
+  const [least, most] = scale.unit === 'g' ? [0, Math.max(shown, 1)] : [shown, Math.max(shown, 3)];
   for (let decimals = least; decimals < most; decimals += 1) {
     if (Math.abs(Number(value.toFixed(decimals)) - value) < 1e-7) return value.toFixed(decimals);
   }
   return value.toFixed(most);
 }
 
-/** Grams as text on a scale's display, rounded to its division. @param {number} grams @param {Scale} scale */
+/** Grams as text on a scale's display, rounded to its division; of grams only the decimals that say something. @param {number} grams @param {Scale} scale */
 export function onDisplay(grams, scale) {
   const { steps, decimals } = division(scale);
   const units = (grams / GRAMS[scale.unit]) * 10 ** decimals;
-  return ((Math.round(units / steps) * steps) / 10 ** decimals).toFixed(decimals);
+  const text = ((Math.round(units / steps) * steps) / 10 ** decimals).toFixed(decimals);
+  return scale.unit === 'g' ? String(Number(text)) : text;
 }

@@ -96,10 +96,11 @@ test('two tablets race for one card: one is booked, the other is asked; what can
       await page.waitForSelector('#weigh-in');
     }
     const kept = await keeps(one.page);
+    const charge = await asked(one.page);
     for (const { page } of [one, two]) await page.click('#weigh-in');
     const before = (await api.read('/api/batches?state=open')).items.length;
-    await one.page.keyboard.type('10.00');
-    await two.page.keyboard.type('10.02');
+    await one.page.keyboard.type(charge.toFixed(2));
+    await two.page.keyboard.type((charge + 0.02).toFixed(2));
     await Promise.all([one.page.keyboard.press('Enter'), two.page.keyboard.press('Enter')]);
     await until(async () => (await one.page.locator('dialog.further').count()) + (await two.page.locator('dialog.further').count()) === 1, 'one of the two to be asked');
     const [asking, booked] = (await one.page.locator('dialog.further').count()) === 1 ? [one.page, two.page] : [two.page, one.page];
@@ -114,9 +115,9 @@ test('two tablets race for one card: one is booked, the other is asked; what can
     await booked.click('.answer >> text=Into the drum');
     await asking.waitForSelector('#drums .drum');
     await asking.context().setOffline(true);
-    await weighOut(booked, (10 * kept).toFixed(2));
+    await weighOut(booked, (charge * kept).toFixed(2));
     await asking.click('#drums .button.main');
-    await asking.keyboard.type((10 * kept + 0.02).toFixed(2));
+    await asking.keyboard.type((charge * kept + 0.02).toFixed(2));
     await asking.keyboard.press('Enter');
     await asking.waitForSelector('.answer >> text=Kept on this tablet');
     await asking.context().setOffline(false);

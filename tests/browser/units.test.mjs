@@ -7,7 +7,7 @@ import { explain } from '../../static/js/explain.js';
 import { lay } from '../../static/js/floor-state.js';
 import { decimalText, GRAMS, twoReadings } from '../../static/js/format.js';
 import { expectedRange, judge } from '../../static/js/range.js';
-import { division, doubt, netGrams, onDisplay, scaleText } from '../../static/js/weighing.js';
+import { division, doubt, netGrams, netText, onDisplay, scaleText } from '../../static/js/weighing.js';
 
 /** @type {any} */
 const FLOOR_SCALE = { id: 's', revision: 1, name: 'Floor scale', unit: 'kg', division_g: 20, max_g: 60000, containers: [{ name: 'crate', tare_g: 1240 }] };
@@ -47,6 +47,10 @@ test('digits fill to the division of the scale', () => {
 test('containers come off each reading', () => {
   assert.equal(netGrams([{ gross: '13.24', container: 'crate' }, { gross: '2.00', container: null }], FLOOR_SCALE), 14000);
   assert.equal(onDisplay(14000, FLOOR_SCALE), '14.00');
+  assert.equal(netText(12010, FLOOR_SCALE), '12.01', 'a net is not rounded to the division');
+  assert.equal(netText(12005, FLOOR_SCALE), '12.005');
+  assert.equal(onDisplay(1500, { ...FLOOR_SCALE, unit: 'g', division_g: 0.01 }), '1500', 'grams without decimals that say nothing');
+  assert.equal(onDisplay(15.25, { ...FLOOR_SCALE, unit: 'g', division_g: 0.01 }), '15.25');
 });
 
 /** The cases that the service is held against too (tests/fixtures/verdicts.json). */
