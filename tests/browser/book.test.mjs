@@ -103,9 +103,18 @@ test('an order is packed and shipped, and shipping is undone', async () => {
 });
 
 test('a statement adds up and is reproduced as it was known at a closing; the book holds', async () => {
+  const odd = (await api.read(`/api/batches?lot=${lot}`)).items.find((/** @type {any} */ each) => each.weighed_out_g === 9200);
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
   await page.goto(`${service.url}/audit?lot=${lot}`);
-  await page.waitForSelector('.statement');
+  await page.waitForSelector('.statement >> text=▶');
+  await api.command('corrections', { batch: odd.id, roasted_g: 10320, reason: 'a kilogram was not read' });
+  await page.reload();
+  await page.waitForSelector('.statement >> text=10.320');
+  assert.doesNotMatch((await page.textContent('.statement')) ?? '', /▶|◀|✕/, 'what lies in its range as put right is not marked');
+  await page.selectOption('#journal-kind', 'card');
+  await page.waitForSelector('#journal >> text=/Card .* · K-\\S+ · Filter · Big drum added/');
+  await page.selectOption('#journal-kind', 'batch');
+  await page.waitForSelector('#journal >> text=/Batch .* · K-\\S+ · Filter · Big drum/');
   await page.click('text=This month');
   await page.waitForSelector('.statement >> text=Closing balance');
   assert.match((await page.textContent('.zero dd')) ?? '', /^0\.000\s+kg$/, 'all places of a lot sum to nothing');
