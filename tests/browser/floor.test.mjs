@@ -10,11 +10,13 @@ let service;
 let browser;
 /** @type {import('./support.mjs').Api} */
 let api;
+/** @type {Awaited<ReturnType<typeof roastery>>} */
+let made;
 
 before(async () => {
   [service, browser] = await Promise.all([startService(), startBrowser()]);
   api = apiOf(service.url);
-  await roastery(api);
+  made = await roastery(api);
   await releaseWeek(api);
 });
 after(async () => {
@@ -269,6 +271,24 @@ test('without a network, too, an odd weight is explained before it is saved, and
   await page.waitForSelector('.answer .verdict.ok');
   await context.setOffline(false);
   await until(async () => (await batches('weighed_out')).some((/** @type {any} */ each) => each.weighed_out_g === Math.round(Number(out) * 1000)), 'the weight to be sent');
+  await context.close();
+});
+
+test('a batch held since another day bears its day; lots that cannot be had yet are marked', async () => {
+  const before = new Date(Date.now() - 26 * 3600000).toISOString();
+  const weight = (/** @type {string} */ scale, /** @type {string} */ gross) => ({ basis: 'weighed', scale, source: 'typed', readings: [{ gross, container: null }] });
+  const { batch } = await api.command('weigh-ins', { happened_at: before, batch: crypto.randomUUID(), lot: made.lots[0], style: made.filter, roaster: made.roaster, storeroom: made.store, weight: weight(made.greenScale, '12.00') });
+  await api.command('weigh-outs', { happened_at: before, batches: [batch.id], weight: weight(made.roastedScale, '8.00') });
+  const delivery = await api.make('deliveries', { supplier: 'Casa Alta', reference: 'CA-1', expected_day: made.shipDay });
+  await api.make('lots', { name: 'CA-AA', delivery, coffee: made.kirimbi, grade: 'AA', storeroom: made.store, expected_g: 60000, packing: { kind: 'liner', sacks: 1, sack_g: 60000, loose_g: 0 }, moisture: [], claims: [], use_rank: 1 });
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('.done .when >> text=/^\\d+ \\w+, \\d\\d:\\d\\d$/');
+  await page.click('#weigh-in');
+  await page.waitForSelector('pad-entry');
+  const lots = await page.locator('.weigh-tools option').allTextContents();
+  assert.ok(lots.some((each) => /^CA-AA · .* · Expected$/.test(each)), lots.join('; '));
+  assert.deepEqual(errors, []);
   await context.close();
 });
 
