@@ -50,7 +50,7 @@ function drawNotices() {
 }
 
 /** @param {any[]} notices */
-const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence, ' ', sinceWhen(each)),
+const noticeList = (notices) => h('ul', { class: 'notices' }, notices.map((each) => h('li', {}, h('b', {}, noticeOf(each)), h('p', {}, each.sentence), sinceWhen(each) ? h('p', {}, sinceWhen(each)) : null,
   each.open ? h('div', { class: 'actions' }, button(L.closeNotice, () => closeNotice(each), { 'data-key': `close-${each.lot?.id ?? each.roaster?.id}-${each.raised}`, 'aria-label': `${L.closeNotice}: ${noticeOf(each)}, ${sinceWhen(each)}` })) : null)));
 
 /** Since which batch, and at which it was noticed; of batches roasted before this book, or long ago, no day is said. @param {any} notice */

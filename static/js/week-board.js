@@ -159,8 +159,8 @@ function moveByKey(event, batch) {
  */
 function openDay(batch, step) {
   const open = week.plan?.roasters.find((each) => each.id === batch.roaster.id)?.days.filter((each) => each.available_min > 0).map((each) => each.day) ?? [];
-  const before = open.filter((each) => (step > 0 ? each > batch.day : each < batch.day)).sort();
-  return (step > 0 ? before[0] : before.at(-1)) ?? addDays(step > 0 ? addDays(week.asked.from_day, week.asked.days - 1) : week.asked.from_day, step);
+  const there = open.filter((each) => (step > 0 ? each > batch.day : each < batch.day)).sort();
+  return (step > 0 ? there[0] : there.at(-1)) ?? addDays(step > 0 ? addDays(week.asked.from_day, week.asked.days - 1) : week.asked.from_day, step);
 }
 
 /** @param {PlanBatch} batch @param {number} [step] */
@@ -171,7 +171,7 @@ function otherRoaster(batch, step = 1) {
 }
 
 /**
- * Pins a batch where it is told to be; the rest is planned again around it.
+ * Pins a batch where it is told to be; the rest is planned again around it. What cannot be there stays where it was.
  * @param {PlanBatch} batch @param {Partial<Pin>} to
  */
 async function move(batch, to) {
@@ -181,13 +181,16 @@ async function move(batch, to) {
     tell(W.edge);
     return;
   }
+  const { asked: before } = week;
+  const planning = week.askAgain({ pinned: [...withoutPin(batch), pin] });
   const { asked } = week;
-  await week.askAgain({ pinned: [...withoutPin(batch), pin] });
+  await planning;
   const moved = week.plan?.batches.find((each) => each.pinned && samePin(pinOf(each), pin));
   if (!moved) {
-    const why = week.plan?.dropped_pins.find((each) => samePin(each, pin))?.sentence ?? '';
+    if (week.asked !== asked) return;
+    const why = week.error || (week.plan?.dropped_pins.find((each) => samePin(each, pin))?.sentence ?? '');
     week.before.pop();
-    week.asked = asked;
+    week.asked = before;
     await week.load();
     focusOn(batch);
     tell(W.notPinned(batch.lot.name, why));
