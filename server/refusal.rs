@@ -95,6 +95,9 @@ pub enum Refusal {
     /// What was shown to be let in is not right.
     #[error("{0}")]
     NotKnown(&'static str),
+    /// Whoever asks has not the right that this needs.
+    #[error("{0}")]
+    NotAllowed(&'static str),
     /// Too many wrong tries.
     #[error("too many wrong tries: wait {seconds} seconds, then try again")]
     Wait {

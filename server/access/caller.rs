@@ -4,7 +4,8 @@ use super::secret::hash;
 use crate::app::App;
 use crate::book::Actor;
 use crate::day::Instant;
-use crate::ids::{DeviceId, PersonId};
+use crate::ids::{DeviceId, PersonId, SiteId};
+use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Device, DeviceKind, Person, RIGHTS, Right, Role};
 use crate::store::{KeyRow, Read, StoreError};
 
@@ -169,13 +170,56 @@ async fn role(app: &App, tx: &mut dyn Read, person: PersonId) -> Result<Role, St
 /// What a role may do with a device.
 #[must_use]
 pub fn rights_of(role: Role, device: Option<&Device>) -> Vec<Right> {
-    let proof = device.map_or(Proof::Password, |device| match device.kind {
+    let proof = device.map_or(Proof::Password, proof_on);
+    rights_by(role, &proof)
+}
+
+fn proof_on(device: &Device) -> Proof {
+    match device.kind {
         DeviceKind::Program => Proof::Token(device.rights.clone()),
         other => proof_of(other),
-    });
+    }
+}
+
+/// That whoever acts has a further right, beside the one that the route needed: where only the command knows what it is about.
+///
+/// # Errors
+/// [`Refusal::NotAllowed`] if they have not.
+pub async fn check(tx: &mut dyn Read, site: SiteId, actor: Actor, right: Right) -> Outcome<()> {
+    let (role, proof) = known_as(tx, site, actor).await?;
+    allowed(right, role, &proof).map_err(|stranger| match stranger {
+        Stranger::NotAllowed(why) => Refusal::NotAllowed(why),
+        Stranger::Store(error) => error.into(),
+        Stranger::Unknown | Stranger::CutOff => {
+            Refusal::NotAllowed("a tablet's word is not enough for this: sign in first")
+        }
+    })
+}
+
+/// What whoever acts may do.
+pub(super) async fn rights_of_actor(
+    tx: &mut dyn Read,
+    site: SiteId,
+    actor: Actor,
+) -> Outcome<Vec<Right>> {
+    let (role, proof) = known_as(tx, site, actor).await?;
+    Ok(rights_by(role, &proof))
+}
+
+async fn known_as(tx: &mut dyn Read, site: SiteId, actor: Actor) -> Outcome<(Role, Proof)> {
+    let person = setup::need::<Person>(tx, site, actor.person).await?;
+    let proof = match actor.device {
+        _ if actor.claimed => Proof::Claim,
+        Some(device) => proof_on(&setup::need::<Device>(tx, site, device).await?.fields),
+        None => Proof::Password,
+    };
+    Ok((person.fields.role, proof))
+}
+
+fn rights_by(role: Role, proof: &Proof) -> Vec<Right> {
     let rights = RIGHTS.into_iter().map(|rule| rule.right);
     rights
-        .filter(|right| allowed(*right, role, &proof).is_ok())
+        .filter(|right| allowed(*right, role, proof).is_ok())
         .collect()
 }
 
@@ -188,7 +232,7 @@ fn allowed(right: Right, role: Role, proof: &Proof) -> Result<(), Stranger> {
     }
     match proof {
         Proof::Pin if !rule.by_pin => Err(Stranger::NotAllowed(
-            "this needs a password: do it away from the tablet",
+            "a paired tablet is for the floor: do this on another device, signed in with your password",
         )),
         Proof::Claim if !rule.claimed => Err(Stranger::Unknown),
         Proof::Token(rights) if !rights.contains(&right) => {

@@ -15,7 +15,7 @@ mod view;
 
 use std::net::IpAddr;
 
-pub use caller::{Caller, Shown, Standing, Stranger, caller, rights_of};
+pub use caller::{Caller, Shown, Standing, Stranger, caller, check, rights_of};
 pub use invite::{Invitation, InvitationUsed, invite, invite_owner, use_invitation};
 pub use sign_in::{
     Admitted, NewPassword, NewPin, PasswordGiven, PinGiven, SignedIn, change_password, change_pin,

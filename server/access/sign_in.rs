@@ -17,9 +17,9 @@ use crate::store::{KeyRow, Read, SecretRow, SessionRow, StoreError, Write};
 use crate::text::{Name, Note};
 use uuid::Uuid;
 
-/// How long somebody stays signed in: a week with a password, a shift with a PIN.
-const PASSWORD_MINUTES: i64 = 7 * 24 * 60;
-const PIN_MINUTES: i64 = 14 * 60;
+/// How long somebody stays signed in: a week in their own browser, a shift on a tablet, which many hands share.
+const BROWSER_MINUTES: i64 = 7 * 24 * 60;
+const TABLET_MINUTES: i64 = 14 * 60;
 /// Length of a password in characters.
 const SHORTEST: usize = 12;
 
@@ -125,7 +125,8 @@ async fn by_name(tx: &mut dyn Read, app: &App, name: &Name) -> Outcome<Option<Pe
         .map(|person| PersonId(person.id)))
 }
 
-/// Lets a person in whose password is known to be right: on the browser's own device, made if it has none.
+/// Lets a person in whose password is known to be right: on the device that asks, made a browser of its own if it is none. A paired tablet stays
+/// one: another key would take it off the floor.
 pub(super) async fn admit(
     app: &Arc<App>,
     person: PersonId,
@@ -138,17 +139,21 @@ pub(super) async fn admit(
         None => None,
     };
     drop(tx);
+    let minutes = match known {
+        Some((_, DeviceKind::Tablet)) => TABLET_MINUTES,
+        _ => BROWSER_MINUTES,
+    };
     let (device, key) = match known {
-        Some((id, DeviceKind::Browser)) => (id, None),
+        Some((id, DeviceKind::Browser | DeviceKind::Tablet)) => (id, None),
         _ => new_browser(app, person, name).await?,
     };
-    let session = begin_session(app, person, device, PASSWORD_MINUTES).await?;
+    let session = begin_session(app, person, device, minutes).await?;
     tracing::info!(%person, %device, "signed in with a password");
     Ok(Admitted {
         person,
         session,
         device: key,
-        seconds: PASSWORD_MINUTES * 60,
+        seconds: minutes * 60,
     })
 }
 
@@ -253,13 +258,13 @@ pub async fn sign_in_by_pin(
         return Err(Refusal::NotKnown("that is not the PIN"));
     }
     app.access.right(&guess);
-    let session = begin_session(app, given.person, device, PIN_MINUTES).await?;
+    let session = begin_session(app, given.person, device, TABLET_MINUTES).await?;
     tracing::info!(person = %given.person, %device, "signed in with a PIN");
     Ok(Admitted {
         person: given.person,
         session,
         device: None,
-        seconds: PIN_MINUTES * 60,
+        seconds: TABLET_MINUTES * 60,
     })
 }
 

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::caller::rights_of_actor;
 use super::sign_in::new_device;
 use crate::app::App;
 use crate::book::Actor;
@@ -41,10 +42,10 @@ pub struct Token {
     pub expires_at: Instant,
 }
 
-/// Makes a token for a program that acts as whoever makes it.
+/// Makes a token for a program that acts as whoever makes it, and may do no more than they may.
 ///
 /// # Errors
-/// [`Refusal::Invalid`] for a token without rights, or for a longer time than 400 days.
+/// [`Refusal::Invalid`] for rights that its maker has not, or for a longer time than 400 days.
 pub async fn make_token(app: &Arc<App>, actor: Actor, asked: TokenAsked) -> Outcome<Token> {
     if !(1..=MOST_DAYS).contains(&asked.days) {
         return Err(Refusal::field(
@@ -56,6 +57,15 @@ pub async fn make_token(app: &Arc<App>, actor: Actor, asked: TokenAsked) -> Outc
         return Err(Refusal::field(
             "/rights",
             "passwords and PINs are changed by people",
+        ));
+    }
+    let mut tx = app.read().await?;
+    let own = rights_of_actor(&mut *tx, app.site, actor).await?;
+    drop(tx);
+    if !asked.rights.iter().all(|right| own.contains(right)) {
+        return Err(Refusal::field(
+            "/rights",
+            "a token may do no more than whoever makes it: leave out what you may not do yourself",
         ));
     }
     let mut rights = asked.rights;

@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use super::batch::{Batch, Step};
 use super::{BatchView, Taken, view};
+use crate::access;
 use crate::app::App;
 use crate::book::leaf::{Act, Entry, Kind, Leaf, Movement, Posting};
 use crate::book::{Book, Draft, Remark, damaged};
@@ -17,6 +18,7 @@ use crate::demand;
 use crate::green::PostingView;
 use crate::ids::{BatchId, PostingId};
 use crate::refusal::{Outcome, Refusal};
+use crate::setup::Right;
 
 command! {
     /// A posting, or a batch's start, was undone.
@@ -57,6 +59,8 @@ impl Command for Reversal {
 
 impl Reversal {
     async fn mirror(&self, book: &mut Book, id: Uuid, posting: Posting) -> Outcome<Reversed> {
+        let (site, actor) = (book.site(), book.actor());
+        access::check(book.tx(), site, actor, Right::to_undo(&posting)).await?;
         check_free(book, &posting).await?;
         let mut run = Vec::new();
         for batch in batches_of(&posting) {
@@ -98,7 +102,6 @@ impl Reversal {
         for taken in &mut run {
             taken.unstep(book).await?;
         }
-        let site = book.site();
         let batch = match run.first() {
             Some(taken) => view::of_row(book.tx(), site, taken.batch.id).await?,
             None => None,

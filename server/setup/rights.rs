@@ -4,6 +4,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::Role::{self, Auditor, Operator, Owner, Planner};
+use crate::book::leaf::{Kind, Posting};
+use crate::book::place::Place;
 
 /// What a route may need.
 #[derive(
@@ -108,6 +110,38 @@ impl Right {
     pub fn rule(self) -> Rule {
         let found = RIGHTS.into_iter().find(|rule| rule.right == self);
         found.unwrap_or_else(|| rule(self, &[]))
+    }
+
+    /// What undoing a posting needs: the right with which such a posting is booked. Whoever may not book it may not take it back either.
+    #[must_use]
+    pub fn to_undo(posting: &Posting) -> Self {
+        let of_bags = |posting: &Posting| {
+            let mut from = posting.movements.iter().map(|movement| movement.from);
+            from.all(|from| matches!(from, Place::Packed(_)))
+        };
+        match posting.kind {
+            Kind::Sample if posting.facts.get("cupping").is_some() => Self::Floor,
+            Kind::Waste if of_bags(posting) => Self::Floor,
+            Kind::Receive
+            | Kind::Return
+            | Kind::Transfer
+            | Kind::Dispatch
+            | Kind::Arrive
+            | Kind::Sample
+            | Kind::Waste
+            | Kind::Dry
+            | Kind::Blend => Self::Green,
+            Kind::Count | Kind::UseUp => Self::Count,
+            Kind::Correct => Self::Judge,
+            Kind::WeighIn
+            | Kind::WeighOut
+            | Kind::Scrap
+            | Kind::Pack
+            | Kind::Ship
+            | Kind::TakeBack
+            | Kind::FinishRun
+            | Kind::Reverse => Self::Floor,
+        }
     }
 
     /// Whether a role has it.

@@ -213,6 +213,7 @@ impl From<Refusal> for Problem {
             Refusal::ChangedSince(_) => Self::new("changed-since", sentence),
             Refusal::IdTaken => Self::new("id-taken", sentence),
             Refusal::NotKnown(_) => Self::new("sign-in", sentence),
+            Refusal::NotAllowed(_) => Self::new("forbidden", sentence),
             Refusal::Wait { seconds } => Self {
                 facts: Map::from_iter([("seconds".to_owned(), seconds.into())]),
                 ..Self::new("too-often", sentence)

@@ -3,6 +3,7 @@
 use reqwest::Method;
 use serde_json::{Value, json};
 
+use crate::green::reckoned;
 use crate::support::entrance::{
     Cookies, PASSWORD, by_pin, choose_password, cut_off, first_owner, from_a_page, give_pin,
     person, tablet,
@@ -125,6 +126,22 @@ behind_the_door! {
         assert_eq!(from_a_page(server).get("/api/entrance").await["people"], json!([]));
     }
 
+    async fn a_password_on_a_paired_tablet_leaves_it_paired(server: &Server) {
+        let boss = first_owner(server).await.client(server);
+        let (device, operator, paired) = floor(server, &boss).await;
+        let signed_in = sign_in(&paired.client(server), "Owner", PASSWORD).await;
+        signed_in.expect(200);
+        let tablet = paired.of(&signed_in);
+        assert_eq!(tablet.device, paired.device, "it keeps its key");
+        let me = tablet.client(server).get("/api/me").await;
+        assert_eq!((&me["device"]["id"], &me["person"]["name"]), (&json!(device), &json!("Owner")));
+        // Many hands share it: it reaches the floor's rights, for a shift.
+        tablet.client(server).ask("/api/access").await.problem(403, "forbidden");
+        by_pin(server, &tablet, &operator, "2580").await;
+        server.advance_minutes(15 * 60);
+        tablet.client(server).ask("/api/me").await.problem(401, "sign-in");
+    }
+
     async fn pins_that_are_easy_to_guess_are_refused_and_guessing_is_slow(server: &Server) {
         let boss = first_owner(server).await.client(server);
         let (_, operator, signed_in) = floor(server, &boss).await;
@@ -226,10 +243,84 @@ behind_the_door! {
         program.put(&format!("/api/people/{}", server.id()), &json!({"name": "X", "role": "owner"})).await.problem(403, "forbidden");
         let text = serde_json::to_string(&boss.get("/api/devices").await).unwrap();
         assert!(!text.contains(made["token"].as_str().unwrap()), "a token is shown once");
+        let lower = server.another().showing("authorization", format!("bearer {}", made["token"].as_str().unwrap()));
+        assert_eq!(lower.get("/api/me").await["rights"], json!(["read", "plan"]), "the scheme's case says nothing");
         // A program whose person may do less may do less too.
         let (planner, cookies) = person(server, &boss, "Rui", "planner").await;
         boss.put_change("people", &planner, json!({"role": "auditor"})).await;
         cookies.client(server).put(&format!("/api/coffees/{}", server.id()), &json!({"name": "Kivu"})).await.problem(403, "forbidden");
+    }
+
+    async fn a_token_gives_no_more_than_it_has(server: &Server) {
+        let boss = first_owner(server).await.client(server);
+        let made = boss.post("/api/tokens", &json!({"name": "Keys", "rights": ["read", "run"], "days": 30})).await.expect(200);
+        let program = server.another().with_token(made["token"].as_str().unwrap());
+        let size = boss.log_size().await;
+        for more in [json!(["close", "judge"]), json!(["read", "plan"])] {
+            let answer = program.post("/api/tokens", &json!({"name": "More", "rights": more, "days": 30})).await;
+            assert_eq!(answer.pointers(), ["/rights"], "{more}: {}", answer.text);
+        }
+        assert_eq!(boss.log_size().await, size);
+        program.post("/api/tokens", &json!({"name": "As much", "rights": ["run", "read"], "days": 30})).await.expect(200);
+    }
+
+    async fn undoing_needs_the_right_of_what_is_undone(server: &Server) {
+        let boss = first_owner(server).await.client(server);
+        let r = roastery(&boss).await;
+        let token = async |rights: Value| {
+            let made = boss.post("/api/tokens", &json!({"name": rights.to_string(), "rights": rights, "days": 30})).await.expect(200);
+            server.another().with_token(made["token"].as_str().unwrap())
+        };
+        let program = token(json!(["read", "floor"])).await;
+        let (lot, room) = (&r.washed, &r.storeroom);
+        let loft = boss.put_new("storerooms", json!({"name": "Loft"})).await;
+        let of_lot = |grams: i64| json!({"lot": lot, "storeroom": room, "weight": reckoned(grams)});
+        let batch = boss.id();
+        let weigh_in = json!({"batch": batch, "lot": lot, "style": r.dark, "roaster": r.drum, "weight": reckoned(10_000)});
+        boss.command("weigh-ins", weigh_in).await;
+        boss.command("weigh-outs", json!({"batches": [batch], "weight": reckoned(8_350)})).await;
+        let booked = [
+            ("green", "receipts", json!({"delivery": r.huila_delivery, "lines": [of_lot(1_000)]})),
+            ("green", "returns", of_lot(1_000)),
+            ("green", "transfers", json!({"lot": lot, "from": room, "to": loft, "weight": reckoned(1_000)})),
+            ("green", "dryings", of_lot(100)),
+            ("green", "samples", merged(of_lot(300), json!({"purpose": "cupping"}))),
+            ("green", "wastes", of_lot(80)),
+            ("green", "blends", json!({"lot": r.peaberry, "storeroom": room, "parts": [of_lot(100)]})),
+            ("count", "counts", of_lot(280_000)),
+            ("judge", "corrections", json!({"batch": batch, "roasted_g": 8_300, "reason": "misread"})),
+        ];
+        for (right, name, body) in booked {
+            let id = boss.id();
+            boss.order(name, &id, body.clone()).await.expect(201);
+            program.order(name, &program.id(), body).await.problem(403, "forbidden");
+            let refused = program.order("reversals", &program.id(), json!({"posting": id})).await;
+            refused.problem(403, "forbidden");
+            let with_it = token(json!(["floor", right])).await;
+            with_it.order("reversals", &with_it.id(), json!({"posting": id})).await.expect(201);
+        }
+        // What is of the floor needs no more than that.
+        let undo = boss.get(&format!("/api/batches/{batch}")).await["undo"].clone();
+        program.order("reversals", &program.id(), json!({"posting": undo})).await.expect(201);
+    }
+
+    async fn what_an_operator_may_not_undo_waits_when_a_tablet_kept_it(server: &Server) {
+        let boss = first_owner(server).await.client(server);
+        let r = roastery(&boss).await;
+        let (_, operator, signed_in) = floor(server, &boss).await;
+        let tablet = signed_in.client(server);
+        let batch = boss.id();
+        let weigh_in = json!({"batch": batch, "lot": r.washed, "style": r.dark, "roaster": r.drum, "weight": reckoned(10_000)});
+        tablet.command("weigh-ins", weigh_in).await;
+        tablet.command("weigh-outs", json!({"batches": [batch], "weight": reckoned(8_350)})).await;
+        let correction = boss.id();
+        boss.order("corrections", &correction, json!({"batch": batch, "roasted_g": 8_300, "reason": "misread"})).await.expect(201);
+        let undo = json!({"posting": correction});
+        tablet.order("reversals", &boss.id(), undo.clone()).await.problem(403, "forbidden");
+        let claiming = signed_in.client(server).showing("outturn-person", operator);
+        claiming.order("reversals", &boss.id(), merged(undo.clone(), json!({"kept": true}))).await.expect(202);
+        assert_eq!(boss.get("/api/unsettled").await["items"].as_array().unwrap().len(), 1);
+        boss.order("reversals", &boss.id(), undo).await.expect(201);
     }
 
     async fn the_last_owner_stays(server: &Server) {
