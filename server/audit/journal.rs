@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::{LogPage, People, another_kind};
 use crate::book::damaged;
-use crate::book::leaf::{Act, Leaf};
+use crate::book::leaf::{Act, Entry, Leaf};
 use crate::day::Instant;
 use crate::floor::view::Named;
 use crate::ids::SiteId;
@@ -78,4 +78,38 @@ pub async fn journal(
         });
     }
     Ok(LogPage::of(entries, limit, |entry| entry.position))
+}
+
+/// What was written of a kind of record, oldest first, as the first `known` leaves say; all of it unless that is said. Other things that
+/// the journal says of records, such as that a lot was used up, are no writing.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub(super) async fn puts(
+    tx: &mut dyn Read,
+    site: SiteId,
+    kind: &str,
+    known: Option<i64>,
+) -> Result<Vec<Entry>, StoreError> {
+    const PAGE: i64 = 1_000;
+    let mut filter = JournalFilter {
+        kind: Some(kind.to_owned()),
+        subject: None,
+        before: known,
+    };
+    let mut puts = Vec::new();
+    loop {
+        let page = tx.journal(site, &filter, PAGE).await?;
+        let Some(last) = page.last() else { break };
+        filter.before = Some(last.position);
+        for row in &page {
+            match serde_json::from_str(&row.leaf).map_err(damaged)? {
+                Leaf::Entry(entry) if entry.act == Act::Put => puts.push(entry),
+                Leaf::Entry(_) => {}
+                _ => return Err(another_kind("journal entry", Uuid::nil())),
+            }
+        }
+    }
+    puts.reverse();
+    Ok(puts)
 }

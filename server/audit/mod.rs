@@ -2,6 +2,7 @@
 //!
 //! Everything here reads one snapshot and changes nothing, but for the two commands that close a period and open it again.
 
+mod as_known;
 mod claims;
 mod close;
 pub mod copy;

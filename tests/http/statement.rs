@@ -156,6 +156,37 @@ each_database! {
         assert_eq!((&line["late"], &line["day"], &line["happened_at"]), (&json!(true), &json!("2026-12-01"), &json!("2026-11-28T12:00:00.000Z")));
     }
 
+    /// A closing's statement is the same text whatever is renamed afterwards.
+    async fn what_was_known_then_is_called_what_it_was_called(server: &Server) {
+        let r = roastery(server).await;
+        batch(server, &r, &r.washed, [10_000, 8_350]).await;
+        let loft = server.put_new("storerooms", json!({"name": "Loft"})).await;
+        server.command("transfers", json!({"lot": r.washed, "from": r.storeroom, "to": loft, "weight": reckoned(40_000)})).await;
+        let part = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(1_000)});
+        server.command("blends", json!({"lot": r.peaberry, "storeroom": r.storeroom, "parts": [part]})).await;
+        server.set_time("2026-12-02T10:00:00Z");
+        let closing = server.command("closings", json!({"to_day": "2026-11-30"})).await["closing"].take();
+        let scopes = [("", String::new()), ("lot", r.washed.clone()), ("coffee", r.huila.clone()), ("delivery", r.huila_delivery.clone()), ("storeroom", loft.clone())];
+        let mut paths: Vec<String> = scopes.iter().map(|(scope, id)| format!("/api/statement?to=2026-11-30&known={}&{}", closing["known"], if scope.is_empty() { "limit=500".to_owned() } else { format!("{scope}={id}") })).collect();
+        for file in ["statement", "statement.csv"] {
+            paths.push(format!("/api/lots/{}/{file}?to=2026-11-30&known={}", r.washed, closing["known"]));
+        }
+        let mut closed = Vec::new();
+        for path in &paths {
+            closed.push(server.ask(path).await.text);
+        }
+        for (kinds, id) in [("lots", &r.washed), ("lots", &r.peaberry), ("storerooms", &loft), ("storerooms", &r.storeroom), ("coffees", &r.huila), ("styles", &r.dark), ("roasters", &r.drum)] {
+            server.put_change(kinds, id, json!({"name": format!("Renamed {id}")})).await;
+        }
+        server.put_change("deliveries", &r.huila_delivery, json!({"reference": "RC-10"})).await;
+        server.put_change("lots", &r.washed, json!({"grade": "Supremo", "coffee": r.kivu, "delivery": r.kivu_delivery})).await;
+        for (path, text) in paths.iter().zip(closed) {
+            assert_eq!(server.ask(path).await.text, text, "{path}");
+        }
+        let now = server.get(&format!("/api/lots/{}/statement", r.washed)).await;
+        assert!(now["name"].as_str().unwrap().starts_with("Renamed"));
+    }
+
     async fn a_statement_in_a_spreadsheet(server: &Server) {
         let r = roastery(server).await;
         let lot = &r.washed;

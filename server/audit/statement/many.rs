@@ -11,6 +11,7 @@ use uuid::Uuid;
 use super::batches::{corrected, known_now, known_then, view};
 use super::words::{ORDER, Words};
 use super::{Line, Sums, beyond, ordered_days, words};
+use crate::audit::as_known;
 use crate::book::leaf::Kind;
 use crate::book::place::Place;
 use crate::day::Day;
@@ -18,7 +19,7 @@ use crate::floor::view::Named;
 use crate::ids::{BatchId, CoffeeId, DeliveryId, LotId, SiteId, StoreroomId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
-use crate::setup::{self, Coffee, Delivery, Kept, Lot, Storeroom};
+use crate::setup::{Coffee, Delivery, Kept, Lot, Storeroom};
 use crate::store::{LotFlow, Mark, Read, RoomLine, StoreError, Within};
 use crate::text::Name;
 
@@ -128,10 +129,10 @@ pub struct ManyStatement {
 /// before it begins, [`StoreError::Damaged`] when it would not add up.
 pub async fn many(tx: &mut dyn Read, site: SiteId, asked: AskedMany) -> Outcome<ManyStatement> {
     ordered_days(asked.from, asked.to)?;
-    let about = About::read(tx, site, asked.scope).await?;
     let size = tx.head(site).await?.map_or(0, |head| head.size);
     // The whole book is the quick case: its monthly figures hold.
     let then = asked.known.filter(|known| *known < size);
+    let about = About::read(tx, site, asked.scope, then).await?;
     let before = match asked.from {
         Some(from) => tx.flows_on(site, from.plus(-1), then).await?,
         None => Vec::new(),
@@ -179,36 +180,45 @@ struct About {
 }
 
 impl About {
-    async fn read(tx: &mut dyn Read, site: SiteId, scope: Scope) -> Outcome<Self> {
+    async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        scope: Scope,
+        known: Option<i64>,
+    ) -> Outcome<Self> {
         let mut about = Self {
             scope: "all",
             id: None,
             name: "All green".to_owned(),
-            lots: setup::all::<Lot>(tx, site).await?,
+            lots: as_known::all::<Lot>(tx, site, known).await?,
             ids: None,
             room: None,
         };
         match scope {
             Scope::All => {}
             Scope::Lot(id) => {
-                let lot = setup::need::<Lot>(tx, site, id).await?;
+                let lot = as_known::need::<Lot>(tx, site, id, known).await?;
                 about.narrow("lot", id.0, lot.fields.name.to_string(), |lot| {
                     lot.id == id.0
                 });
             }
             Scope::Delivery(id) => {
-                let of = setup::need::<Delivery>(tx, site, id).await?.fields;
+                let of = as_known::need::<Delivery>(tx, site, id, known)
+                    .await?
+                    .fields;
                 let name = format!("{} {}", of.supplier, of.reference);
                 about.narrow("delivery", id.0, name, |lot| lot.fields.delivery == id);
             }
             Scope::Coffee(id) => {
-                let of = setup::need::<Coffee>(tx, site, id).await?.fields;
+                let of = as_known::need::<Coffee>(tx, site, id, known).await?.fields;
                 about.narrow("coffee", id.0, of.name.to_string(), |lot| {
                     lot.fields.coffee == id
                 });
             }
             Scope::Storeroom(id) => {
-                let of = setup::need::<Storeroom>(tx, site, id).await?.fields;
+                let of = as_known::need::<Storeroom>(tx, site, id, known)
+                    .await?
+                    .fields;
                 about.scope = "storeroom";
                 about.id = Some(id.0);
                 about.name = of.name.to_string();
@@ -350,7 +360,7 @@ impl Page {
         about: &About,
         (carried, then): (Mass, Option<i64>),
     ) -> Result<Vec<ManyLine>, StoreError> {
-        let words = Words::of_all(tx, site).await?;
+        let words = Words::of_all(tx, site, then).await?;
         let mut balance_g = carried;
         let mut lines = Vec::with_capacity(self.rows.len());
         for row in &self.rows {

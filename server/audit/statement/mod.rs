@@ -26,6 +26,7 @@ use std::collections::HashMap;
 
 use serde::Serialize;
 
+use crate::audit::as_known;
 use crate::book::leaf::Kind;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
@@ -33,7 +34,7 @@ use crate::floor::view::Named;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::{Mass, MassRange};
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Lot};
+use crate::setup::Lot;
 use crate::store::{Period, Read, Standing, StoreError, StoreLine};
 use crate::text::Name;
 use words::Words;
@@ -124,18 +125,20 @@ pub struct Total {
 /// [`Refusal::NotFound`] for a lot that is not there, [`Refusal::Invalid`] for a period that ends before it begins,
 /// [`StoreError::Damaged`] when it would not add up.
 pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Statement> {
-    let lot = setup::need::<Lot>(tx, site, asked.lot).await?.fields;
     ordered_days(asked.from, asked.to)?;
     let size = tx.head(site).await?.map_or(0, |head| head.size);
     // The whole book is the quick case: its monthly figures hold.
     let then = asked.known.filter(|known| *known < size);
+    let lot = as_known::need::<Lot>(tx, site, asked.lot, then)
+        .await?
+        .fields;
     let period = Period {
         lot: asked.lot,
         from: asked.from,
         to: asked.to,
         known: then.unwrap_or(size),
     };
-    let words = Words::read(tx, site, asked.lot).await?;
+    let words = Words::read(tx, site, asked.lot, then).await?;
     let opening_g = match asked.from {
         Some(from) => {
             let before = from.plus(-1);

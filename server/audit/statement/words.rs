@@ -3,11 +3,12 @@
 use std::collections::{BTreeMap, HashMap};
 
 use super::{Names, Total, beyond};
+use crate::audit::as_known;
 use crate::book::leaf::Kind;
 use crate::book::place::Place;
 use crate::ids::{LotId, SiteId};
 use crate::mass::Mass;
-use crate::setup::{self, Delivery, Lot, Roaster, Storeroom, Style};
+use crate::setup::{Delivery, Lot, Record, Roaster, Storeroom, Style};
 use crate::store::{Read, Standing, StoreError, StoreLine};
 use crate::text::Name;
 
@@ -30,8 +31,13 @@ pub(super) fn kind(word: &str) -> Result<Kind, StoreError> {
 }
 
 impl Words {
-    /// Reads them.
-    pub async fn read(tx: &mut dyn Read, site: SiteId, lot: LotId) -> Result<Self, StoreError> {
+    /// Reads them, as the first `known` leaves say.
+    pub async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        lot: LotId,
+        known: Option<i64>,
+    ) -> Result<Self, StoreError> {
         let mut places = HashMap::new();
         for account in tx.accounts_of_lot(site, lot).await? {
             let (word, key) = &account.place;
@@ -39,25 +45,29 @@ impl Words {
                 .ok_or_else(|| StoreError::Damaged(format!("no place: {word} {key}")))?;
             places.insert(account.id, place);
         }
-        let deliveries = setup::all::<Delivery>(tx, site).await?;
+        let deliveries = as_known::all::<Delivery>(tx, site, known).await?;
         let label = |d: &Delivery| format!("{} {}", d.supplier, d.reference);
         Ok(Self {
             lot,
             places,
-            storerooms: names::<Storeroom>(tx, site, |room| &room.name).await?,
-            lots: names::<Lot>(tx, site, |lot| &lot.name).await?,
+            storerooms: names::<Storeroom>(tx, site, known, |room| &room.name).await?,
+            lots: names::<Lot>(tx, site, known, |lot| &lot.name).await?,
             deliveries: deliveries
                 .iter()
                 .map(|d| (d.id, label(&d.fields)))
                 .collect(),
-            roasters: names::<Roaster>(tx, site, |roaster| &roaster.name).await?,
-            styles: names::<Style>(tx, site, |style| &style.name).await?,
+            roasters: names::<Roaster>(tx, site, known, |roaster| &roaster.name).await?,
+            styles: names::<Style>(tx, site, known, |style| &style.name).await?,
         })
     }
 
     /// Reads those of all lots.
-    pub async fn of_all(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
-        Self::read(tx, site, LotId(uuid::Uuid::nil())).await
+    pub async fn of_all(
+        tx: &mut dyn Read,
+        site: SiteId,
+        known: Option<i64>,
+    ) -> Result<Self, StoreError> {
+        Self::read(tx, site, LotId(uuid::Uuid::nil()), known).await
     }
 
     /// The lot.
@@ -184,12 +194,13 @@ fn upper(text: &str) -> String {
     })
 }
 
-async fn names<R: setup::Record>(
+async fn names<R: Record>(
     tx: &mut dyn Read,
     site: SiteId,
+    known: Option<i64>,
     name: impl Fn(&R) -> &Name + Send,
 ) -> Result<Names, StoreError> {
-    let all = setup::all::<R>(tx, site).await?;
+    let all = as_known::all::<R>(tx, site, known).await?;
     Ok(all
         .iter()
         .map(|kept| (kept.id, name(&kept.fields).clone()))

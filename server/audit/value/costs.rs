@@ -5,13 +5,13 @@ use std::collections::{BTreeMap, HashMap};
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::audit::another_kind;
+use crate::audit::journal::puts;
 use crate::book::damaged;
-use crate::book::leaf::{Act, Entry, Leaf};
+use crate::book::leaf::Entry;
 use crate::day::{Day, Instant, Zone};
 use crate::ids::{DeliveryId, LotId, SiteId};
 use crate::setup::{CostLine, Lot, Record, WriteDown};
-use crate::store::{JournalFilter, Read, StoreError};
+use crate::store::{Read, StoreError};
 
 /// A change of what a lot or delivery cost.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,13 +67,13 @@ impl Costs {
         known: Option<i64>,
     ) -> Result<Self, StoreError> {
         let mut costs = Self::default();
-        for entry in entries(tx, site, CostLine::KIND, known).await? {
+        for entry in puts(tx, site, CostLine::KIND, known).await? {
             costs.add_line(&entry, currency)?;
         }
-        for entry in entries(tx, site, WriteDown::KIND, known).await? {
+        for entry in puts(tx, site, WriteDown::KIND, known).await? {
             costs.add_down(&entry)?;
         }
-        for entry in entries(tx, site, Lot::KIND, known).await? {
+        for entry in puts(tx, site, Lot::KIND, known).await? {
             let day = zone.day(Instant::from_ms(entry.head.recorded_at));
             costs.add_landed(&entry, day, currency)?;
         }
@@ -225,34 +225,4 @@ fn read<R: Record>(value: &Value) -> Result<Option<R>, StoreError> {
     serde_json::from_value(value.clone())
         .map(Some)
         .map_err(damaged)
-}
-
-/// What the journal says of how records of a kind were written, oldest first.
-async fn entries(
-    tx: &mut dyn Read,
-    site: SiteId,
-    kind: &str,
-    known: Option<i64>,
-) -> Result<Vec<Entry>, StoreError> {
-    let mut filter = JournalFilter {
-        kind: Some(kind.to_owned()),
-        subject: None,
-        before: known,
-    };
-    let mut entries = Vec::new();
-    loop {
-        let page = tx.journal(site, &filter, 1_000).await?;
-        let Some(last) = page.last() else { break };
-        filter.before = Some(last.position);
-        for row in &page {
-            match serde_json::from_str(&row.leaf).map_err(damaged)? {
-                Leaf::Entry(entry) if entry.act == Act::Put => entries.push(entry),
-                // A count that agrees is said of the lot too, and writes nothing.
-                Leaf::Entry(_) => {}
-                _ => return Err(another_kind("journal entry", Uuid::nil())),
-            }
-        }
-    }
-    entries.reverse();
-    Ok(entries)
 }

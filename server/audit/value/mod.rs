@@ -9,13 +9,14 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::statement::ordered_days;
+use crate::audit::as_known;
 use crate::day::Day;
 use crate::floor::view::Named;
 use crate::ids::{DeliveryId, LotId, SiteId};
 use crate::mass::Mass;
 use crate::money::half_even;
 use crate::refusal::Outcome;
-use crate::setup::{self, Coffee, Kept, Lot, Site};
+use crate::setup::{Coffee, Kept, Lot, Site};
 use crate::store::{LotFlow, Read, StoreError};
 use costs::Costs;
 use worth::{Gone, Layer, Masses, first_in_first_out, mass, of, share, weighted_average};
@@ -144,11 +145,11 @@ const NOTICE: &str = "A reckoning by specific identification after IAS 2: each l
 /// [`crate::refusal::Refusal::Invalid`] for a period that ends before it begins; [`StoreError`] when the database fails.
 pub async fn value(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<ValueView> {
     ordered_days(asked.from, asked.to)?;
-    let record = setup::need::<Site>(tx, site, site).await?.fields;
     let size = tx.head(site).await?.map_or(0, |head| head.size);
     let then = asked.known.filter(|known| *known < size);
+    let record = as_known::need::<Site>(tx, site, site, then).await?.fields;
     let costs = Costs::read(tx, site, record.zone, &record.currency, then).await?;
-    let lots = setup::all::<Lot>(tx, site).await?;
+    let lots = as_known::all::<Lot>(tx, site, then).await?;
     let before = asked.from.map(|from| from.plus(-1));
     let mut days = BTreeMap::new();
     let downs = costs.days_of_downs().map(|(_, day)| day);
@@ -164,7 +165,7 @@ pub async fn value(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Val
     };
     let closing = reckoning.all_on(Some(asked.to));
     let opening = reckoning.all_on(before);
-    let coffees = setup::all::<Coffee>(tx, site).await?;
+    let coffees = as_known::all::<Coffee>(tx, site, then).await?;
     let views = reckoning.views(&asked, &opening, &closing, &coffees);
     Ok(ValueView {
         from: asked.from,
