@@ -1,6 +1,6 @@
 //! Sheets in workbooks (Office Open XML, ECMA-376): numbers, days and times as text that cannot be read in two ways.
 
-use std::io::Cursor;
+use std::io::{self, Cursor, Read as _};
 
 use calamine::{DataRef, ExcelDateTime, Reader, Xlsx};
 use zip::ZipArchive;
@@ -9,7 +9,9 @@ use super::{MOST_COLUMNS, MOST_ROWS, Row, Sheet, wrong};
 use crate::refusal::LineError;
 
 /// A workbook unfolds to at most so many bytes: a small file can hold a great deal of nothing.
-const MOST_UNFOLDED: u64 = 512 << 20;
+const MOST_UNFOLDED: u64 = 64 << 20;
+/// Characters in a cell: the limit of the format as it is in use (MS-OI29500, notes on ECMA-376 Part 1, section 18.4.12, `t`).
+const MOST_IN_A_CELL: usize = 32_767;
 
 /// Whether bytes begin like a workbook, which is a ZIP archive.
 pub fn is_workbook(bytes: &[u8]) -> bool {
@@ -42,6 +44,9 @@ pub fn read(bytes: &[u8]) -> Result<Sheet, LineError> {
         };
         let mut rows: Vec<Row> = Vec::new();
         while let Some(cell) = reader.next_cell().map_err(|_| unreadable(()))? {
+            if letters(cell.get_value()).is_some_and(is_too_long) {
+                return Err(too_long(&name, cell.get_position()));
+            }
             let text = text(cell.get_value());
             if !text.is_empty() {
                 put(&mut rows, cell.get_position(), text)?;
@@ -54,12 +59,54 @@ pub fn read(bytes: &[u8]) -> Result<Sheet, LineError> {
     Err(wrong(1, "", "", "this workbook has no table"))
 }
 
-/// Bytes of all files in the archive, as its directory says.
+/// Bytes of all files in the archive, no further than they are too many: unfolded to see, since its directory may say anything.
 fn unfolded(bytes: &[u8]) -> Option<u64> {
     let mut archive = ZipArchive::new(Cursor::new(bytes)).ok()?;
-    (0..archive.len()).try_fold(0_u64, |sum, at| {
-        sum.checked_add(archive.by_index_raw(at).ok()?.size())
-    })
+    let mut sum = 0;
+    for at in 0..archive.len() {
+        let file = archive.by_index(at).ok()?;
+        let mut left = file.take(MOST_UNFOLDED + 1 - sum);
+        sum += io::copy(&mut left, &mut io::sink()).ok()?;
+        if sum > MOST_UNFOLDED {
+            break;
+        }
+    }
+    Some(sum)
+}
+
+fn is_too_long(text: &str) -> bool {
+    text.len() > MOST_IN_A_CELL && text.chars().nth(MOST_IN_A_CELL).is_some()
+}
+
+fn too_long(sheet: &str, (row, column): (u32, u32)) -> LineError {
+    let cell = format!("{}{}", column_letters(column), u64::from(row) + 1);
+    let detail = format!(
+        "cell {cell} of the sheet {sheet:?} holds more than {MOST_IN_A_CELL} characters: shorten it"
+    );
+    wrong(u64::from(row) + 1, "", "", detail)
+}
+
+/// A column as a workbook names it: A to Z, then AA.
+fn column_letters(column: u32) -> String {
+    let mut letters = Vec::new();
+    let mut left = column + 1;
+    while left > 0 {
+        left -= 1;
+        letters.push(char::from(b'A' + u8::try_from(left % 26).unwrap_or(0)));
+        left /= 26;
+    }
+    letters.into_iter().rev().collect()
+}
+
+/// The text of a cell that holds text.
+fn letters<'a>(value: &'a DataRef<'_>) -> Option<&'a str> {
+    match value {
+        DataRef::String(text) | DataRef::DateTimeIso(text) | DataRef::DurationIso(text) => {
+            Some(text)
+        }
+        DataRef::SharedString(text) => Some(text),
+        _ => None,
+    }
 }
 
 /// Puts a cell in its place; cells come row by row.
@@ -90,13 +137,9 @@ fn text(value: &DataRef<'_>) -> String {
     match value {
         DataRef::Int(whole) => whole.to_string(),
         DataRef::Float(number) => decimal(*number),
-        DataRef::String(text) | DataRef::DateTimeIso(text) | DataRef::DurationIso(text) => {
-            text.trim().to_owned()
-        }
-        DataRef::SharedString(text) => text.trim().to_owned(),
         DataRef::Bool(yes) => if *yes { "yes" } else { "no" }.to_owned(),
         DataRef::DateTime(at) => moment(at),
-        DataRef::Error(_) | DataRef::Empty => String::new(),
+        text => letters(text).unwrap_or_default().trim().to_owned(),
     }
 }
 
@@ -153,6 +196,19 @@ mod tests {
         ];
         assert_eq!(rows, right.map(|(line, cells)| (line, cells.to_owned())));
         assert_eq!(Sheet::of_text(&sheet.text()).unwrap().rows.len(), 3);
+    }
+
+    #[test]
+    fn columns_are_named_as_workbooks_name_them() {
+        for (column, name) in [
+            (0, "A"),
+            (25, "Z"),
+            (26, "AA"),
+            (701, "ZZ"),
+            (16_383, "XFD"),
+        ] {
+            assert_eq!(column_letters(column), name);
+        }
     }
 
     #[test]
