@@ -164,9 +164,10 @@ async fn size_known(
         (None, None) => Ok(None),
         (Some(known), None) => Ok(Some(i64::from(known))),
         (None, Some(at)) => Ok(Some(tx.size_at(app.site, at).await?)),
-        (Some(_), Some(_)) => Err(Problem::new(
+        (Some(_), Some(_)) => Err(Problem::at(
             "invalid",
-            "give either known or known_at, and not both",
+            "/known_at".to_owned(),
+            "give either known or known_at, and not both".to_owned(),
         )),
     }
 }
@@ -288,9 +289,10 @@ impl ManyQuery {
         let mut number = || parts.next().and_then(|number| number.parse::<i64>().ok());
         match (day, number(), number()) {
             (Some(day), Some(position), Some(line)) => Ok(Some((day, position, line))),
-            _ => Err(Problem::new(
+            _ => Err(Problem::at(
                 "invalid",
-                "after is the `next` of the page before, as it was answered",
+                "/after".to_owned(),
+                "the `next` of the page before, as it was answered".to_owned(),
             )),
         }
     }

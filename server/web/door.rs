@@ -69,15 +69,15 @@ impl Door {
     #[must_use]
     pub fn seen(&self, peer: Option<Peer>, headers: &HeaderMap) -> Seen {
         let host = text(headers, header::HOST.as_str());
+        let proxied = headers.contains_key("x-forwarded-for") || headers.contains_key("forwarded");
         let Some(peer) = peer else {
             return Seen {
                 host,
+                proxied,
                 ..Seen::default()
             };
         };
         if !self.proxies.contains(&peer.address) {
-            let proxied =
-                headers.contains_key("x-forwarded-for") || headers.contains_key("forwarded");
             return Seen {
                 from: Some(peer.address),
                 secure: peer.secure,
@@ -129,19 +129,32 @@ impl Door {
             .find(|address| !self.proxies.contains(address))
     }
 
+    /// Where everybody acts as the owner, the host must be this machine by name, for reading too: a page elsewhere can make a name of its own
+    /// lead here, and would then be one of our own pages to the browser.
+    ///
+    /// # Errors
+    /// A `forbidden` problem for another host, or with a proxy between.
+    pub fn check_host(&self, seen: &Seen) -> Answer<()> {
+        // Without a connection there is no host either: the program calls its own routes so.
+        let elsewhere = match &seen.host {
+            Some(host) => !is_this_machine(host),
+            None => seen.from.is_some(),
+        };
+        if self.acts_as_owner && (seen.proxied || elsewhere) {
+            return Err(Problem::new(
+                "forbidden",
+                "nobody signs in here, so the service answers at this machine only, by the name localhost and without a proxy between",
+            ));
+        }
+        Ok(())
+    }
+
     /// Changes come from our own pages only (Fetch standard: a browser sends `Origin` with every change, and a page cannot forge it).
-    /// Where everybody acts as the owner, the host must be this machine by name, so that no other name can be made to lead here.
     ///
     /// # Errors
     /// A `forbidden` problem for another origin.
     pub fn check_origin(&self, seen: &Seen, headers: &HeaderMap) -> Answer<()> {
         let host = seen.host.as_deref().unwrap_or_default();
-        if self.acts_as_owner && (seen.proxied || (seen.from.is_some() && !is_this_machine(host))) {
-            return Err(Problem::new(
-                "forbidden",
-                "without signing in, changes are made at this machine only, under its own name",
-            ));
-        }
         let scheme = if seen.secure { "https" } else { "http" };
         let ours = format!("{scheme}://{host}");
         let same = match (text(headers, "origin"), text(headers, "sec-fetch-site")) {

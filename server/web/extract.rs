@@ -6,9 +6,11 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, header};
 use bytes::Bytes;
 use serde::de::DeserializeOwned;
+use serde::de::value::MapDeserializer;
 use uuid::Uuid;
 
 use super::problem::Problem;
+use super::said::Said;
 use super::strict::Strict;
 use crate::setup::Expected;
 
@@ -25,7 +27,9 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
             .get(header::CONTENT_TYPE)
             .and_then(|value| value.to_str().ok())
             .unwrap_or_default();
-        if kind.split(';').next().map(str::trim) != Some("application/json") {
+        // The case of a media type says nothing (RFC 9110, section 8.3.1).
+        let kind = kind.split(';').next().unwrap_or_default().trim();
+        if !kind.eq_ignore_ascii_case("application/json") {
             return Err(Problem::new(
                 "media-type",
                 "send JSON with Content-Type: application/json",
@@ -73,7 +77,7 @@ pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
             "malformed"
         };
         let detail = without_place(&inner.to_string());
-        if let Some(field) = missing(&detail) {
+        if let Some(field) = field_of(&detail) {
             pointer = format!("{pointer}/{field}");
         }
         Problem::at(name, pointer, detail)
@@ -82,6 +86,19 @@ pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
         .end()
         .map_err(|_| Problem::new("malformed", "there is more after the end of the JSON"))?;
     Ok(value)
+}
+
+/// Reads a query (`application/x-www-form-urlencoded`), naming the field that is wrong.
+fn read_query<T: DeserializeOwned>(query: &str) -> Result<T, Problem> {
+    let fields = form_urlencoded::parse(query.as_bytes()).map(|(name, said)| (name, Said(said)));
+    serde_path_to_error::deserialize(MapDeserializer::new(fields)).map_err(|error| {
+        let mut pointer = pointer(error.path());
+        let detail = error.into_inner().to_string();
+        if let Some(field) = field_of(&detail) {
+            pointer = format!("{pointer}/{field}");
+        }
+        Problem::at("invalid", pointer, detail)
+    })
 }
 
 /// The path as a JSON Pointer (RFC 6901).
@@ -96,9 +113,11 @@ fn pointer(path: &serde_path_to_error::Path) -> String {
         .collect()
 }
 
-/// The field that is missing, where that is what is wrong: the path ends at the object that lacks it.
-fn missing(detail: &str) -> Option<&str> {
-    detail.strip_prefix("missing field `")?.split('`').next()
+/// The field that is missing or given twice, where that is what is wrong: the path ends at the object that should have it once.
+fn field_of(detail: &str) -> Option<&str> {
+    let missing = detail.strip_prefix("missing field `");
+    let named = missing.or_else(|| detail.strip_prefix("duplicate field `"))?;
+    named.split('`').next()
 }
 
 fn without_place(text: &str) -> String {
@@ -138,21 +157,8 @@ pub struct Query<T>(pub T);
 impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Query<T> {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
-        // No text of ours holds a NUL, and not every database could look for one.
-        if parts.uri.query().is_some_and(|query| query.contains("%00")) {
-            return Err(Problem::new("invalid", "in the query: %00 is no text"));
-        }
-        let query = axum::extract::Query::<T>::from_request_parts(parts, state).await;
-        query
-            .map(|axum::extract::Query(value)| Self(value))
-            .map_err(|rejection| {
-                use std::error::Error as _;
-                let detail = rejection
-                    .source()
-                    .map_or_else(|| rejection.to_string(), ToString::to_string);
-                Problem::new("invalid", format!("in the query: {detail}"))
-            })
+    async fn from_request_parts(parts: &mut Parts, _state: &S) -> Result<Self, Problem> {
+        read_query(parts.uri.query().unwrap_or_default()).map(Self)
     }
 }
 

@@ -23,6 +23,7 @@ mod packing;
 mod problem;
 mod records;
 mod routes;
+mod said;
 mod seals;
 mod service;
 mod sheets;

@@ -53,7 +53,11 @@ async fn packings(
     let last = match query.last.unwrap_or(50) {
         last @ 0..=1_000 => usize::from(last),
         _ => {
-            return Err(Problem::new("invalid", "last is a whole number up to 1000"));
+            return Err(Problem::at(
+                "invalid",
+                "/last".to_owned(),
+                "a whole number up to 1000".to_owned(),
+            ));
         }
     };
     let mut tx = app.read().await?;

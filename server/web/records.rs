@@ -72,9 +72,10 @@ impl Page {
 pub fn limit(asked: Option<i64>, usual: i64) -> Answer<i64> {
     match asked.unwrap_or(usual) {
         limit @ 1..=1_000 => Ok(limit),
-        _ => Err(Problem::new(
+        _ => Err(Problem::at(
             "invalid",
-            "limit is a whole number from 1 to 1000",
+            "/limit".to_owned(),
+            "a whole number from 1 to 1000".to_owned(),
         )),
     }
 }

@@ -64,9 +64,10 @@ async fn cards(
     let from = days.from.unwrap_or_else(|| zone.day(app.clock.now()));
     let to = days.to.unwrap_or_else(|| from.plus(6));
     if to.since(from) > MOST_DAYS {
-        return Err(Problem::new(
+        return Err(Problem::at(
             "invalid",
-            "ask for the cards of at most a year",
+            "/to".to_owned(),
+            "ask for the cards of at most a year".to_owned(),
         ));
     }
     Ok(Json(List {

@@ -93,7 +93,7 @@ impl Guard {
     async fn admit(&self, request: &mut Request, seen: &Seen) -> Answer<()> {
         let route = self.route(request);
         let route = route.ok_or_else(|| Problem::new("forbidden", "nobody may do this"))?;
-        let at_door = self.at_door(request, seen)?;
+        let at_door = self.at_door(request, seen, route)?;
         if let Some(right) = route.needs {
             let caller = self.caller(&at_door, right).await?;
             match caller.standing {
@@ -116,9 +116,13 @@ impl Guard {
         self.table.get(&(method, path.to_owned()))
     }
 
-    fn at_door(&self, request: &Request, seen: &Seen) -> Answer<AtDoor> {
+    fn at_door(&self, request: &Request, seen: &Seen, route: &Route) -> Answer<AtDoor> {
+        self.door.check_host(seen)?;
         let shown = shown(request.headers(), seen.secure)?;
-        if !request.method().is_safe() && shown.token.is_none() {
+        // No browser adds a token by itself, so a page elsewhere gains nothing by one. This holds only where the token is what lets the
+        // caller in: any page can send a header that nobody looks at.
+        let by_token = shown.token.is_some() && route.needs.is_some() && !self.door.acts_as_owner;
+        if !request.method().is_safe() && !by_token {
             self.door.check_origin(seen, request.headers())?;
         }
         Ok(AtDoor {
@@ -167,9 +171,6 @@ pub const fn cookie_names(secure: bool) -> [&'static str; 2] {
 
 fn shown(headers: &HeaderMap, secure: bool) -> Answer<Shown> {
     let [device, session] = cookie_names(secure);
-    let token = headers
-        .get(header::AUTHORIZATION)
-        .and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
     let claims = match headers.get(PERSON) {
         None => None,
         Some(value) => {
@@ -181,9 +182,17 @@ fn shown(headers: &HeaderMap, secure: bool) -> Answer<Shown> {
     Ok(Shown {
         device: cookie(headers, device),
         session: cookie(headers, session),
-        token: token.map(ToOwned::to_owned),
+        token: token(headers).map(ToOwned::to_owned),
         claims,
     })
+}
+
+/// The token of `Authorization: Bearer <token>` (RFC 6750); the scheme's case says nothing (RFC 9110, section 11.1).
+fn token(headers: &HeaderMap) -> Option<&str> {
+    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
+    let (scheme, token) = value.split_once(' ')?;
+    let bearer = scheme.eq_ignore_ascii_case("bearer");
+    bearer.then(|| token.trim_matches(' '))
 }
 
 fn cookie(headers: &HeaderMap, name: &str) -> Option<String> {

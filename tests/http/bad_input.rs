@@ -316,13 +316,39 @@ each_database! {
                     if answer.status >= 400 {
                         answer.any_problem();
                     }
+                    if answer.status == 422 {
+                        assert_eq!(answer.pointers(), [format!("/{name}")], "{path}?{name}={value}: {}", answer.text);
+                        assert!(!["digit found", "parsing failed", "provided string"].iter().any(|word| answer.text.contains(word)), "{}", answer.text);
+                    }
                 }
             }
             if !names.is_empty() {
                 let answer = server.ask(&format!("{address}?surprise=1")).await;
                 assert!([404, 422].contains(&answer.status), "{path}: {} {}", answer.status, answer.text);
+                assert!(answer.status == 404 || answer.pointers() == ["/surprise"], "{}", answer.text);
             }
         }
+    }
+
+    /// What would be right is said beside the field.
+    async fn a_wrong_query_says_what_would_be_right(server: &Server) {
+        for (query, right) in [
+            ("/api/journal?after=-5", "/after: a whole number from 0 to 4294967295, not \"-5\""),
+            ("/api/journal?limit=many", "/limit: a whole number, not \"many\""),
+            ("/api/journal?id=7", "/id: an id is a UUID such as 0190b8a0-0000-7000-8000-000000000000, not \"7\""),
+            ("/api/findings?closed=1", "/closed: true or false, not \"1\""),
+            ("/api/log/consistency?old=1", "/new: missing field `new`"),
+            ("/api/journal?after=1&after=2", "/after: duplicate field `after`"),
+        ] {
+            assert_eq!(server.ask(query).await.problem(422, "invalid")["detail"], right);
+        }
+    }
+
+    /// RFC 9110: the case of a scheme (section 11.1) and of a media type (section 8.3.1) says nothing.
+    async fn a_media_type_in_capitals_is_the_same(server: &Server) {
+        let path = format!("/api/coffees/{}", server.id());
+        let request = server.request(Method::PUT, &path).header("if-none-match", "*").header("content-type", "Application/JSON; charset=UTF-8");
+        server.send(request.body(r#"{"name": "Kivu"}"#)).await.expect(201);
     }
 
     /// Minus nothing is nothing, and is kept as such.
@@ -339,6 +365,8 @@ each_database! {
     async fn a_field_is_given_once(server: &Server) {
         let path = format!("/api/coffees/{}", server.id());
         let request = server.request(Method::PUT, &path).header("if-none-match", "*").header("content-type", "application/json");
-        server.send(request.body(r#"{"name": "One", "name": "Two"}"#)).await.problem(422, "invalid");
+        let answer = server.send(request.body(r#"{"name": "One", "name": "Two"}"#)).await;
+        answer.problem(422, "invalid");
+        assert_eq!(answer.pointers(), ["/name"]);
     }
 }

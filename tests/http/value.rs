@@ -150,14 +150,14 @@ each_database! {
         assert_eq!(of(&now, &blend)["closing"]["store"], 30_000);
     }
 
-    /// Whose a lot was, of which delivery and coffee, and what it and the coffee were called.
+    /// Whose a lot was, of which coffee, and what it and the coffee were called.
     async fn a_value_as_known_then_stays_what_it_was(server: &Server) {
         let r = roastery(server).await;
         bill(server, &r.kivu_delivery, "2026-11-25", 360_000, json!({})).await;
         let then = value(server, "").await;
         let known = then["known"].as_i64().unwrap();
         server.put_change("lots", &r.peaberry, json!({"owned_by": "Corner Cafe", "name": "Kivu PB"})).await;
-        server.put_change("lots", &r.screen_18, json!({"delivery": r.huila_delivery, "coffee": r.huila})).await;
+        server.put_change("lots", &r.screen_18, json!({"coffee": r.huila})).await;
         server.put_change("coffees", &r.kivu, json!({"name": "Kivu lakeside"})).await;
         assert_ne!(value(server, "").await["lots"], then["lots"]);
         let again = value(server, &format!("known={known}")).await;
