@@ -187,13 +187,9 @@ impl App {
         id: Uuid,
         command: &C,
     ) -> Outcome<Done> {
-        let digest = digest_of(actor, command);
-        let mut book = self.begin(actor, digest).await?;
-        if let Some(row) = book.tx().command(id).await? {
-            return repeat(&row.digest, &digest, &row.answer);
-        }
-        if let Some(row) = book.tx().unbooked(id).await? {
-            return still_unbooked(&row, actor, command);
+        let mut book = self.begin(actor, digest_of(actor, command)).await?;
+        if let Some(done) = done_before(&mut book, id, actor, command).await? {
+            return Ok(done);
         }
         let answer = serde_json::to_value(command.perform(&mut book, self, id).await?)
             .map_err(crate::book::damaged)?;
@@ -243,14 +239,10 @@ impl App {
         refusal: Refusal,
     ) -> Outcome<Done> {
         let problem = json!({"sentence": refusal.to_string(), "errors": if let Refusal::Invalid(errors) = &refusal { json!(errors) } else { Value::Null }});
-        let digest = digest_of(actor, command);
-        let mut book = self.begin(actor, digest).await?;
+        let mut book = self.begin(actor, digest_of(actor, command)).await?;
         // Its twin may have been booked or kept while this one waited for its turn.
-        if let Some(row) = book.tx().command(id).await? {
-            return repeat(&row.digest, &digest, &row.answer);
-        }
-        if let Some(row) = book.tx().unbooked(id).await? {
-            return still_unbooked(&row, actor, command);
+        if let Some(done) = done_before(&mut book, id, actor, command).await? {
+            return Ok(done);
         }
         let row = UnsettledRow {
             id,
@@ -328,6 +320,21 @@ fn digest_of<C: Command>(actor: Actor, command: &C) -> Hash {
     canonical::digest(
         &json!({"command": C::NAME, "person": actor.person, "device": actor.device, "body": command}),
     )
+}
+
+/// What came of a command that was sent under this id before.
+async fn done_before<C: Command>(
+    book: &mut Book,
+    id: Uuid,
+    actor: Actor,
+    command: &C,
+) -> Outcome<Option<Done>> {
+    if let Some(row) = book.tx().command(id).await? {
+        return repeat(&row.digest, &digest_of(actor, command), &row.answer).map(Some);
+    }
+    let kept = book.tx().unbooked(id).await?;
+    kept.map(|row| still_unbooked(&row, actor, command))
+        .transpose()
 }
 
 fn repeat(stored: &[u8], digest: &Hash, answer: &str) -> Outcome<Done> {

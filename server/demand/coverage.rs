@@ -15,6 +15,8 @@ const CERTAINTIES: (f64, f64) = (0.01, 0.9999);
 const HALVINGS: u32 = 11;
 /// No more bags of a coffee are thought of.
 const MOST_BAGS: u64 = 1_000_000;
+/// Numbers of bags looked at past the first one that cannot be promised.
+const PAST_THE_EDGE: u64 = 8;
 
 /// Charges that a roaster takes, grams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -230,6 +232,10 @@ impl Supply {
             } else {
                 high = middle;
             }
+        }
+        // A batch more can be surer than a fuller one, so that past the first number that cannot be promised there may be one that can.
+        while let Some(more) = (1..=PAST_THE_EDGE).find(|more| covers(low + more)) {
+            low += more;
         }
         low
     }

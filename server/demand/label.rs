@@ -441,7 +441,7 @@ mod tests {
                 .map(|(claim, to)| serde_json::json!({"claim": claim, "certificate": "C-1", "valid_to": to}))
                 .collect();
             serde_json::from_value(serde_json::json!({
-                "name": "A", "delivery": Uuid::nil(), "coffee": Uuid::nil(), "grade": "AA", "storeroom": Uuid::nil(), "expected_g": 1,
+                "name": "A", "delivery": Uuid::max(), "coffee": Uuid::max(), "grade": "AA", "storeroom": Uuid::max(), "expected_g": 1,
                 "packing": {"kind": "jute", "sacks": 0, "sack_g": 0, "loose_g": 0}, "moisture": [], "claims": claims, "use_rank": 1,
             }))
             .unwrap()

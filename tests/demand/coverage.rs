@@ -154,6 +154,20 @@ fn doubt_lowers_what_can_be_promised() {
     assert!(found <= exact && found > exact - 2.0, "{found} {exact}");
 }
 
+/// 24.1 kg are two full charges of 12 kg, or three that are surer together: what two cannot promise, three can.
+#[test]
+fn a_batch_more_can_be_surer_than_a_fuller_one() {
+    let charges = Charges {
+        min_g: 4_000,
+        max_g: 12_000,
+        step_g: 100,
+    };
+    let supply = supply(&[(24_100, 150)], charges, 0.01, 0.0001);
+    let most = |service| supply.most_bags(&wanted(1, 0), service);
+    let service = 0.713_883_827_305_649_5;
+    assert!(most(service) >= most(service + 0.01));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
