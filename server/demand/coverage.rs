@@ -15,8 +15,6 @@ const CERTAINTIES: (f64, f64) = (0.01, 0.9999);
 const HALVINGS: u32 = 11;
 /// No more bags of a coffee are thought of.
 const MOST_BAGS: u64 = 1_000_000;
-/// Numbers of bags looked at past the first one that cannot be promised.
-const PAST_THE_EDGE: u64 = 8;
 
 /// Charges that a roaster takes, grams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -233,10 +231,6 @@ impl Supply {
                 high = middle;
             }
         }
-        // A batch more can be surer than a fuller one, so that past the first number that cannot be promised there may be one that can.
-        while let Some(more) = (1..=PAST_THE_EDGE).find(|more| covers(low + more)) {
-            low += more;
-        }
         low
     }
 
@@ -305,6 +299,23 @@ impl Batches {
     }
 }
 
+/// The least number from one to the most that does, where more always do when fewer do; none if the most does not.
+fn fewest(most: u32, does: impl Fn(u32) -> bool) -> Option<u32> {
+    if most == 0 || !does(most) {
+        return None;
+    }
+    let (mut low, mut high) = (0, most);
+    while high - low > 1 {
+        let middle = u32::midpoint(low, high);
+        if does(middle) {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Some(high)
+}
+
 #[expect(
     clippy::cast_possible_truncation,
     clippy::as_conversions,
@@ -336,29 +347,26 @@ impl Green {
         if most_g <= 0 {
             return None;
         }
-        // The fewer the batches, the less sure their yield: so many are reckoned as the need takes at the yield of one.
-        let one = roasting.outlook.safe_yield(service, 1);
-        let (count, _) = charges.at_least(green_for(need_g, to_ten_thousandths(one)));
-        let safe_yield = roasting
-            .outlook
-            .safe_yield(service, count.min(most_count).max(1));
-        let green = green_for(need_g, to_ten_thousandths(safe_yield));
-        let (count, green_g) = charges.at_least(green);
-        let (count, green_g) = if green_g <= free_g {
-            (count, green_g)
-        } else {
-            (most_count, most_g)
+        let safe = |count: u32| roasting.outlook.safe_yield(service, count.max(1));
+        // The more the batches, the surer their yield and the less green they need: the fewest that do, and never more than take all the green.
+        let green = |count: u32| green_for(need_g, to_ten_thousandths(safe(count)));
+        let does = |count: u32| {
+            let (needed, grams) = charges.at_least(green(count));
+            needed <= count && grams <= most_g
+        };
+        let (count, green_g) = match fewest(most_count, does) {
+            Some(count) => {
+                let (_, grams) = charges.at_least(green(count));
+                (count, grams.max(i64::from(count) * charges.least()))
+            }
+            None => (most_count, most_g),
         };
         Some(Batches {
             lot: self.lot,
             style,
             count,
             green_g,
-            // Fewer batches than were reckoned give less surely.
-            safe_yield: roasting
-                .outlook
-                .safe_yield(service, count.max(1))
-                .min(safe_yield),
+            safe_yield: safe(count),
         })
     }
 }
