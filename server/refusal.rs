@@ -3,7 +3,7 @@
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
-use crate::mass::MassRange;
+use crate::mass::{Mass, MassRange};
 use crate::store::StoreError;
 
 /// A field that is wrong, and what would be right.
@@ -123,6 +123,18 @@ impl Refusal {
             pointer: pointer.to_owned(),
             detail: detail.into(),
         }])
+    }
+
+    /// More goes than the book has: asked about once.
+    #[must_use]
+    pub fn beyond_book(beyond: Mass, sentence: String) -> Self {
+        let mut facts = Map::new();
+        facts.insert("beyond_book_g".to_owned(), serde_json::json!(beyond));
+        Self::Confirm {
+            confirm: vec![Confirm::BeyondBook],
+            sentence,
+            facts,
+        }
     }
 
     /// Something that does not fit, in one sentence.

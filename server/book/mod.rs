@@ -113,7 +113,7 @@ pub struct Book {
 impl Book {
     /// Takes the site's head; whoever else wants to write waits.
     ///
-    /// `digest` is that of the command being carried out. `now` becomes the recording time, unless the last leaf is later.
+    /// `digest` is that of the command being carried out. `now` becomes `recorded_at`, unless the last leaf is later.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or the site has no log.
@@ -182,7 +182,7 @@ impl Book {
         self.actor
     }
 
-    /// The recording time of this turn.
+    /// What this turn has as `recorded_at`.
     #[must_use]
     pub const fn now(&self) -> Instant {
         self.head.recorded_at

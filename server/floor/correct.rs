@@ -142,15 +142,12 @@ impl Correction {
         if !beyond.is_positive() || self.common().confirms(Confirm::BeyondBook) {
             return Ok(());
         }
-        let mut facts = serde_json::Map::new();
-        facts.insert("beyond_book_g".to_owned(), json!(beyond));
-        Err(Refusal::Confirm {
-            confirm: vec![Confirm::BeyondBook],
-            sentence: format!(
+        Err(Refusal::beyond_book(
+            beyond,
+            format!(
                 "with this the book is {beyond} short, and a count difference stands in for it"
             ),
-            facts,
-        })
+        ))
     }
 }
 

@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use serde::Serialize;
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::PostingView;
@@ -247,13 +247,10 @@ impl Drawing<'_> {
 }
 
 fn ask(beyond: Mass) -> Refusal {
-    let mut facts = Map::new();
-    facts.insert("beyond_book_g".to_owned(), json!(beyond));
-    Refusal::Confirm {
-        confirm: vec![Confirm::BeyondBook],
-        sentence: format!(
+    Refusal::beyond_book(
+        beyond,
+        format!(
             "the book has {beyond} less of this batch than you say: look at the weight again, or confirm it"
         ),
-        facts,
-    }
+    )
 }

@@ -161,16 +161,13 @@ fn ask(portions: &[Portion], missing: &[((LotId, StoreroomId), Mass)], beyond: M
             Some(format!("{mass} less of {}", portion.name))
         })
         .collect();
-    let mut facts = Map::new();
-    facts.insert("beyond_book_g".to_owned(), json!(beyond));
-    Refusal::Confirm {
-        confirm: vec![Confirm::BeyondBook],
-        sentence: format!(
+    Refusal::beyond_book(
+        beyond,
+        format!(
             "the book has {} in this storeroom than you say: look at the weight again, or confirm it",
             short.join(" and ")
         ),
-        facts,
-    }
+    )
 }
 
 /// What the posting says beside its movements; nothing where nothing is unusual.
