@@ -3,7 +3,7 @@ import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, exact, fullDay, moment, percent } from './format.js';
 import { listen } from './live.js';
-import { empty, inWords, openPage, trying } from './parts/page-frame.js';
+import { empty, inWords, linkTo, openPage, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
 import { settleList } from './settle.js';
 import { T } from './texts.js';
@@ -36,7 +36,7 @@ async function load() {
 
 function drawAsk() {
   if (page.lots.length === 0) {
-    redraw(places.ask, h('h2', {}, A.statement), empty(A.noLots));
+    redraw(places.ask, empty(A.noLots, linkTo('/green', T.pages.green)));
     return;
   }
   const about = aboutNow();
@@ -44,7 +44,7 @@ function drawAsk() {
   const field = (name, input, label) => h('div', { class: 'field' }, h('label', { for: name }, label), input);
   const set = (/** @type {any} */ event) => ask({ [event.target.name]: event.target.value });
   const on = { change: set };
-  redraw(places.ask, h('h2', {}, A.statement), h('form', { class: 'fields', on: { submit: (/** @type {Event} */ event) => event.preventDefault() } },
+  redraw(places.ask, h('form', { class: 'fields', on: { submit: (/** @type {Event} */ event) => event.preventDefault() } },
     field('about', h('select', { id: 'about', name: 'about', on: { change: (/** @type {any} */ event) => ask({ ...Object.fromEntries(ABOUTS.map((each) => [each, ''])), about: event.target.value }) } }, ABOUTS.map((each) => h('option', { value: each, selected: each === about }, A.abouts[each]))), A.about),
     about === 'all' ? null : field(about, h('select', { id: about, name: about, on }, h('option', { value: '' }, T.form.choose), choices(about).map(([id, label]) => h('option', { value: id, selected: id === asked.get(about) }, label))), A.which),
     field('from', h('input', { type: 'date', id: 'from', name: 'from', value: asked.get('from') ?? '', on }), T.form.from), field('to', h('input', { type: 'date', id: 'to', name: 'to', value: asked.get('to') ?? '', on }), T.form.to),
@@ -206,7 +206,7 @@ function drawJournal() {
     page.kind = event.target.value;
     load();
   } } }, h('option', { value: '' }, A.anyKind), Object.entries(A.kinds).map(([kind, name]) => h('option', { value: kind, selected: kind === page.kind }, name))))), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
-    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', each.person.name, ' ', journalText(each)), each.reason ? h('p', {}, each.reason) : null, differences(each))))),
+    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', journalText(each), h('small', {}, ` · ${each.person.name}`)), each.reason ? h('p', {}, each.reason) : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
@@ -242,9 +242,24 @@ function differences(entry) {
   const before = entry.before ?? {};
   const after = entry.after ?? {};
   const names = [...new Set([...Object.keys(before), ...Object.keys(after)])].filter((name) => JSON.stringify(before[name]) !== JSON.stringify(after[name]));
-  /** @param {any} value */
-  const show = (value) => (value === undefined || value === null ? '–' : typeof value === 'object' ? JSON.stringify(value) : String(value));
-  return h('dl', { class: 'facts' }, names.map((name) => h('div', {}, h('dt', {}, name), h('dd', {}, entry.before ? `${show(before[name])} → ${show(after[name])}` : show(after[name])))));
+  /** @param {string} name */
+  const change = (name) => (entry.before ? `${inReading(name, before[name])} → ${inReading(name, after[name])}` : inReading(name, after[name]));
+  return h('dl', { class: 'facts' }, names.map((name) => h('div', {}, h('dt', {}, fieldName(name)), h('dd', {}, change(name)))));
+}
+
+/** A field's name as it reads: "min charge" for `min_charge_g`. @param {string} name */
+const fieldName = (name) => name.replace(/_g$/, '').replaceAll('_', ' ');
+
+/** A value of a field as it reads: masses with their unit, ids by what they name. @param {string} name @param {any} value @returns {string} */
+function inReading(name, value) {
+  if (value === undefined || value === null || value === '') return '–';
+  if (Array.isArray(value)) return value.map((each) => inReading(name, each)).join('; ') || '–';
+  if (typeof value === 'object') return Object.entries(value).map(([part, of]) => `${fieldName(part)} ${inReading(part, of)}`).join(', ');
+  if (name.endsWith('_g') && typeof value === 'number') return exact(value);
+  const { lots, deliveries, coffees, storerooms, scales, styles, roasters } = page;
+  const named = [...lots, ...coffees, ...storerooms, ...scales, ...styles, ...roasters].find((each) => each.id === value);
+  const delivery = deliveries.find((each) => each.id === value);
+  return named?.name ?? (delivery ? title('deliveries', delivery) : String(value));
 }
 
 const me = await trying(openPage);

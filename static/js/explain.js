@@ -2,7 +2,7 @@
  * What would explain an odd weight, worked out on the tablet from the numbers on the card. The service weighs the slips by how often
  * they happen; here a slip is offered when undoing it brings the batch into its range, nearest to the mean first.
  */
-import { GRAMS, mass } from './format.js';
+import { clock, GRAMS, mass } from './format.js';
 import { judge } from './range.js';
 import { T } from './texts.js';
 import { netGrams, onDisplay, tare } from './weighing.js';
@@ -56,7 +56,7 @@ function roastedSlips({ weight, scale, green_g, neighbours }) {
   const found = readingSlips({ weight, scale }).map(({ kind, sentence, grams }) => ({ kind, sentence, right_roasted_g: grams }));
   for (const other of neighbours) {
     const near = other.weighed_out_g !== null && Math.abs(other.weighed_in_g - green_g) > scale.division_g;
-    if (near && other.weighed_out_g !== null) found.push({ kind: 'exchanged', sentence: E.exchanged(other.lot.name), right_roasted_g: other.weighed_out_g });
+    if (near && other.weighed_out_g !== null) found.push({ kind: 'exchanged', sentence: E.exchanged(other.lot.name, clock(other.weighed_out_at)), right_roasted_g: other.weighed_out_g });
   }
   return found;
 }

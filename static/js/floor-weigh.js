@@ -263,12 +263,13 @@ function askAgain({ words, picture, offers, notes, keep, kept, pad }) {
     node.append(h('span', {}, sentence), h('b', {}, label));
     return node;
   });
+  const again = button(T.floor.readAgain, () => close(), { class: 'button plain huge' });
   /** @type {HTMLDialogElement} */
   const dialog = h('dialog', { class: 'sheet further', 'aria-labelledby': 'odd-words' },
     h('p', { class: 'words', id: 'odd-words' }, words), picture,
     h('p', {}, offers.length + notes.length ? T.floor.explains : T.floor.readAgainWhy),
     h('div', { class: 'odd-choices' }, offered, notes.map((each) => h('p', { class: 'explain-only' }, each)),
-      button(T.floor.readAgain, () => close(), { class: 'button plain huge' }), button(keep, then(kept), { class: 'button plain huge', 'data-key': 'keep' })));
+      again, button(keep, then(kept), { class: 'button plain huge', 'data-key': 'keep' })));
   const close = () => {
     dialog.close();
     dialog.remove();
@@ -277,6 +278,8 @@ function askAgain({ words, picture, offers, notes, keep, kept, pad }) {
   dialog.addEventListener('cancel', () => dialog.remove());
   document.body.append(dialog);
   dialog.showModal();
+  // A scale that types may send Enter twice: the second must book nothing.
+  again.focus();
 }
 
 /** One reading in place of what was typed, containers already off. @param {Weight} weight @param {number} grams @returns {Weight} */

@@ -62,6 +62,12 @@ function drawLots() {
   }, { kind: 'quiet', 'data-key': 'used' }) : null);
 }
 
+/** How long green lasts; beyond a year nobody plans by the day. @param {string} until */
+function lastsText(until) {
+  const days = Math.round((Date.parse(until) - Date.parse(page.today)) / 86400000);
+  return days > 365 ? G.lastsLong : G.lastsTo(days, fullDay(until));
+}
+
 /** @param {Lot} lot */
 function lotCard(lot) {
   const share = (/** @type {number|undefined} */ grams) => Math.max(0, Math.min(1, (grams ?? 0) / Math.max(1, lot.received_g || lot.expected_g)));
@@ -72,7 +78,7 @@ function lotCard(lot) {
   return h('li', { class: 'lot' }, h('a', { class: 'lot-link', href: `#${lot.id}`, 'data-key': `lot-${lot.id}` }, sack(lot.name, lot.grade)),
     h('p', {}, nameOf(page.lists.coffees, lot.coffee), ' · ', nameOf(page.lists.storerooms, lot.storeroom)),
     bar,
-    lot.lasts ? h('p', { class: 'lasts' }, G.lastsTo(Math.round((Date.parse(lot.lasts.day) - Date.parse(page.today)) / 86400000), fullDay(lot.lasts.day))) : null,
+    lot.lasts ? h('p', { class: 'lasts' }, lastsText(lot.lasts.day)) : null,
     h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),
     lot.state && lot.state !== 'received' ? h('p', { class: 'flag' }, G.states[/** @type {'expected'} */ (lot.state)] ?? lot.state) : null,
     lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null);

@@ -6,7 +6,7 @@ import { holdText } from './floor-state.js';
 import { askCommand } from './forms.js';
 import { listen } from './live.js';
 import { picture } from './picture.js';
-import { empty, openPage, trying } from './parts/page-frame.js';
+import { empty, linkTo, openPage, trying } from './parts/page-frame.js';
 import { outlookOf } from './parts/outlook.js';
 import { RangePicture } from './parts/range-picture.js';
 import { nameOf } from './records.js';
@@ -18,8 +18,8 @@ import { T } from './texts.js';
 
 const L = T.loss;
 const places = { notices: byId('notices'), outside: byId('outside'), table: byId('expected'), one: byId('one') };
-/** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], days: Map<string, string>, open: string}} */
-const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], days: new Map(), open: location.hash.slice(1) };
+/** @type {{loss: {lots: any[], notices: any[], outside: BatchView[]}, lots: Lot[], styles: Named[], roasters: Named[], days: Map<string, string>, open: string, used: boolean}} */
+const page = { loss: { lots: [], notices: [], outside: [] }, lots: [], styles: [], roasters: [], days: new Map(), open: location.hash.slice(1), used: false };
 
 /** Among how many of the latest batches the ones of a notice are looked for, to say their days. */
 const RECENT = 500;
@@ -122,14 +122,21 @@ async function pass(batch) {
 }
 
 function drawTable() {
-  const { lots } = page.loss;
-  redraw(places.table, h('h2', {}, L.expected), lots.length === 0 ? empty(L.nothingYet) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.expected }, h('table', {},
+  const idOf = (/** @type {any} */ each) => (typeof each.lot === 'string' ? each.lot : each.lot.id);
+  const gone = new Set(page.lots.filter((lot) => lot.used_up || lot.retired).map((lot) => lot.id));
+  const kept = page.loss.lots.filter((each) => !gone.has(idOf(each)));
+  const hidden = page.loss.lots.length - kept.length;
+  const lots = page.used ? page.loss.lots : kept;
+  redraw(places.table, h('h2', {}, L.expected), page.loss.lots.length === 0 ? empty(L.nothingYet, h('div', { class: 'actions' }, linkTo('/green', T.pages.green), linkTo('/setup#past', T.pages.setup))) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.expected }, h('table', {},
     tableHead([T.words.lot, T.words.style, T.words.roaster, [L.mean], [L.range], [L.batches]]),
     h('tbody', {}, lots.map((each) => {
-      const id = typeof each.lot === 'string' ? each.lot : each.lot.id;
+      const id = idOf(each);
       return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `#${id}`, 'data-key': `lot-${id}-${each.style.id ?? each.style}-${each.roaster.id ?? each.roaster}` }, nameOf(page.lots, each.lot)), each.open_notice || page.loss.notices.some((notice) => notice.open && notice.lot?.id === id) ? h('span', { class: 'flag' }, L.notice) : null),
         h('td', {}, nameOf(page.styles, each.style)), h('td', {}, nameOf(page.roasters, each.roaster)), h('td', { class: 'num' }, percent(each.expected.mean)), h('td', { class: 'num' }, `${percent(each.expected.lo)} – ${percent(each.expected.hi)}`), h('td', { class: 'num' }, String(each.batches)));
-    })))));
+    })))), hidden ? button(page.used ? T.green.hideUsed : L.showUsed(hidden), () => {
+    page.used = !page.used;
+    drawTable();
+  }, { kind: 'quiet', 'data-key': 'used' }) : null);
 }
 
 /** One lot: its picture, and the same as a table. */

@@ -1,6 +1,6 @@
 /** The fields of every kind of record, as people fill them in. */
 import { read, readAll } from './api.js';
-import { decimalText, minorDigits } from './format.js';
+import { decimalText, fullDay, minorDigits } from './format.js';
 import { ladderOf, ruleFields, ruleOf, words } from './rules.js';
 import { T } from './texts.js';
 
@@ -43,9 +43,9 @@ const optional = { optional: true };
 /** The name that a list shows for a record. @param {Kind} kind @param {Item} item */
 export function title(kind, item) {
   if (kind === 'deliveries') return `${item.supplier} ${item.reference}`;
-  if (kind === 'ship-days') return item.day;
+  if (kind === 'ship-days') return fullDay(item.day);
   if (kind === 'orders') return item.number;
-  if (kind === 'cost-lines') return item.reference ?? item.day;
+  if (kind === 'cost-lines') return item.reference ?? fullDay(item.day);
   return item.name;
 }
 
@@ -114,7 +114,7 @@ const FIELDS = {
   ],
   orders: (from) => [
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
-    f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => ({ value: each.day, label: each.day })) }),
+    f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).sort((a, b) => a.day.localeCompare(b.day)).map((each) => ({ value: each.day, label: fullDay(each.day) })) }),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
     f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole'), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp })] }),
     f('note', R.note, 'text', optional),

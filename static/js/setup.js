@@ -1,7 +1,7 @@
 /** Set-up: everything a roastery is made of, and the way from nothing to the first plan. */
 import { readAll } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
-import { chooseUnit, mass, ownUnit, percent } from './format.js';
+import { chooseUnit, day, mass, ownUnit, percent } from './format.js';
 import { editRecord, retire } from './forms.js';
 import { listen } from './live.js';
 import { empty, openPage, trying } from './parts/page-frame.js';
@@ -12,7 +12,7 @@ import { T } from './texts.js';
 /** @import { Item } from './types.js' */
 /** @import { Kind } from './records.js' */
 
-const KINDS = /** @type {const} */ (['sites', 'people', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days']);
+const KINDS = /** @type {const} */ (['sites', 'storerooms', 'scales', 'styles', 'roasters', 'coffees', 'products', 'ship-days']);
 /** @typedef {typeof KINDS[number]} SetupKind */
 
 /**
@@ -118,14 +118,13 @@ function sum(kind, item) {
   /** @type {Record<SetupKind, () => string>} */
   const lines = {
     sites: () => `${item.zone} · ${item.currency} · ${item.mass_unit}`,
-    people: () => T.roles[/** @type {keyof typeof T.roles} */ (item.role)] ?? item.role,
     storerooms: () => '',
     scales: () => T.setup.scale(item.unit, mass(item.division_g, item.unit, 3), mass(item.max_g, item.unit, 1), item.containers.length),
     styles: () => T.setup.style(percent(item.nominal_loss), item.rest_days, item.fresh_days),
     roasters: () => T.setup.roaster(mass(item.min_charge_g), mass(item.max_charge_g), item.cycle_min),
     coffees: () => item.note ?? '',
     products: () => `${mass(item.bag_g, 'g', 0)} · ${styleName(item.style)} · ${item.parts.map((/** @type {any} */ part) => (item.parts.length > 1 ? `${percent(part.share, 0)} ${coffeeName(part.coffee)}` : coffeeName(part.coffee))).join(' + ')}`,
-    'ship-days': () => T.setup.shipDay(item.packing_day, item.carrier_at),
+    'ship-days': () => T.setup.shipDay(day(item.packing_day), item.carrier_at),
   };
   return lines[kind]();
 }

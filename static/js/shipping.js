@@ -131,7 +131,7 @@ function drawImport() {
 
 function drawRoasted() {
   const free = page.roasted.filter((each) => each.mass_g > 0);
-  redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)} · `, h('b', {}, mass(each.mass_g))), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null))));
+  redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)}`), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null, h('b', {}, mass(each.mass_g))))));
 }
 
 page.today = (await trying(openPage))?.today ?? '';

@@ -18,6 +18,8 @@ const AT_ONCE = 200;
 const page = { choices: {}, trace: null, all: false };
 
 const of = () => asked.get('of') ?? 'lot';
+/** Whether what is traced is named by typing its id, not chosen from a list. */
+const isTyped = () => ['packing', 'shipment'].includes(of());
 
 /** What there is to choose of a kind. @param {string} kind @returns {Promise<{id: string, name: string}[]>} */
 async function choices(kind) {
@@ -74,7 +76,7 @@ async function show() {
   const id = asked.get('id');
   if (!id) {
     for (const place of [places.picture, places.ways]) redraw(place);
-    redraw(places.touched, empty(R.choose));
+    redraw(places.touched, empty(isTyped() || page.choices[of()]?.length ? R.choose : R.noneOf));
     return;
   }
   const path = `/api/trace/${of()}/${encodeURIComponent(id)}`;
@@ -123,6 +125,9 @@ function drawWays() {
   }, { 'data-key': 'more-ways' }) : null);
 }
 
+/** @param {any} each */
+const certificateText = (each) => R.certificate(each.certificate, each.valid_from ? fullDay(each.valid_from) : '', fullDay(each.valid_to));
+
 /** What was bought, roasted, sold and lost under each claim. @param {any[]} claims */
 function drawClaims(claims) {
   places.claims.hidden = claims.length === 0;
@@ -132,7 +137,7 @@ function drawClaims(claims) {
   redraw(places.claims, h('h2', {}, R.claims), h('p', { class: 'help' }, R.claimsHelp), claims.map((each) => h('section', {}, h('h3', {}, each.claim), each.warning ? h('p', { class: 'error', role: 'alert' }, each.warning) : null,
     h('dl', { class: 'facts' }, [[R.sold, each.sold_g], [R.promised, each.promised_g], [R.available, each.available_g]].map(([name, grams]) => h('div', {}, h('dt', {}, name), h('dd', {}, exact(grams))))),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': each.claim }, h('table', {}, tableHead([T.words.lot, T.records.certificate, ...columns.map((name) => /** @type {[string]} */ ([R.claimColumns[name] ?? name]))]), h('tbody', {},
-      each.lots.map((/** @type {any} */ lot) => h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `?of=lot&id=${lot.lot}` }, lot.name)), h('td', {}, lot.certificates.map(R.certificate).join('; '), lot.holds ? null : h('span', { class: 'flag' }, R.expired)), cells(lot))),
+      each.lots.map((/** @type {any} */ lot) => h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `?of=lot&id=${lot.lot}` }, lot.name)), h('td', {}, lot.certificates.map(certificateText).join('; '), lot.holds ? null : h('span', { class: 'flag' }, R.expired)), cells(lot))),
       h('tr', { class: 'balance' }, h('th', { scope: 'row' }, R.allLots), h('td', {}), cells(each.masses))))))));
 }
 

@@ -55,12 +55,14 @@ function drawValue(value) {
   const pay = (/** @type {number} */ minor) => money({ minor, currency: value.currency });
   const worth = (/** @type {any} */ of) => of.store - of.written_down + of.batch + of.roasted + of.packed + of.coming + of.transit;
   /** @type {[string, (of: LotValue) => number][]} */
-  const columns = [[V.opening, (of) => worth(of.opening)], [V.added, (of) => of.added], [V.sold, (of) => of.used.sold - of.used.written_down_used], [V.samples, (of) => of.used.samples], [V.waste, (of) => of.used.waste],
+  const all = [[V.opening, (of) => worth(of.opening)], [V.added, (of) => of.added], [V.sold, (of) => of.used.sold - of.used.written_down_used], [V.samples, (of) => of.used.samples], [V.waste, (of) => of.used.waste],
     [V.differences, (of) => of.used.differences], [V.blended, (of) => of.used.blended], [V.down, (of) => of.used.written_down], [V.closing, (of) => worth(of.closing)]];
-  redraw(places.value, h('div', { class: 'head' }, h('h2', {}, `${value.from ? `${fullDay(value.from)} – ` : ''}${fullDay(value.to)}`), h('div', { class: 'actions' }, button(A.print, () => window.print(), { 'data-key': 'print' }))),
+  // Of nothing that happened no column is shown: the rest adds up as well, and fits a screen.
+  const columns = all.filter(([label, read]) => label === V.closing || value.lots.some((of) => read(of) !== 0));
+  redraw(places.value, h('div', { class: 'head' }, h('h2', {}, `${value.from ? `${fullDay(value.from)} –` : A.until} ${fullDay(value.to)}`), h('div', { class: 'actions' }, button(A.print, () => window.print(), { 'data-key': 'print' }))),
     h('p', { class: 'notice' }, value.notice), value.unreadable.length ? h('p', { class: 'error' }, V.unreadable(value.unreadable.length)) : null,
     h('p', { class: 'help' }, V.lead, ' ', A.bound(value.known)),
-    value.lots.length === 0 ? empty(V.nothing) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': T.inside.value }, h('table', { class: 'value' }, tableHead([V.lot, [V.green], [V.perKg], ...columns.map(([label]) => /** @type {[string]} */ ([label]))]),
+    value.lots.length === 0 ? empty(V.nothing) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': T.pages.value }, h('table', { class: 'value' }, tableHead([V.lot, [V.green], [V.perKg], ...columns.map(([label]) => /** @type {[string]} */ ([label]))]),
       h('tbody', {}, value.lots.map((of) => h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `/audit?lot=${of.lot.id}` }, of.lot.name), of.owned_by ? h('span', { class: 'flag' }, V.owned(of.owned_by)) : null), h('td', { class: 'num' }, mass(of.store_g)), h('td', { class: 'num' }, of.per_kg === null ? '–' : pay(of.per_kg)), columns.map(([, read]) => h('td', { class: 'num' }, pay(read(of))))))),
       h('tfoot', {}, h('tr', {}, h('th', { scope: 'row' }, V.all), h('td', { class: 'num' }, mass(value.lots.reduce((sum, of) => sum + of.store_g, 0))), h('td', {}), columns.map(([, read]) => h('td', { class: 'num' }, pay(value.lots.reduce((sum, of) => sum + read(of), 0)))))))),
     value.coffees.length ? [h('h3', {}, V.three), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': V.three }, h('table', { class: 'value' }, tableHead([T.records.coffee, [V.green], [V.byLot], [V.average], [V.fifo]]),

@@ -115,9 +115,9 @@ function block(batch) {
       week.chosen = open ? '' : key;
       drawBoard();
     }, keydown: (/** @type {KeyboardEvent} */ event) => fixed || moveByKey(event, batch) },
-  }, h('span', { class: 'when' }, batch.start), sack(batch.lot.name, batch.grade), h('span', { class: 'what' }, batch.style.name), h('b', {}, mass(batch.charge_g)),
+  }, h('span', { class: 'when' }, batch.start), sack(batch.lot.name, batch.grade), h('span', { class: 'what' }, batch.style.name, card && !fixed && !isPinned(batch) ? h('span', { class: 'on-card' }, ` · ${W.onCard}`) : null), h('b', {}, mass(batch.charge_g)),
   fed ? h('span', { class: 'fed-mark' }, W.feedsShip(day(week.shipDay))) : null,
-  isPinned(batch) ? h('span', { class: 'pin' }, W.pinned) : card && !fixed ? h('span', { class: 'on-card' }, W.onCard) : null, fixed && card ? h('span', { class: 'flag' }, T.floor.cardStates[card.state]) : null);
+  isPinned(batch) ? h('span', { class: 'pin' }, W.pinned) : null, fixed && card ? h('span', { class: 'flag' }, T.floor.cardStates[card.state]) : null);
   const node = h('li', { class: `block${isPinned(batch) ? ' pinned' : ''}${open ? ' open' : ''}${fed ? ' fed' : ''}` }, h('div', { class: 'block-head' }, face, fixed ? null : h('span', { class: 'grip', 'aria-hidden': 'true' }, '⠿')), open ? details(batch, fixed) : null);
   if (!fixed) carriable(node, (target) => move(batch, { day: target.dataset.day ?? batch.day, roaster: target.dataset.roaster ?? batch.roaster.id }));
   return node;

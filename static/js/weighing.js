@@ -42,9 +42,9 @@ export function division(scale) {
 
 /**
  * What the scale would have shown instead, if it cannot have shown this: digits missing at the end ("11.8" on a scale of 0.02 kg),
- * a value between two divisions, or the point left out. Null when the reading is one of the scale's.
+ * a value between two divisions (just between, both are offered), or the point left out. Null when the reading is one of the scale's.
  * @param {string} gross @param {Scale} scale
- * @returns {{why: 'digits'|'between'|'large', instead: string|null}|null}
+ * @returns {{why: 'digits'|'between'|'large', instead: string[]}|null}
  */
 export function doubt(gross, scale) {
   const { steps, decimals } = division(scale);
@@ -54,12 +54,16 @@ export function doubt(gross, scale) {
   if (most > 0 && value > most * 1.0001) {
     const shifted = value / 10 ** decimals;
     const fits = typed === 0 && shifted <= most && Math.round(value) % Math.max(1, steps) === 0;
-    return { why: 'large', instead: fits ? shifted.toFixed(decimals) : null };
+    return { why: 'large', instead: fits ? [shifted.toFixed(decimals)] : [] };
   }
   const units = value * 10 ** decimals;
-  const nearest = Math.round(units / steps) * steps;
-  if (typed > decimals || Math.abs(units - nearest) > 1e-6) return { why: 'between', instead: (nearest / 10 ** decimals).toFixed(decimals) };
-  return typed < decimals ? { why: 'digits', instead: value.toFixed(decimals) } : null;
+  const [below, above] = [Math.floor(units / steps + 1e-9) * steps, Math.ceil(units / steps - 1e-9) * steps];
+  if (typed > decimals || above !== below) {
+    const lean = units - below - (above - units);
+    const nearest = Math.abs(lean) < 1e-6 ? [...new Set([below, above])] : [lean < 0 ? below : above];
+    return { why: 'between', instead: nearest.map((each) => (each / 10 ** decimals).toFixed(decimals)) };
+  }
+  return typed < decimals ? { why: 'digits', instead: [value.toFixed(decimals)] } : null;
 }
 
 /**

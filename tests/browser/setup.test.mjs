@@ -27,6 +27,9 @@ async function save(page) {
   await page.waitForSelector('dialog', { state: 'detached' });
 }
 
+/** A day as a choice shows it. @param {string} iso */
+const inWords = (iso) => new Intl.DateTimeFormat('en-GB', { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`));
+
 test('the zone of this device is offered while a book still has its first one', async () => {
   const service = await startService();
   try {
@@ -93,7 +96,7 @@ test('a new roastery gets from nothing to its first plan through the pages', asy
 
     await page.goto(`${service.url}/shipping`);
     await page.click('[data-key="add"]');
-    await fill(page, { Number: 'W-1', Customer: 'Quay Café', 'Ship day': shipDay, Product: 'Kirimbi filter 250', Bags: '40' });
+    await fill(page, { Number: 'W-1', Customer: 'Quay Café', 'Ship day': inWords(shipDay), Product: 'Kirimbi filter 250', Bags: '40' });
     await save(page);
 
     await page.goto(`${service.url}/week`);

@@ -38,9 +38,10 @@ test('a scale that types is understood: sign, zeros, unit, and whether it had co
 test('digits fill to the division of the scale', () => {
   assert.deepEqual(division(FLOOR_SCALE), { step: 0.02, steps: 2, decimals: 2 });
   assert.equal(doubt('11.80', FLOOR_SCALE), null);
-  assert.deepEqual(doubt('11.8', FLOOR_SCALE), { why: 'digits', instead: '11.80' });
-  assert.deepEqual(doubt('11.83', FLOOR_SCALE), { why: 'between', instead: '11.84' });
-  assert.deepEqual(doubt('1180', FLOOR_SCALE), { why: 'large', instead: '11.80' });
+  assert.deepEqual(doubt('11.8', FLOOR_SCALE), { why: 'digits', instead: ['11.80'] });
+  assert.deepEqual(doubt('11.83', FLOOR_SCALE), { why: 'between', instead: ['11.82', '11.84'] }, 'just between two steps both are as likely');
+  assert.deepEqual(doubt('11.825', FLOOR_SCALE), { why: 'between', instead: ['11.82'] });
+  assert.deepEqual(doubt('1180', FLOOR_SCALE), { why: 'large', instead: ['11.80'] });
   assert.equal(division({ unit: 'lb', division_g: 22.68 }).step, 0.05);
 });
 

@@ -204,10 +204,10 @@ export class PadEntry extends HTMLElement {
     this.#asked = read.gross;
     const { instead } = doubted;
     this.#say(h('p', { role: 'alert' }, T.pad.doubt[doubted.why](read.gross, this.#scale)),
-      h('div', { class: 'choices' }, instead ? button(T.pad.was(instead, this.#scale.unit), () => {
-        this.#take(instead);
+      h('div', { class: 'choices' }, instead.map((each) => button(T.pad.was(each, this.#scale.unit), () => {
+        this.#take(each);
         this.#accept(then);
-      }, { kind: 'main' }) : null, button(T.pad.keep(read.gross, this.#scale.unit), () => this.#accept(then))));
+      }, { kind: 'main' })), button(T.pad.keep(read.gross, this.#scale.unit), () => this.#accept(then))));
   }
 
   #another() {

@@ -5,11 +5,11 @@ import { useSite } from '../format.js';
 import { T } from '../texts.js';
 
 /**
- * The areas in the head of every page, each with the pages inside it, its own first. A page is added by its name in its area here and
- * its word in `T.pages`.
+ * The areas in the head of every page, each with the further pages inside it. A page is added by its name in its area here and
+ * its word in `T.pages`; an area is called as its first page unless `T.areas` says otherwise.
  * @type {Partial<Record<keyof typeof T.pages, (keyof typeof T.pages)[]>>}
  */
-const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: [], trace: [], setup: ['people'] };
+const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['count', 'findings', 'periods', 'value'], trace: [], setup: ['people'] };
 
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
@@ -58,26 +58,22 @@ export class PageFrame extends HTMLElement {
     const names = /** @type {(keyof typeof T.pages)[]} */ (Object.keys(AREAS));
     const area = names.find((name) => name === here || AREAS[name]?.includes(here)) ?? here;
     const others = AREAS[area] ?? [];
-    const inside = T.inside[/** @type {'count'} */ (this.getAttribute('inside'))];
-    document.title = `${inside ?? T.pages[here]} · Outturn`;
+    document.title = `${T.pages[here]} · Outturn`;
     document.documentElement.lang = T.lang;
-    const links = h('ul', { id: 'pages' }, names.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : page === area ? 'true' : undefined }, T.pages[page]))));
+    const links = h('ul', { id: 'pages' }, names.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : page === area ? 'true' : undefined }, areaName(page)))));
     const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => {
       const open = this.classList.toggle('open');
       opener.setAttribute('aria-expanded', String(open));
-    } } }, h('span', { class: 'here' }, T.pages[here]), h('span', { class: 'opener-word' }, T.frame.pages));
+    } } }, h('span', { class: 'here' }, areaName(area)), h('span', { class: 'opener-word' }, T.frame.pages));
     this.setAttribute('role', 'banner');
     this.replaceChildren(
       h('a', { class: 'skip', href: '#content' }, T.frame.skip),
       h('span', { class: 'brand' }, 'Outturn'),
       h('nav', { 'aria-label': T.frame.pages }, opener, links),
-      others.length ? h('nav', { class: 'inside', 'aria-label': T.pages[area] }, h('ul', {}, [area, ...others].map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
+      others.length ? h('nav', { class: 'inside', 'aria-label': areaName(area) }, h('ul', {}, [area, ...others].map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
-    for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = inside ?? T.pages[here];
-    const within = document.getElementById('inside');
-    within?.setAttribute('aria-label', T.pages[here]);
-    within?.replaceChildren(...insideLinks(this.getAttribute('inside') ?? here));
+    for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = T.pages[here];
   }
 
   /** Whether somebody is signed in who may sign out. @param {boolean} yes */
@@ -100,10 +96,8 @@ export class PageFrame extends HTMLElement {
   }
 }
 
-/** The pages inside Audit. @param {string} here */
-function insideLinks(here) {
-  return [h('ul', {}, Object.entries(T.inside).map(([page, name]) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, name))))];
-}
+/** @param {keyof typeof T.pages} area */
+const areaName = (area) => T.areas[/** @type {'audit'} */ (area)] ?? T.pages[area];
 
 customElements.define('page-frame', PageFrame);
 
