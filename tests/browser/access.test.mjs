@@ -1,9 +1,7 @@
 /** Coming in: by password, by PIN on a paired tablet, over https on a name of the house; and being cut off. */
 import assert from 'node:assert/strict';
 import { createHash } from 'node:crypto';
-import { join } from 'node:path';
 import { after, before, test } from 'node:test';
-import { connect } from 'node:tls';
 import { apiOf, openPage, PASSWORD, shot, startBrowser, startService } from './support.mjs';
 import { axe } from './axe.mjs';
 
@@ -84,35 +82,19 @@ test('a tablet is paired by a code, an operator signs in with a PIN, and one tap
   await tablet.context.close();
 });
 
-/** The key of the certificate that a service shows, checked against its own authority. @param {number} port @param {string} name @param {Buffer} authority */
-function keyOf(port, name, authority) {
-  const ca = `-----BEGIN CERTIFICATE-----\n${authority.toString('base64').replace(/(.{64})/g, '$1\n')}\n-----END CERTIFICATE-----\n`;
-  return new Promise((resolve, reject) => {
-    const socket = connect({ host: '127.0.0.1', port, servername: name, ca }, () => {
-      const key = socket.getPeerX509Certificate()?.publicKey.export({ type: 'spki', format: 'der' });
-      socket.end();
-      if (key) resolve(createHash('sha256').update(key).digest('base64'));
-      else reject(new Error('no certificate'));
-    });
-    socket.on('error', reject);
-  });
-}
-
 test('over https on a name of the house: the authority, the first owner, the worker that a tablet needs', async () => {
-  const name = 'roastery.lan';
-  const secure = await startService((folder) => ['--names', name, '--keys', join(folder, 'keys')]);
-  const { port } = new URL(secure.url);
-  const authority = Buffer.from(await (await fetch(`${secure.url}/authority.crt`)).arrayBuffer());
-  const key = await keyOf(Number(port), name, authority);
-  const guest = await startBrowser([`--host-resolver-rules=MAP ${name} 127.0.0.1`, `--ignore-certificate-errors-spki-list=${key}`]);
+  const secure = await startService({ secure: true, owner: false });
+  const { host } = new URL(secure.url);
+  const guest = await startBrowser(secure.flags);
   try {
     const { page, context, errors } = await openPage(guest, { nobody: true });
-    await page.goto(`http://${name}:${port}/floor`);
+    await page.goto(`http://${host}/floor`);
     await page.waitForURL('**/trust');
     const fingerprint = await page.locator('.fingerprint').textContent();
-    assert.equal(fingerprint, createHash('sha256').update(authority).digest('hex').toUpperCase().replace(/(..)(?=.)/g, '$1:'));
+    assert.equal(fingerprint, createHash('sha256').update(secure.authority ?? '').digest('hex').toUpperCase().replace(/(..)(?=.)/g, '$1:'));
     assert.ok(secure.said().includes(String(fingerprint)), 'the terminal shows the same');
     await shot(page, 'trust');
+    assert.equal((await apiOf(secure.url).read('/api/entrance')).set_up, false, 'whoever trusts this authority alone is answered');
 
     const link = /https:\/\/\S+#invitation=\w+/.exec(secure.said())?.[0] ?? '';
     await page.goto(link);
@@ -127,7 +109,7 @@ test('over https on a name of the house: the authority, the first owner, the wor
     assert.deepEqual(cookies.map((each) => [each.name, each.secure, each.httpOnly, each.sameSite]).sort(), [
       ['__Host-outturn-device', true, true, 'Strict'], ['__Host-outturn-session', true, true, 'Strict']]);
     // Over plain HTTP the browser says that it does not heed one of the headers: that page is for installing the authority alone.
-    assert.deepEqual(errors.filter((each) => !each.includes(`http://${name}:${port}/trust`)), []);
+    assert.deepEqual(errors.filter((each) => !each.includes(`http://${host}/trust`)), []);
     await context.close();
   } finally {
     await guest.close();

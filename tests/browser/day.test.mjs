@@ -1,11 +1,11 @@
-/** A day on the floor with hardly a network: 40 weights, none lost, none twice. And two tablets that want the same thing. */
+/** A day on the floor with hardly a network, over https on a name of the house: 40 weights, none lost, none twice. And two tablets that want the same thing. */
 import assert from 'node:assert/strict';
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { after, before, test } from 'node:test';
 import { asked, intoDrum, keeps, weighIn, weighOut } from './hands.mjs';
-import { apiOf, openBrowser, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
+import { apiOf, NAME, openBrowser, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
 
 /** @type {import('./support.mjs').Service} */
 let service;
@@ -13,7 +13,7 @@ let service;
 let api;
 
 before(async () => {
-  service = await startService();
+  service = await startService({ secure: true });
   api = apiOf(service.url);
   const { filterBag, espressoBag, shipDay } = await roastery(api);
   await api.make('orders', { number: 'W-202', customer: 'Mill Street', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 700 }, { line: 2, product: espressoBag, bags: 150 }] });
@@ -29,7 +29,7 @@ test('forty weights through a cut network, a closed browser and a killed service
   /** What was typed, so that every batch can be told from every other: kilograms in and out. @type {[string, string][]} */
   const typed = [];
   const open = async (/** @type {boolean} */ offline) => {
-    const tablet = await openBrowser(home);
+    const tablet = await openBrowser(home, service.flags);
     const page = tablet.pages()[0] ?? (await tablet.newPage());
     await tablet.setOffline(offline);
     await page.goto(`${service.url}/floor`);
@@ -48,9 +48,14 @@ test('forty weights through a cut network, a closed browser and a killed service
       typed.push(weights);
     }
   };
+  /** @type {Awaited<ReturnType<typeof open>>['tablet']|undefined} */
+  let tablet;
   try {
-    let { tablet, page } = await open(false);
+    let page;
+    ({ tablet, page } = await open(false));
     await page.waitForFunction(() => navigator.serviceWorker.controller !== null);
+    assert.equal(await page.evaluate(() => isSecureContext && location.hostname), NAME);
+    assert.equal(await page.evaluate(async () => (await navigator.wakeLock.request('screen')).type), 'screen', 'the screen can be kept awake');
     await roast(page, 3);
     await tablet.setOffline(true);
     await roast(page, 5);
@@ -77,6 +82,7 @@ test('forty weights through a cut network, a closed browser and a killed service
     await until(async () => !/kept/.test((await page.textContent('#state')) ?? 'kept'), 'the kept weights to be sent');
     await tablet.close();
   } finally {
+    await tablet?.close().catch(() => undefined);
     rmSync(home, { recursive: true, force: true });
   }
   const booked = (await weighedOut()).map((batch) => [(batch.weighed_in_g / 1000).toFixed(2), (batch.weighed_out_g / 1000).toFixed(2)].join(' '));
@@ -87,7 +93,7 @@ test('forty weights through a cut network, a closed browser and a killed service
 });
 
 test('two tablets race for one card: one is booked, the other is asked; what cannot be booked is settled by a person', async () => {
-  const browser = await startBrowser();
+  const browser = await startBrowser(service.flags);
   try {
     const one = await openPage(browser, { viewport: { width: 1280, height: 800 } });
     const two = await openPage(browser, { viewport: { width: 800, height: 1280 } });

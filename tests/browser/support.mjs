@@ -1,6 +1,7 @@
 /** The real service on a free port with a fresh book, a small roastery in it, and a browser to look at it. */
 import { spawn } from 'node:child_process';
 import { mkdtempSync, mkdirSync, rmSync } from 'node:fs';
+import { request } from 'node:https';
 import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
@@ -37,11 +38,49 @@ export const PASSWORD = 'four words in a row';
 /** What the owner's browser keeps, by the address of the service. @type {Map<string, {name: string, value: string}[]>} */
 const OWNERS = new Map();
 
+/** The name of the house by which services are reached over https. */
+export const NAME = 'roastery.lan';
+/** The authorities of services that are reached over https, PEM by address. @type {Map<string, string>} */
+const AUTHORITIES = new Map();
+
+/**
+ * What `fetch` does, also for a service whose certificate is made by its own authority: that is trusted, the certificate is checked.
+ * @param {string} url @param {{method: string, headers: Record<string, string>, body?: string}} what
+ * @returns {Promise<{status: number, text: string, cookies: string[]}>}
+ */
+async function send(url, { method, headers, body }) {
+  const { origin, port, pathname, search } = new URL(url);
+  const ca = AUTHORITIES.get(origin);
+  if (!ca) {
+    const answer = await fetch(url, { method, headers, body });
+    return { status: answer.status, text: await answer.text(), cookies: answer.headers.getSetCookie() };
+  }
+  return new Promise((resolve, reject) => {
+    const asking = request({ host: '127.0.0.1', port, servername: NAME, ca, method, path: pathname + search, headers: { ...headers, host: `${NAME}:${port}` } }, (answer) => {
+      let text = '';
+      answer.setEncoding('utf8').on('data', (part) => {
+        text += part;
+      }).on('end', () => resolve({ status: answer.statusCode ?? 0, text, cookies: answer.headers['set-cookie'] ?? [] })).on('error', reject);
+    });
+    asking.on('error', reject);
+    asking.end(body);
+  });
+}
+
+/** The certificate of its own authority, as a device of the house gets it to install. @param {number} port */
+async function authorityOf(port) {
+  const authority = Buffer.from(await (await fetch(`http://127.0.0.1:${port}/authority.crt`)).arrayBuffer());
+  return { authority, ca: `-----BEGIN CERTIFICATE-----\n${authority.toString('base64').replace(/(.{64})/g, '$1\n')}\n-----END CERTIFICATE-----\n` };
+}
+
+/** A browser that knows the name of the house. It has no authority installed, so it takes any; `send` checks the certificate instead. */
+const OF_THE_HOUSE = [`--host-resolver-rules=MAP ${NAME} 127.0.0.1`, '--ignore-certificate-errors'];
+
 /** The first owner chooses a password by the link on the terminal, as a page does. @param {string} url @param {string} code */
 async function choosePassword(url, code) {
-  const answer = await fetch(`${url}/api/passwords`, { method: 'POST', headers: { 'content-type': 'application/json', origin: url }, body: JSON.stringify({ code, password: PASSWORD }) });
-  if (!answer.ok) throw new Error(`the owner's password: ${answer.status} ${await answer.text()}`);
-  OWNERS.set(url, answer.headers.getSetCookie().map((line) => {
+  const { status, text, cookies } = await send(`${url}/api/passwords`, { method: 'POST', headers: { 'content-type': 'application/json', origin: url }, body: JSON.stringify({ code, password: PASSWORD }) });
+  if (status >= 400) throw new Error(`the owner's password: ${status} ${text}`);
+  OWNERS.set(url, cookies.map((line) => {
     const [name = '', value = ''] = (line.split(';')[0] ?? '').split('=');
     return { name, value };
   }));
@@ -50,6 +89,8 @@ async function choosePassword(url, code) {
 /**
  * @typedef {object} Service
  * @property {string} url
+ * @property {string[]} flags what a browser needs to reach it
+ * @property {Buffer|null} authority the certificate that a device of the house installs
  * @property {() => string} said what it has said on its terminal
  * @property {() => Promise<void>} stop ends the service and throws its book away
  * @property {() => Promise<void>} kill ends it without warning, the book stays
@@ -57,29 +98,29 @@ async function choosePassword(url, code) {
  */
 
 /**
- * The service, with its first owner signed in unless more flags say that it is reached otherwise.
- * @param {(folder: string) => string[]} [more] further flags
+ * The service with a fresh book and its first owner signed in.
+ * @param {{secure?: boolean, owner?: boolean}} [how] `secure`: over https, by a name of the house; `owner` false: nobody has chosen a password yet
  * @returns {Promise<Service>}
  */
-export async function startService(more) {
+export async function startService({ secure = false, owner = true } = {}) {
   const folder = mkdtempSync(join(tmpdir(), 'outturn-browser-'));
   const port = await freePort();
-  const url = `http://127.0.0.1:${port}`;
+  const plain = `http://127.0.0.1:${port}`;
+  const url = secure ? `https://${NAME}:${port}` : plain;
+  const more = secure ? ['--names', NAME, '--keys', join(folder, 'keys')] : [];
   /** @type {import('node:child_process').ChildProcess} */
   let child;
   let said = '';
   const begin = async () => {
     said = '';
-    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, ...(more?.(folder) ?? [])], { stdio: ['ignore', 'pipe', 'inherit'] });
+    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, ...more], { stdio: ['ignore', 'pipe', 'inherit'] });
     child.stdout?.on('data', (/** @type {Buffer} */ data) => {
       said += data.toString();
     });
     await until(async () => {
       if (child.exitCode !== null) throw new Error(`${BINARY} ended with ${child.exitCode}`);
-      return (await fetch(`${url}/${more ? 'trust' : 'readyz'}`).catch(() => null))?.ok === true;
+      return (await fetch(`${plain}/${secure ? 'trust' : 'readyz'}`).catch(() => null))?.ok === true;
     }, 'the service to be ready');
-    const code = /#invitation=(\w+)/.exec(said)?.[1];
-    if (code && !more) await choosePassword(url, code);
   };
   /** @param {NodeJS.Signals} signal */
   const end = (signal) => new Promise((resolve) => {
@@ -91,8 +132,12 @@ export async function startService(more) {
     child.kill(signal);
   });
   await begin();
+  const { authority, ca } = secure ? await authorityOf(port) : { authority: null, ca: '' };
+  if (secure) AUTHORITIES.set(url, ca);
+  const code = /#invitation=(\w+)/.exec(said)?.[1];
+  if (code && owner) await choosePassword(url, code);
   return {
-    url,
+    url, authority, flags: secure ? OF_THE_HOUSE : [],
     said: () => said,
     again: begin,
     kill: async () => void (await end('SIGKILL')),
@@ -116,9 +161,8 @@ export async function until(holds, what) {
 export function apiOf(url) {
   /** @param {string} method @param {string} path @param {any} [body] @param {Record<string, string>} [headers] */
   const call = async (method, path, body, headers = {}) => {
-    const answer = await fetch(url + path, { method, headers: { 'content-type': 'application/json', origin: url, cookie: (OWNERS.get(url) ?? []).map(({ name, value }) => `${name}=${value}`).join('; '), ...headers }, body: body === undefined ? undefined : JSON.stringify(body) });
-    const text = await answer.text();
-    if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
+    const { status, text } = await send(url + path, { method, headers: { 'content-type': 'application/json', origin: url, cookie: (OWNERS.get(url) ?? []).map(({ name, value }) => `${name}=${value}`).join('; '), ...headers }, body: body === undefined ? undefined : JSON.stringify(body) });
+    if (status >= 400) throw new Error(`${method} ${path}: ${status} ${text}`);
     return text ? JSON.parse(text) : null;
   };
   return {
@@ -194,9 +238,9 @@ export async function releaseWeek(api) {
 /** What shows that the owners of the services are signed in. */
 const ownerCookies = () => [...OWNERS].flatMap(([url, cookies]) => cookies.map((cookie) => ({ ...cookie, url })));
 
-/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again; the owner is signed in. @param {string} home */
-export async function openBrowser(home) {
-  const tablet = await chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: FLAGS, locale: 'en-GB', viewport: { width: 1280, height: 800 } });
+/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again; the owner is signed in. @param {string} home @param {string[]} [more] further flags */
+export async function openBrowser(home, more = []) {
+  const tablet = await chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: [...FLAGS, ...more], locale: 'en-GB', viewport: { width: 1280, height: 800 } });
   await tablet.addCookies(ownerCookies());
   return tablet;
 }

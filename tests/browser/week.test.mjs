@@ -239,15 +239,3 @@ test('planned from now after another day was looked at', async () => {
   await page.waitForSelector('.ships >> text=Planned at');
   await context.close();
 });
-
-test('two pages open side by side agree by themselves', async () => {
-  const one = await openPage(browser, { viewport: { width: 1280, height: 800 } });
-  await one.page.goto(`${service.url}/green`);
-  await one.page.waitForSelector('#requests p');
-  const { today } = await api.read('/api/me');
-  await api.make('deliveries', { supplier: 'Casa Alta', reference: 'CA-9', expected_day: today });
-  const asked = performance.now();
-  await one.page.waitForSelector('#deliveries >> text=Casa Alta CA-9');
-  console.log(`the other page agreed after ${Math.round(performance.now() - asked)} ms`);
-  await one.context.close();
-});
