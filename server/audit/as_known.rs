@@ -7,9 +7,10 @@ use uuid::Uuid;
 
 use super::journal::puts;
 use crate::book::damaged;
+use crate::day::Day;
 use crate::ids::SiteId;
 use crate::refusal::Outcome;
-use crate::setup::{self, Kept, Record};
+use crate::setup::{self, Kept, Record, Site};
 use crate::store::{Read, StoreError};
 
 /// All records of a kind in order of their ids, as the first `known` leaves say; as they are now unless that is said.
@@ -59,4 +60,26 @@ pub async fn need<R: Record>(
     let then = all::<R>(tx, site, known).await?;
     let found = then.into_iter().find(|kept| kept.id == now.id);
     Ok(found.unwrap_or(now))
+}
+
+/// The day up to which something as known then is reckoned: a posting is of no later day than the one on which it was recorded, so that nothing
+/// which the first `known` leaves say is of a day after the last of them. Without it all that happened since would be summed and taken off again.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn until(
+    tx: &mut dyn Read,
+    site: SiteId,
+    day: Day,
+    known: Option<i64>,
+) -> Result<Day, StoreError> {
+    let Some(known) = known else {
+        return Ok(day);
+    };
+    let last = tx.leaves(site, (known - 1).max(0), 1).await?;
+    let record = setup::find::<Site>(tx, site, site).await?;
+    let recorded = last.first().zip(record);
+    Ok(recorded.map_or(day, |(leaf, record)| {
+        day.min(record.fields.zone.day(leaf.recorded_at))
+    }))
 }

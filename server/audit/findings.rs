@@ -243,7 +243,7 @@ pub async fn finding(
 
 impl FindingKind {
     /// All kinds.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::BeyondBook,
         Self::CountUnexplained,
         Self::LossNotReviewed,
@@ -254,6 +254,7 @@ impl FindingKind {
         Self::Reckoned,
         Self::UsedUp,
         Self::Unsettled,
+        Self::CardTwice,
     ];
 }
 

@@ -22,7 +22,7 @@ pub use close::{
 };
 pub use findings::{FindingAnswer, FindingClosing, FindingList, FindingView, finding, findings};
 pub use journal::{EntryView, journal};
-pub use postings::{PostingDetail, ReadingView, WeighingView, posting, postings};
+pub use postings::{MovementNames, PostingDetail, ReadingView, WeighingView, posting, postings};
 pub use seal::{Consistency, SealView, Seals, consistency, seals};
 pub use statement::{ManyStatement, Statement, many, statement};
 pub use unsettled::{UnsettledView, unsettled};

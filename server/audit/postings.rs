@@ -5,9 +5,11 @@ use std::collections::HashMap;
 use serde::Serialize;
 use uuid::Uuid;
 
+use super::trace::Names;
 use super::{LogPage, People, another_kind, leaf};
 use crate::book::damaged;
 use crate::book::leaf::{Basis, Leaf, Posting, Source, Weighing};
+use crate::book::place::Place;
 use crate::day::Instant;
 use crate::floor::view::Named;
 use crate::green::PostingView;
@@ -23,6 +25,8 @@ pub struct PostingDetail {
     /// What moved.
     #[serde(flatten)]
     pub posting: PostingView,
+    /// What moved, in the names that people know.
+    pub lines: Vec<MovementNames>,
     /// Who booked it.
     pub person: Named,
     /// On which device, if it has a name of its own.
@@ -42,6 +46,17 @@ pub struct PostingDetail {
     pub weighings: Vec<WeighingView>,
     /// SHA-256 of the command, hex.
     pub digest: String,
+}
+
+/// A movement in names.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct MovementNames {
+    /// Whose coffee.
+    pub lot: Named,
+    /// What the place it left is called.
+    pub from: String,
+    /// What the place it went to is called.
+    pub to: String,
 }
 
 /// How the mass of a movement is known.
@@ -114,6 +129,7 @@ pub async fn posting(tx: &mut dyn Read, site: SiteId, id: PostingId) -> Outcome<
     let weighing = |weighing: &Weighing| view(weighing, &scales);
     let weighings = posting.weighings.iter().map(weighing);
     Ok(PostingDetail {
+        lines: lines(tx, site, &posting).await?,
         weighings: weighings.collect::<Result<_, _>>()?,
         person: People::read(tx, site).await?.named(posting.head.person)?,
         device: posting.head.device,
@@ -125,6 +141,27 @@ pub async fn posting(tx: &mut dyn Read, site: SiteId, id: PostingId) -> Outcome<
         facts: posting.facts,
         digest: posting.digest,
     })
+}
+
+async fn lines(
+    tx: &mut dyn Read,
+    site: SiteId,
+    posting: &Posting,
+) -> Result<Vec<MovementNames>, StoreError> {
+    let both = posting.movements.iter().flat_map(|m| [m.from, m.to]);
+    let places: Vec<Place> = both.collect();
+    let names = Names::read(tx, site, &places).await?;
+    let line = |m: &crate::book::leaf::Movement| {
+        Ok(MovementNames {
+            lot: Named {
+                id: m.lot.0,
+                name: names.lot(m.lot)?,
+            },
+            from: names.of(m.from),
+            to: names.of(m.to),
+        })
+    };
+    posting.movements.iter().map(line).collect()
 }
 
 async fn scales(

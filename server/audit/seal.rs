@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
 
 use super::leaf;
 use crate::app::App;
@@ -60,6 +61,8 @@ pub struct SealView {
     pub root: String,
     /// The public key that it was signed for.
     pub key: String,
+    /// The key's fingerprint: SHA-256 of its text, hex.
+    pub fingerprint: String,
     /// The seal itself: a signed note, to be kept outside the house.
     pub note: String,
 }
@@ -102,6 +105,7 @@ pub async fn seals(tx: &mut dyn Read, site: SiteId, key: &PublicKey) -> Result<S
             made_at: Instant::from_ms(entry.head.recorded_at),
             size: said.size,
             root: hex::encode(said.root),
+            fingerprint: hex::encode(Sha256::digest(kept.key.as_bytes())),
             key: kept.key,
             note: kept.note,
         });

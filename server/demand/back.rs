@@ -1,6 +1,7 @@
 //! Bags come back, to the shelf or to waste; and bags in the house are thrown away.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
@@ -93,6 +94,7 @@ impl Command for TakeBack {
         }
         let (mut left, mut back, mut rows, mut movements) =
             (self.bags, Vec::new(), Vec::new(), Vec::new());
+        let mut away = Away::default();
         for gone in self.gone(book).await? {
             let Some(packing) = gone.row.packing.filter(|_| left > 0) else {
                 continue;
@@ -103,7 +105,7 @@ impl Command for TakeBack {
                 BackTo::Shelf => Place::Packed(packing),
                 BackTo::Waste => Place::Waste,
             };
-            movements.extend(gone.movements(bags, to));
+            movements.extend(away.give(book, &gone, bags, to).await?);
             back.push(CameBack {
                 shipment: gone.shipment,
                 packing,
@@ -159,6 +161,7 @@ impl TakeBack {
             let mut gone = Gone::with(book, shipment, row).await?;
             // The same packing may have gone twice with one shipment only in one line, so what came back of it is this line's.
             gone.come_back(book).await?;
+            gone.put_right(book).await?;
             if gone.row.bags > 0 {
                 found.push(gone);
             }
@@ -214,16 +217,100 @@ impl Gone {
         Ok(())
     }
 
-    fn movements(&self, bags: u32, to: Place) -> Vec<Movement> {
-        let part = |(lot, mass): (&LotId, &Mass)| Movement {
-            lot: *lot,
-            from: Place::Shipped(self.shipment),
-            to,
-            mass_mg: part(*mass, bags, self.row.bags).mg(),
+    /// Puts the coffee under the lots that the packing's batches are known to be of now, where one was put right since.
+    async fn put_right(&mut self, book: &mut Book) -> Outcome<()> {
+        let text = match self.row.packing {
+            Some(packing) => book.tx().posting_leaf(packing).await?,
+            None => None,
         };
-        let all = self.coffee.iter().map(part);
-        all.filter(|movement| movement.mass_mg > 0).collect()
+        let Some(Leaf::Posting(packing)) = text
+            .map(|text| serde_json::from_str(&text))
+            .transpose()
+            .map_err(damaged)?
+        else {
+            return Ok(());
+        };
+        let (mut now, mut changed) = (BTreeMap::<LotId, Mass>::new(), false);
+        for movement in &packing.movements {
+            let mut lot = movement.lot;
+            if let Place::Roasted(batch) = movement.from
+                && let Some(row) = book.tx().batch(batch).await?
+            {
+                changed |= row.lot != lot;
+                lot = row.lot;
+            }
+            let of = now.entry(lot).or_default();
+            *of = of.plus(Mass::from_mg(movement.mass_mg)?)?;
+        }
+        if changed {
+            let whole = Mass::sum(self.coffee.values().copied())?;
+            let weights: Vec<Mass> = now.values().copied().collect();
+            self.coffee = now.into_keys().zip(whole.split(&weights)).collect();
+        }
+        Ok(())
     }
+
+    /// What so many of the bags hold.
+    fn part(&self, bags: u32) -> impl Iterator<Item = (LotId, Mass)> {
+        let held = self.coffee.iter();
+        held.map(move |(lot, mass)| (*lot, part(*mass, bags, self.row.bags)))
+    }
+}
+
+/// What of each shipment is still with the customer, as far as it has been asked for.
+#[derive(Default)]
+struct Away(BTreeMap<PostingId, BTreeMap<LotId, Mass>>);
+
+impl Away {
+    /// The movements by which so many bags come back: of the lots that are in them, and where the book has less of one with the customer, of
+    /// the others there, so that what came back is booked whichever lot was put right.
+    async fn give(
+        &mut self,
+        book: &mut Book,
+        gone: &Gone,
+        bags: u32,
+        to: Place,
+    ) -> Outcome<Vec<Movement>> {
+        let from = Place::Shipped(gone.shipment);
+        let there = match self.0.entry(gone.shipment) {
+            Entry::Occupied(there) => there.into_mut(),
+            Entry::Vacant(unread) => {
+                let site = book.site();
+                let standing = book.tx().standing_at(site, from).await?;
+                unread.insert(standing.into_iter().map(|of| (of.lot, of.mass)).collect())
+            }
+        };
+        let (mut back, mut rest) = (BTreeMap::<LotId, Mass>::new(), Mass::ZERO);
+        for (lot, mass) in gone.part(bags) {
+            let taken = take(there, lot, mass)?;
+            rest = rest.plus(mass.minus(taken)?)?;
+            back.insert(lot, taken);
+        }
+        for lot in there.keys().copied().collect::<Vec<_>>() {
+            let taken = take(there, lot, rest)?;
+            rest = rest.minus(taken)?;
+            let of = back.entry(lot).or_default();
+            *of = of.plus(taken)?;
+        }
+        let back = back.into_iter().filter(|(_, mass)| mass.is_positive());
+        let movement = |(lot, mass): (LotId, Mass)| Movement {
+            lot,
+            from,
+            to,
+            mass_mg: mass.mg(),
+        };
+        Ok(back.map(movement).collect())
+    }
+}
+
+/// Takes at most so much of a lot; answers how much.
+fn take(there: &mut BTreeMap<LotId, Mass>, lot: LotId, mass: Mass) -> Outcome<Mass> {
+    let Some(left) = there.get_mut(&lot) else {
+        return Ok(Mass::ZERO);
+    };
+    let taken = mass.min(*left).max(Mass::ZERO);
+    *left = left.minus(taken)?;
+    Ok(taken)
 }
 
 /// The postings that moved coffee from or to what a posting filled or shipped.

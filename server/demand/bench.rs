@@ -6,11 +6,12 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::bags;
+use super::label::label_code;
 use super::roasted::{Roasted, all, runs};
 use super::shipment::shelf;
 use crate::day::Day;
 use crate::floor::view::Named;
-use crate::ids::{BatchId, ProductId, SiteId};
+use crate::ids::{BatchId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::setup::{self, Coffee, Kept, Lot, Product, Record, Roaster, ShelfLevel, Style};
 use crate::store::{Read, StoreError};
@@ -61,6 +62,19 @@ pub struct ShelfLine {
     pub bags: u32,
     /// Bags that ought to; null where no level is set.
     pub level: Option<u32>,
+    /// Of which packings they are, the oldest first.
+    pub packings: Vec<ShelfPacking>,
+}
+
+/// Bags of one packing on the shelf.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct ShelfPacking {
+    /// The packing.
+    pub packing: PostingId,
+    /// The code on its label.
+    pub code: String,
+    /// How many of its bags stand there.
+    pub bags: u32,
 }
 
 /// All bins, oldest first.
@@ -150,7 +164,8 @@ impl Names {
 /// [`StoreError`] when the database fails.
 pub async fn shelf_lines(tx: &mut dyn Read, site: SiteId) -> Result<Vec<ShelfLine>, StoreError> {
     let mut lines: BTreeMap<(ProductId, Option<Name>), (u32, Option<u32>)> = BTreeMap::new();
-    for (filled, bags) in shelf(&bags::standing(tx, site).await?) {
+    let standing = bags::standing(tx, site).await?;
+    for (filled, bags) in shelf(&standing) {
         lines.entry(filled).or_default().0 = bags;
     }
     for level in setup::all::<ShelfLevel>(tx, site).await? {
@@ -164,7 +179,16 @@ pub async fn shelf_lines(tx: &mut dyn Read, site: SiteId) -> Result<Vec<ShelfLin
         .into_iter()
         .filter_map(|((product, grind), (bags, level))| {
             let name = products.get(&product.0)?.name.clone();
+            let ours = standing
+                .iter()
+                .filter(|of| of.order.is_none() && of.product == product && of.grind == grind);
+            let packings = ours.map(|of| ShelfPacking {
+                packing: of.packing,
+                code: label_code(of.packing),
+                bags: of.bags,
+            });
             Some(ShelfLine {
+                packings: packings.collect(),
                 product: Named {
                     id: product.0,
                     name,

@@ -225,12 +225,13 @@ async fn parts(
         };
         let row = tx.batch(batch).await?;
         let row = row.ok_or(Refusal::NotFound("batch", batch.0))?;
-        let lot = setup::need::<Lot>(tx, site, movement.lot).await?.fields;
+        // As it is known now: a batch whose lot was put right has another than the packing said.
+        let lot = setup::need::<Lot>(tx, site, row.lot).await?.fields;
         let coffee = setup::need::<Coffee>(tx, site, lot.coffee).await?;
         parts.push(BagPart {
             batch,
             lot: Named {
-                id: movement.lot.0,
+                id: row.lot.0,
                 name: lot.name.clone(),
             },
             coffee: Named {

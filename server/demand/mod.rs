@@ -30,7 +30,7 @@ mod window;
 pub use back::{BackTo, BagWaste, TakeBack};
 pub(crate) use bags::store as store_bags;
 pub use bags::{check_undone, standing};
-pub use bench::{BinBatch, BinView, ShelfLine, bins, shelf_lines};
+pub use bench::{BinBatch, BinView, ShelfLine, ShelfPacking, bins, shelf_lines};
 pub use call_up::{CallUp, CalledUp};
 pub use coming::{Coming, dispatch_order_id, dispatches, write_down_named};
 pub use dispatch::{DispatchView, ListLine, ListView, OutLine, dispatch_views, list_view};

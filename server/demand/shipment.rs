@@ -15,7 +15,7 @@ use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
 use crate::day::Day;
 use crate::green::Posted;
-use crate::ids::{OrderId, ProductId};
+use crate::ids::{OrderId, PostingId, ProductId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Order, Product, Record};
 use crate::store::{BagsRow, BagsStanding};
@@ -30,6 +30,9 @@ pub struct StaysBehind {
     /// Bags of this product alone; left out: all that is packed for the order.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub product: Option<ProductId>,
+    /// Bags of this packing alone; left out: those packed last stay, so that the oldest leave.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub packing: Option<PostingId>,
     /// So many of them; left out: all.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 1, maximum = 1_000_000)]
@@ -63,6 +66,9 @@ command! {
         /// How the coffee in them is ground; left out for whole beans.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         grind: Option<Name>,
+        /// The packing that they are of; left out: the oldest.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        packing: Option<PostingId>,
     }
 }
 
@@ -134,12 +140,7 @@ impl Shipment {
             let mut left = except.bags.unwrap_or(u32::MAX);
             let mut kept = 0;
             // The last packed stay behind.
-            for leaving in ours.iter_mut().rev().filter(|leaving| {
-                leaving.of.order == Some(except.order)
-                    && except
-                        .product
-                        .is_none_or(|product| product == leaving.of.product)
-            }) {
+            for leaving in ours.iter_mut().rev().filter(|l| except.means(&l.of)) {
                 let bags = left.min(leaving.bags);
                 leaving.bags -= bags;
                 left -= bags;
@@ -161,6 +162,15 @@ impl Shipment {
     }
 }
 
+impl StaysBehind {
+    /// Whether it is about these bags.
+    fn means(&self, of: &BagsStanding) -> bool {
+        of.order == Some(self.order)
+            && self.product.is_none_or(|product| product == of.product)
+            && self.packing.is_none_or(|packing| packing == of.packing)
+    }
+}
+
 #[async_trait]
 impl Command for CounterSale {
     const NAME: &'static str = "counter-sales";
@@ -175,7 +185,10 @@ impl Command for CounterSale {
         setup::named::<Product>(book.tx(), site, "/product", self.product).await?;
         let standing = bags::standing(book.tx(), site).await?;
         let shelf = standing.into_iter().filter(|of| {
-            of.order.is_none() && of.product == self.product && of.grind == self.grind
+            of.order.is_none()
+                && of.product == self.product
+                && of.grind == self.grind
+                && self.packing.is_none_or(|packing| packing == of.packing)
         });
         let leaving = bags::first(shelf, self.bags);
         let there: u32 = leaving.iter().map(|leaving| leaving.bags).sum();

@@ -11,7 +11,9 @@ use uuid::Uuid;
 
 use super::DemoError;
 use crate::app::App;
+use crate::book::Actor;
 use crate::clock::Clock;
+use crate::counting::CountHandIn;
 use crate::day::Instant;
 use crate::web::{self, Door};
 
@@ -138,6 +140,29 @@ impl Client {
                 .await?;
         }
         done("PUT", &path, answer).map(|answer| answer.body)
+    }
+
+    /// Another person than the owner hands a count in. Nobody signs in at the demo's door, so it goes straight to the command that their page
+    /// would send.
+    ///
+    /// # Errors
+    /// [`DemoError`] when it is refused.
+    pub async fn hand_in_as(
+        &self,
+        person: Uuid,
+        count: &Value,
+        at: Instant,
+    ) -> Result<(), DemoError> {
+        let body = json!({"v": 1, "happened_at": at, "count": count});
+        let hand_in: CountHandIn =
+            serde_json::from_value(body).map_err(|e| DemoError::File(e.to_string()))?;
+        let actor = Actor::person(person.into());
+        let done = self.app.carry_out(actor, self.new_id(), hand_in).await;
+        done.map(drop).map_err(|refusal| DemoError::Refused {
+            request: "a count that another person hands in".to_owned(),
+            status: 409,
+            answer: refusal.to_string(),
+        })
     }
 
     /// Asks once the learner knows everything told so far, as it does when a person takes the next step: so the same history makes the

@@ -12,6 +12,8 @@ pub const ROASTERY: &str = include_str!("../../demo/roastery.json");
 pub const DELIVERIES: Table = Table::new("deliveries", include_str!("../../demo/deliveries.csv"));
 /// Lots, as written by hand.
 pub const LOTS: Table = Table::new("lots", include_str!("../../demo/lots.csv"));
+/// Bills of suppliers and carriers, some of them late, as written by hand.
+pub const BILLS: Table = Table::new("bills", include_str!("../../demo/bills.csv"));
 /// Made by `demo/generate.py`, like all below.
 pub const SHIP_DAYS: Table = Table::new("ship-days", include_str!("../../demo/ship-days.csv"));
 /// All orders, in the form of the order import.
@@ -257,10 +259,38 @@ impl Lot {
     /// # Errors
     /// [`DemoError::File`] if the file does not give euros with two decimals.
     pub fn cost_cents(&self) -> Result<i64, DemoError> {
-        let digits = self.landed_cost_eur.replace('.', "");
-        digits
-            .parse()
-            .map_err(|e| DemoError::File(format!("demo/lots.csv: {}: {e}", self.landed_cost_eur)))
+        cents(&self.landed_cost_eur)
+    }
+}
+
+/// Euros with two decimals as cents.
+fn cents(euros: &str) -> Result<i64, DemoError> {
+    let digits = euros.replace('.', "");
+    digits
+        .parse()
+        .map_err(|e| DemoError::File(format!("demo/: {euros}: {e}")))
+}
+
+/// A row of `bills.csv`.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Bill {
+    pub at: LocalTime,
+    pub delivery: String,
+    /// The one lot it is for; empty for all of the delivery.
+    pub lot: String,
+    pub kind: String,
+    pub day: Day,
+    pub amount_eur: String,
+    pub reference: String,
+}
+
+impl Bill {
+    /// How much, in cents.
+    ///
+    /// # Errors
+    /// [`DemoError::File`] if the file does not give euros with two decimals.
+    pub fn cents(&self) -> Result<i64, DemoError> {
+        cents(&self.amount_eur)
     }
 }
 

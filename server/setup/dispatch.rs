@@ -79,6 +79,15 @@ impl Record for Dispatch {
         Some(format!("{} {}", self.ship_day, self.subscription))
     }
 
+    async fn taken(&self, tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
+        let of = super::find::<Subscription>(tx, site, self.subscription).await?;
+        let name = of.map_or_else(String::new, |kept| kept.fields.name.to_string());
+        Ok(format!(
+            "{name} has a dispatch on {} already: change that one, or choose another day",
+            self.ship_day
+        ))
+    }
+
     fn day(&self) -> Option<Day> {
         Some(self.ship_day)
     }

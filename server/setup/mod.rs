@@ -84,6 +84,15 @@ pub trait Record: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
     /// Its name among its kind, if that must be unique.
     fn label(&self) -> Option<String>;
 
+    /// What to say when another has its label, in names that people know.
+    async fn taken(&self, _tx: &mut dyn Read, _site: SiteId) -> Result<String, StoreError> {
+        let (kind, label) = (Self::KIND.replace('_', " "), self.label());
+        let label = label.unwrap_or_default();
+        Ok(format!(
+            "there is another {kind} called {label}: choose another name"
+        ))
+    }
+
     /// The day it is about, if it is about one.
     fn day(&self) -> Option<Day> {
         None
@@ -371,13 +380,13 @@ async fn label_taken<R: Record>(
         .record_labelled(site, R::KIND, &label)
         .await?
         .filter(|row| row.id != id);
-    Ok(other.map(|_| FieldError {
-        pointer: R::LABEL_AT.to_owned(),
-        detail: format!(
-            "there is another {} called {label}: choose another name",
-            R::KIND.replace('_', " ")
-        ),
-    }))
+    if other.is_none() {
+        return Ok(None);
+    }
+    Ok(Some(fault(
+        R::LABEL_AT,
+        fields.taken(as_read(book), site).await?,
+    )))
 }
 
 /// A wrong field.

@@ -1,10 +1,12 @@
 //! The shelf of the own shop.
 
+use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 
 use super::{Link, Product, Record, fault, unless};
-use crate::ids::ProductId;
+use crate::ids::{ProductId, SiteId};
 use crate::refusal::FieldError;
+use crate::store::{Read, StoreError};
 use crate::text::Name;
 
 /// How many bags of a product ought to stand on the shelf: what is missing is roasted and packed after all orders.
@@ -24,6 +26,7 @@ pub struct ShelfLevel {
     pub retired: bool,
 }
 
+#[async_trait]
 impl Record for ShelfLevel {
     const KIND: &'static str = "shelf_level";
     const LABEL_AT: &'static str = "/product";
@@ -32,6 +35,19 @@ impl Record for ShelfLevel {
     fn label(&self) -> Option<String> {
         let grind = self.grind.as_ref().map_or("", Name::as_str);
         Some(format!("{} {grind}", self.product))
+    }
+
+    async fn taken(&self, tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
+        let of = super::find::<Product>(tx, site, self.product).await?;
+        let name = of.map_or_else(String::new, |kept| kept.fields.name.to_string());
+        let ground = self
+            .grind
+            .as_ref()
+            .map(|grind| format!(", ground for {grind},"));
+        let ground = ground.unwrap_or_default();
+        Ok(format!(
+            "{name}{ground} has a level on the shelf already: change that one"
+        ))
     }
 
     fn links(&self) -> Vec<Link> {

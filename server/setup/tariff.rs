@@ -4,9 +4,9 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Link, Product, Record, Roaster, Site, fault, find, unless};
+use super::{Destination, Link, Product, Record, Roaster, Site, fault, find, unless};
 use crate::day::Day;
-use crate::ids::{ProductId, RoasterId, SiteId};
+use crate::ids::{DestinationId, ProductId, RoasterId, SiteId};
 use crate::mass::Mass;
 use crate::money::Money;
 use crate::refusal::FieldError;
@@ -59,6 +59,9 @@ pub struct Tariff {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 1, maximum = 100_000)]
     pub bags: Option<u32>,
+    /// Where the parcel goes, for postage; left out for wherever nothing else is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub destination: Option<DestinationId>,
     /// The first day on which it holds.
     pub from_day: Day,
     /// How much, in the site's currency.
@@ -77,8 +80,41 @@ impl Tariff {
             self.roaster.map(|roaster| roaster.to_string()),
             self.bag_g.map(|bag| bag.mg().to_string()),
             self.bags.map(|bags| bags.to_string()),
+            self.destination
+                .map(|destination| format!(" {destination}")),
         ];
         parts.into_iter().flatten().collect()
+    }
+
+    /// What it is for, in words.
+    async fn in_words(&self, tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
+        let bags = self.bags.unwrap_or_default();
+        let plural = if bags == 1 { "bag" } else { "bags" };
+        Ok(match (self.kind, self.product, self.roaster) {
+            (TariffKind::Bag, Some(product), _) => {
+                let of = find::<Product>(tx, site, product).await?;
+                let name = of.map_or_else(String::new, |kept| kept.fields.name.to_string());
+                format!("the price of {name}")
+            }
+            (TariffKind::RoasterMinute, _, Some(roaster)) => {
+                let of = find::<Roaster>(tx, site, roaster).await?;
+                let name = of.map_or_else(String::new, |kept| kept.fields.name.to_string());
+                format!("what a minute of {name} costs")
+            }
+            (TariffKind::Packaging, ..) => {
+                let bag = self.bag_g.unwrap_or_default();
+                format!("what the packaging of a {bag} bag costs")
+            }
+            (TariffKind::Postage, ..) => {
+                let to = match self.destination {
+                    Some(destination) => find::<Destination>(tx, site, destination).await?,
+                    None => None,
+                };
+                let to = to.map_or_else(String::new, |kept| format!(" to {}", kept.fields.name));
+                format!("the postage of {bags} {plural}{to}")
+            }
+            _ => format!("the price of {bags} {plural}"),
+        })
     }
 
     /// The fields that its kind needs, and those that it has.
@@ -111,6 +147,14 @@ impl Record for Tariff {
         (!self.retired).then(|| format!("{:?} {} {}", self.kind, self.about(), self.from_day))
     }
 
+    async fn taken(&self, tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
+        let what = self.in_words(tx, site).await?;
+        Ok(format!(
+            "{what} from {} on is said already: change that one, or choose another day",
+            self.from_day
+        ))
+    }
+
     fn day(&self) -> Option<Day> {
         Some(self.from_day)
     }
@@ -122,7 +166,11 @@ impl Record for Tariff {
         let roaster = self
             .roaster
             .map(|roaster| Link::new("/roaster", Roaster::KIND, roaster));
-        product.into_iter().chain(roaster).collect()
+        let destination = self
+            .destination
+            .map(|destination| Link::new("/destination", Destination::KIND, destination));
+        let links = product.into_iter().chain(roaster);
+        links.chain(destination).collect()
     }
 
     fn faults(&self) -> Vec<FieldError> {
@@ -137,6 +185,12 @@ impl Record for Tariff {
                     "leave this out: it does not go with a tariff of this kind",
                 ));
             }
+        }
+        if self.destination.is_some() && self.kind != TariffKind::Postage {
+            faults.push(fault(
+                "/destination",
+                "leave this out: only postage differs by where a parcel goes",
+            ));
         }
         if self.bags.is_some_and(|bags| !(1..=100_000).contains(&bags)) {
             faults.push(fault("/bags", "a whole number of bags, at least 1"));

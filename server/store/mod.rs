@@ -540,6 +540,8 @@ pub trait ReadMovements {
     ) -> Result<Vec<(Place, Mass)>>;
     /// All accounts at one kind of place on which something stands now.
     async fn standing(&mut self, site: SiteId, place: &str) -> Result<Vec<Standing>>;
+    /// What stands now at one place, lot by lot.
+    async fn standing_at(&mut self, site: SiteId, place: Place) -> Result<Vec<Standing>>;
     /// All accounts of a lot on which something stands now.
     async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>>;
     /// Whether a storeroom has green of a lot, or owes some.

@@ -420,21 +420,55 @@ struct ValueQuery {
     known_at: Option<Instant>,
 }
 
-#[utoipa::path(get, path = "/api/value", operation_id = "read_value", tag = "audit", params(ValueQuery),
-    responses((status = 200, body = ValueView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-async fn value(
-    State(app): State<Arc<App>>,
-    Query(query): Query<ValueQuery>,
-) -> Answer<Json<ValueView>> {
+async fn valued(app: &App, query: &ValueQuery) -> Answer<ValueView> {
     let mut tx = app.read().await?;
-    let known = size_known(&app, &mut *tx, (query.known, query.known_at)).await?;
+    let known = size_known(app, &mut *tx, (query.known, query.known_at)).await?;
     let zone = app.site_record(&mut *tx).await?.fields.zone;
     let asked = audit::value::Asked {
         from: query.from,
         to: query.to.unwrap_or_else(|| zone.day(app.clock.now())),
         known,
     };
-    Ok(Json(audit::value(&mut *tx, app.site, asked).await?))
+    Ok(audit::value(&mut *tx, app.site, asked).await?)
+}
+
+fn value_name(value: &ValueView, ending: &str) -> String {
+    let from = value.from.map(|from| format!("-{from}"));
+    format!("value{}-{}.{ending}", from.unwrap_or_default(), value.to)
+}
+
+#[utoipa::path(get, path = "/api/value", operation_id = "read_value", tag = "audit", params(ValueQuery),
+    responses((status = 200, body = ValueView), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn value(
+    State(app): State<Arc<App>>,
+    Query(query): Query<ValueQuery>,
+) -> Answer<Json<ValueView>> {
+    Ok(Json(valued(&app, &query).await?))
+}
+
+#[utoipa::path(get, path = "/api/value.csv", operation_id = "export_value", tag = "audit", params(ValueQuery),
+    responses((status = 200, body = String, content_type = "text/csv"), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn value_csv(
+    State(app): State<Arc<App>>,
+    Query(query): Query<ValueQuery>,
+) -> Answer<Response> {
+    let value = valued(&app, &query).await?;
+    let name = value_name(&value, "csv");
+    let table = audit::value::csv(&value)?;
+    Ok(file("text/csv; charset=utf-8", &name, table))
+}
+
+#[utoipa::path(get, path = "/api/value.xlsx", operation_id = "export_value_workbook", tag = "audit", params(ValueQuery),
+    responses((status = 200, body = String, content_type = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+        (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn value_workbook(
+    State(app): State<Arc<App>>,
+    Query(query): Query<ValueQuery>,
+) -> Answer<Response> {
+    let value = valued(&app, &query).await?;
+    let name = value_name(&value, "xlsx");
+    let workbook = audit::value::workbook(&value)?;
+    Ok(file(XLSX, &name, workbook))
 }
 
 /// Which findings are wanted.
@@ -488,6 +522,8 @@ pub fn router() -> Routes {
         .needs(Right::Read, routes!(many_json_lines))
         .needs(Right::Read, routes!(many_workbook))
         .needs(Right::Read, routes!(value))
+        .needs(Right::Read, routes!(value_csv))
+        .needs(Right::Read, routes!(value_workbook))
         .needs(Right::Read, routes!(findings))
         .needs(Right::Read, routes!(finding))
 }

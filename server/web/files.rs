@@ -20,7 +20,7 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 21] = [
+const PAGES: [&str; 22] = [
     "floor",
     "week",
     "green",
@@ -36,6 +36,7 @@ const PAGES: [&str; 21] = [
     "count",
     "findings",
     "periods",
+    "posting",
     "value",
     "trace",
     "setup",

@@ -90,7 +90,7 @@ fn address(headers: &HeaderMap, code: &str) -> String {
     let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
     let host = text(header::HOST.as_str()).unwrap_or_default();
     let scheme = text("x-forwarded-proto").unwrap_or("http");
-    format!("{scheme}://{host}/label?code={code}")
+    format!("{scheme}://{host}/trace?code={code}")
 }
 
 #[utoipa::path(get, path = "/api/packings/{id}/code.svg", operation_id = "draw_code", tag = "packing", params(("id" = Uuid, Path)),

@@ -1,7 +1,7 @@
 /** Audit: the statement of a lot, a delivery, a coffee, a storeroom or all green for a period, as known now or then; whether the book holds; its journal. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { addDays, day, exact, fullDay, moment, percent } from './format.js';
+import { addDays, day, exact, fullDay, mass, moment, percent } from './format.js';
 import { listen } from './live.js';
 import { empty, inWords, linkTo, openPage, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
@@ -12,8 +12,8 @@ import { T } from './texts.js';
 
 const A = T.audit;
 const places = { ask: byId('ask'), statement: byId('statement'), verify: byId('verify'), unsettled: byId('unsettled'), journal: byId('journal') };
-/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], scales: any[], styles: any[], roasters: any[], today: string, site: string, batches: Map<string, any>, journal: any[], journalNext: string, kind: string}} */
-const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], scales: [], styles: [], roasters: [], today: '', site: '', batches: new Map(), journal: [], journalNext: '', kind: '' };
+/** @type {{lots: Lot[], deliveries: any[], coffees: any[], storerooms: any[], closings: any[], unsettled: any[], scales: any[], styles: any[], roasters: any[], counts: any[], today: string, site: string, batches: Map<string, any>, journal: any[], journalNext: string, kind: string}} */
+const page = { lots: [], deliveries: [], coffees: [], storerooms: [], closings: [], unsettled: [], scales: [], styles: [], roasters: [], counts: [], today: '', site: '', batches: new Map(), journal: [], journalNext: '', kind: '' };
 /** What a statement can be about, in the order of the choice. */
 const ABOUTS = ['lot', 'delivery', 'coffee', 'storeroom', 'all'];
 /** What the address asks for, so that a statement can be sent as a link. */
@@ -21,10 +21,10 @@ const asked = new URLSearchParams(location.search);
 
 async function load() {
   await trying(async () => {
-    const [lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled', 'scales', 'styles', 'roasters'].map((kind) => readAll(`/api/${kind}`)));
+    const [lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters, counts] = await Promise.all(['lots', 'deliveries', 'coffees', 'storerooms', 'closings', 'unsettled', 'scales', 'styles', 'roasters', 'count-sessions'].map((kind) => readAll(`/api/${kind}`)));
     const journal = await read(`/api/journal?limit=50${page.kind ? `&kind=${page.kind}` : ''}`);
     await nameBatches(journal.items);
-    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters, journal: journal.items, journalNext: journal.next ?? '' });
+    Object.assign(page, { lots, deliveries, coffees, storerooms, closings, unsettled, scales, styles, roasters, counts, journal: journal.items, journalNext: journal.next ?? '' });
     drawAsk();
     drawUnsettled();
     drawJournal();
@@ -93,9 +93,13 @@ async function showStatement() {
   try {
     if (about === 'lot') {
       query.delete('lot');
-      drawStatement(await read(`/api/lots/${asked.get('lot')}/statement?${query}`), takeAway(`lot=${asked.get('lot')}&${query}`));
+      /** @type {Statement} */
+      const statement = await read(`/api/lots/${asked.get('lot')}/statement?${query}`);
+      drawStatement(statement, takeAway(`lot=${asked.get('lot')}&${query}`), await sealOf(statement.to));
     } else {
-      drawMany(await read(`/api/statement?${query}`), query);
+      /** @type {ManyStatement} */
+      const statement = await read(`/api/statement?${query}`);
+      drawMany(statement, query, await sealOf(statement.to));
     }
   } catch (error) {
     redraw(places.statement, h('p', { class: 'error', role: 'alert' }, inWords(error)));
@@ -109,6 +113,22 @@ function takeAway(query) {
 
 /** @param {string} name @param {string|null} from @param {string} to @param {HTMLElement} files */
 const heading = (name, from, to, files) => [h('p', { class: 'only-print' }, page.site), h('div', { class: 'head' }, h('h3', {}, `${name} · ${from ? `${fullDay(from)} – ` : A.until} ${fullDay(to)}`), files)];
+
+/** The closing whose period a statement is of: as known when it was closed, or as known now where it still holds. @param {string} to */
+const closingOf = (to) => page.closings.find((each) => (asked.get('known') ? String(each.known) === asked.get('known') && to <= each.to_day : to === each.to_day && !each.reopened));
+
+/** The seal of a closed period, as it is printed under its statement. @param {string} to @returns {Promise<import('./dom.js').Child>} */
+async function sealOf(to) {
+  const closing = closingOf(to);
+  if (!closing) return null;
+  const { items } = await read('/api/seals');
+  const seal = items.find((/** @type {any} */ each) => each.closing === closing.id);
+  if (!seal) return null;
+  return h('section', { class: 'seal' }, h('h4', {}, A.seal), h('p', {}, A.sealLead(seal.size, moment(seal.made_at))), h('pre', { tabindex: 0 }, seal.note),
+    h('dl', { class: 'facts wide' }, h('div', {}, h('dt', {}, T.trace.key), h('dd', {}, h('code', {}, seal.key))), h('div', {}, h('dt', {}, A.fingerprint), h('dd', {}, h('code', {}, seal.fingerprint.replace(/(.{8})(?=.)/g, '$1 '))))),
+    h('p', {}, A.sealCheck, ' ', h('code', {}, `outturn verify --book BOOK --seal seal-${seal.to_day}.txt --key KEY`)),
+    h('p', { class: 'actions unprinted' }, h('a', { class: 'button plain', href: `/api/closings/${closing.id}/seal.txt`, download: '' }, A.sealTake)));
+}
 
 /** As known when, from how much of the log; and on a narrow screen that the table goes on. @param {number} known */
 function bound(known) {
@@ -127,28 +147,28 @@ const whereIs = (label, totals) => [h('h4', {}, label), h('dl', { class: 'facts'
 
 const HEADS = /** @type {(string|[string])[]} */ ([A.what, [A.change], [A.balance], [T.words.green], [T.words.roasted], [T.loss.loss], [A.expectedLoss], [A.rangeHead]]);
 
-/** @param {Statement} statement @param {HTMLElement} files */
-function drawStatement(statement, files) {
+/** @param {Statement} statement @param {HTMLElement} files @param {import('./dom.js').Child} seal */
+function drawStatement(statement, files, seal) {
   redraw(places.statement, heading(nameOf(page.lots, statement.lot), statement.from, statement.to, files),
     bound(statement.known),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, ...HEADS]),
       h('tbody', {}, edge(statement.from, A.opening, statement.opening_g), statement.lines.map((line) => statementRow(line)), edge(statement.to, A.closing, statement.closing_g)))),
-    whereIs(A.whereNow, statement.totals), sumList(statement.sums));
+    whereIs(A.whereNow, statement.totals), sumList(statement.sums), seal);
 }
 
-/** @param {ManyStatement} statement @param {URLSearchParams} query */
-function drawMany(statement, query) {
+/** @param {ManyStatement} statement @param {URLSearchParams} query @param {import('./dom.js').Child} seal */
+function drawMany(statement, query, seal) {
   const next = statement.next;
   const more = next ? button(A.moreLines, async () => {
     const page = await trying(() => read(`/api/statement?${query}&after=${encodeURIComponent(next)}`));
-    if (page) drawMany({ ...statement, lines: statement.lines.concat(page.lines), next: page.next }, query);
+    if (page) drawMany({ ...statement, lines: statement.lines.concat(page.lines), next: page.next }, query, seal);
   }, { 'data-key': 'more-lines' }) : null;
   redraw(places.statement, heading(statement.scope === 'all' ? A.abouts.all ?? '' : statement.name, statement.from, statement.to, takeAway(String(query))),
     bound(statement.known),
     h('h4', {}, A.lotByLot), lotTable(statement),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': A.statement }, h('table', { class: 'statement' }, tableHead([T.records.day, T.words.lot, ...HEADS]),
       h('tbody', {}, edge(statement.from, A.opening, statement.opening_g, 1), statement.lines.map((line) => statementRow(line, line.lot.name)), next ? null : edge(statement.to, A.closing, statement.closing_g, 1)))), more,
-    statement.totals.length ? whereIs(A.everywhere, statement.totals) : null, sumList(statement.sums));
+    statement.totals.length ? whereIs(A.everywhere, statement.totals) : null, sumList(statement.sums), seal);
 }
 
 /** Opening, sums that are not nothing anywhere, and closing of each lot. @param {ManyStatement} statement */
@@ -172,7 +192,7 @@ function markOf({ loss, lo, hi, judgement }) {
 /** @param {StatementLine} line @param {string} [lot] the lot's name, where there are several */
 function statementRow(line, lot) {
   const { batch } = line;
-  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/api/postings/${line.posting}` }, line.text), batch ? h('small', {}, ` ${batch.style.name} · ${batch.roaster.name}`) : null),
+  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/posting?id=${line.posting}` }, line.text), batch ? h('small', {}, ` ${batch.style.name} · ${batch.roaster.name}`) : null),
     h('td', { class: 'num' }, exact(line.change_g)), h('td', { class: 'num' }, exact(line.balance_g)), h('td', { class: 'num' }, batch ? exact(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? exact(batch.roasted_g) : ''),
     h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${markOf(batch)}` }, `${percent(batch.loss)} ${T.verdict.short[markOf(batch)]}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
 }
@@ -206,7 +226,7 @@ function drawJournal() {
     page.kind = event.target.value;
     load();
   } } }, h('option', { value: '' }, A.anyKind), Object.entries(A.kinds).map(([kind, name]) => h('option', { value: kind, selected: kind === page.kind }, name))))), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
-    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', journalText(each), h('small', {}, ` · ${each.person.name}`)), each.reason ? h('p', {}, each.reason) : null, differences(each))))),
+    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', journalText(each), h('small', {}, ` · ${each.person.name}`)), each.reason ? h('p', {}, each.reason) : null, each.kind === 'finding' ? h('p', {}, each.after?.sentence ?? '') : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
@@ -229,10 +249,27 @@ function roastOf(of) {
   return [of.day ? day(of.day) : '', of.start ?? '', of.lot ? nameOf(lots, of.lot) : '', of.style ? nameOf(styles, of.style) : '', of.roaster ? nameOf(roasters, of.roaster) : ''].filter(Boolean).join(' · ');
 }
 
+/** What an entry is about, as people call it. @param {any} entry @param {any} of */
+function nameOfEntry(entry, of) {
+  if (entry.kind === 'card' || entry.kind === 'batch') return roastOf(of);
+  if (entry.kind === 'count') return countOf(entry);
+  if (entry.kind === 'closing') return page.closings.filter((each) => each.id === entry.subject).map((each) => fullDay(each.to_day)).join('');
+  if (entry.kind === 'finding') return [T.findings.kinds[of.kind] ?? of.kind, of.lot ? nameOf(page.lots, of.lot) : '', of.day ? day(of.day) : ''].filter(Boolean).join(' · ');
+  return of.name ?? of.number ?? of.reference ?? of.day ?? '';
+}
+
+/** A count by its moment and rooms, and what of it was entered. @param {any} entry */
+function countOf(entry) {
+  const count = page.counts.find((each) => each.id === entry.subject);
+  const masses = entry.act === 'count_entered' ? (entry.after?.masses ?? []) : [];
+  const entered = masses.map((/** @type {any} */ each) => `${nameOf(page.lots, each.lot)} ${mass(each.mass_g)}`).join(', ');
+  return [count ? A.countOf(moment(count.frozen_at), count.storeroom?.name ?? '') : '', entered].filter(Boolean).join(' · ');
+}
+
 /** @param {any} entry */
 function journalText(entry) {
   const of = page.batches.get(entry.subject) ?? entry.after ?? entry.before ?? {};
-  const name = entry.kind === 'card' || entry.kind === 'batch' ? roastOf(of) : of.name ?? of.number ?? of.reference ?? of.day ?? '';
+  const name = nameOfEntry(entry, of);
   const act = entry.act === 'put' ? (entry.before ? 'changed' : 'added') : entry.act;
   return A.entry(A.kinds[entry.kind] ?? entry.kind, String(name), A.acts[act] ?? act);
 }

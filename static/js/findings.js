@@ -64,7 +64,7 @@ function evidenceOf(found) {
   const { what, id } = found.evidence;
   if (what === 'count') return `/count#${id}`;
   if (what === 'batch' || what === 'roaster') return '/loss';
-  if (what === 'posting') return `/audit?lot=${found.lot?.id ?? ''}&from=${found.day}&to=${found.day}#p-${id}`;
+  if (what === 'posting') return `/posting?id=${id}`;
   if (what === 'command') return '/audit#unsettled';
   return found.lot ? `/audit?lot=${found.lot.id}` : null;
 }

@@ -3,7 +3,7 @@ import { read } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { fullDay, mass } from './format.js';
 import { picture } from './picture.js';
-import { empty, inWords, openPage } from './parts/page-frame.js';
+import { empty, inWords, linkTo, openPage } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -27,7 +27,7 @@ const claims = (packing) => packing.claims.map((/** @type {any} */ claim) => `${
 
 /** @param {any} packing */
 function drawFacts(packing) {
-  redraw(places.facts, h('div', { class: 'head' }, h('h2', {}, `${packing.product.name} · ${packing.code}`), h('div', { class: 'actions' }, button(P.printLabels, () => print(), { kind: 'main', id: 'print' }))),
+  redraw(places.facts, h('div', { class: 'head' }, h('h2', {}, `${packing.product.name} · ${packing.code}`), h('div', { class: 'actions' }, linkTo(`/trace?of=packing&id=${packing.id}`, P.itsTrace), button(P.printLabels, () => print(), { kind: 'main', id: 'print' }))),
     packing.undone ? h('p', { class: 'flag' }, T.floor.undone) : null,
     h('dl', { class: 'facts' }, pair(P.roast, packing.roasted_on ? fullDay(packing.roasted_on) : '?'), pair(P.when, fullDay(packing.day)), pair(T.records.bags, `${packing.bags} × ${mass(packing.bag_g, 'g', 0)}`), pair(P.grind, packing.grind ?? P.beans), pair(P.for, packing.for ? `${packing.for.number} · ${packing.for.customer}` : P.shelf), packing.claims.length ? pair(T.records.claims, claims(packing)) : null,
       packing.check ? pair(P.weighed, `${P.checked(mass(packing.check.mean_g, 'g'), packing.check.weighed, packing.check.to_weigh)}${packing.check.faults.length ? ` ${P.light}` : ''}`) : null),

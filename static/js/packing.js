@@ -87,11 +87,13 @@ async function packForShelf() {
 /** All that is packed for the day leaves, less what stays behind. */
 async function shipAll() {
   const { list } = page;
-  const lines = list.orders.flatMap((/** @type {any} */ order) => order.lines.filter((/** @type {any} */ line) => line.packed_bags > line.shipped_bags).map((/** @type {any} */ line) => ({ value: `${order.id} ${line.product}`, label: `${order.number} · ${T.shipping.line(line.packed_bags - line.shipped_bags, ground(line.product_name, line.grind))}` })));
+  const ours = new Set(list.orders.map((/** @type {any} */ order) => order.id));
+  const standing = page.packings.filter((each) => each.standing_bags > 0 && each.for && ours.has(each.for.order));
+  const options = standing.map((each) => ({ value: `${each.for.order} ${each.id}`, label: `${each.for.number} · ${T.shipping.line(each.standing_bags, ground(each.product.name, each.grind))} · ${each.code}${each.roasted_on ? `, ${P.roastedOn(day(each.roasted_on))}` : ''}` })).reverse();
   await changed(await askCommand({
     kind: 'shipments', title: `${P.shipAll}: ${day(list.ship_day)}`, lead: P.shipLead, go: T.shipping.ship,
-    fields: [{ name: 'stays', kind: 'many', label: P.stays, help: P.staysHelp, optional: true, options: [...new Map(lines.map((/** @type {any} */ each) => [each.value, each])).values()] }],
-    body: ({ stays = [] }) => ({ ship_day: list.ship_day, ...(stays.length ? { except: stays.map((/** @type {string} */ each) => ({ order: each.split(' ')[0], product: each.split(' ')[1] })) } : {}) }),
+    fields: [{ name: 'stays', kind: 'many', label: P.stays, help: P.staysHelp, optional: true, options }],
+    body: ({ stays = [] }) => ({ ship_day: list.ship_day, ...(stays.length ? { except: stays.map((/** @type {string} */ each) => ({ order: each.split(' ')[0], packing: each.split(' ')[1] })) } : {}) }),
     done: () => P.shippedDay(day(list.ship_day)),
   }));
 }
@@ -147,7 +149,7 @@ async function level(item) {
 
 /** @param {any} line */
 async function sell(line) {
-  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
+  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, ...(line.packings.length > 1 ? [/** @type {Field} */ ({ name: 'packing', kind: 'choice', label: P.whichPacking, optional: true, none: P.oldest, options: line.packings.map((/** @type {any} */ of) => ({ value: of.packing, label: `${of.code} · ${T.counting.bags(of.bags)}` })) })] : [])], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
 }
 
 async function takeBack() {

@@ -3,7 +3,7 @@ import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, exact, fullDay, moment } from './format.js';
 import { listen } from './live.js';
-import { empty, inWords, openPage, trying } from './parts/page-frame.js';
+import { empty, inWords, linkTo, openPage, tell, trying } from './parts/page-frame.js';
 import { picture } from './picture.js';
 import { T } from './texts.js';
 
@@ -14,8 +14,8 @@ const KINDS = /** @type {const} */ (['lot', 'delivery', 'batch', 'order', 'packi
 const asked = new URLSearchParams(location.search);
 /** More ways than these are shown when somebody asks for them. */
 const AT_ONCE = 200;
-/** @type {{choices: Record<string, {id: string, name: string}[]>, trace: any, all: boolean}} */
-const page = { choices: {}, trace: null, all: false };
+/** @type {{choices: Record<string, {id: string, name: string}[]>, trace: any, all: boolean, label: string}} */
+const page = { choices: {}, trace: null, all: false, label: '' };
 
 const of = () => asked.get('of') ?? 'lot';
 /** Whether what is traced is named by typing its id, not chosen from a list. */
@@ -28,6 +28,21 @@ async function choices(kind) {
   if (kind === 'order') return (await readAll('/api/orders')).map((each) => ({ id: each.id, name: `${each.number} · ${each.customer}` }));
   if (kind === 'batch') return (await read('/api/batches?limit=200')).items.map((/** @type {any} */ each) => ({ id: each.id, name: `${day(each.day)} · ${each.lot.name} · ${each.roaster.name}` }));
   return [];
+}
+
+/** A label's code names its packing. */
+async function readCode() {
+  const code = asked.get('code');
+  if (!code) return;
+  const packing = await read(`/api/packing-codes/${encodeURIComponent(code)}`).catch(() => null);
+  asked.delete('code');
+  if (!packing) {
+    tell(T.packing.noCode(code));
+    return;
+  }
+  page.label = packing.code;
+  set('of', 'packing');
+  set('id', packing.id);
 }
 
 async function load() {
@@ -58,7 +73,7 @@ function drawAsk() {
     set(event.target.name, event.target.value);
     if (event.target.name === 'of') {
       set('id', '');
-      page.trace = null;
+      Object.assign(page, { trace: null, label: '' });
       load();
     } else show();
   };
@@ -98,7 +113,7 @@ function drawTouched(path, query) {
   const { name, touched } = page.trace;
   const bags = (/** @type {any} */ each) => each.bags.map((/** @type {any} */ of) => R.bags(of.packed || of.shipped, of.name, of.shipped)).join(', ');
   redraw(places.touched,
-    h('div', { class: 'head' }, h('h2', {}, R.touchedBy(name)), h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `${path}/ways.csv${query}`, download: '' }, R.csv), h('a', { class: 'button plain', href: path + query, download: `trace-${of()}.json` }, R.json), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
+    h('div', { class: 'head' }, h('h2', {}, R.touchedBy(name)), h('div', { class: 'actions' }, page.label && of() === 'packing' ? linkTo(`/label?code=${page.label}`, T.packing.itsLabel) : null, h('a', { class: 'button plain', href: `${path}/ways.csv${query}`, download: '' }, R.csv), h('a', { class: 'button plain', href: path + query, download: `trace-${of()}.json` }, R.json), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
     h('dl', { class: 'facts' }, h('div', {}, h('dt', {}, R.batches), h('dd', {}, String(touched.batches))), touched.places.map((/** @type {any} */ each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place} · ${each.stops}`), h('dd', {}, exact(each.stands_g))))),
     h('h3', {}, R.orders), touched.orders.length === 0 ? h('p', { class: 'none' }, R.noOrders) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.orders }, h('table', {}, tableHead([R.order, R.customer, R.shipDay, R.bagsHead]), h('tbody', {}, touched.orders.map((/** @type {any} */ each) => h('tr', {},
       h('th', { scope: 'row' }, each.order ? h('a', { href: `?of=order&id=${each.order}` }, each.number) : R.shelf), h('td', {}, each.customer ?? ''), h('td', {}, each.ship_day ? fullDay(each.ship_day) : ''), h('td', {}, bags(each))))))));
@@ -157,5 +172,6 @@ function drawSeals(seals) {
 }
 
 await trying(openPage);
+await readCode();
 await listen(load);
 await load();

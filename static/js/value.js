@@ -59,7 +59,7 @@ function drawValue(value) {
     [V.differences, (of) => of.used.differences], [V.blended, (of) => of.used.blended], [V.down, (of) => of.used.written_down], [V.closing, (of) => worth(of.closing)]];
   // Of nothing that happened no column is shown: the rest adds up as well, and fits a screen.
   const columns = all.filter(([label, read]) => label === V.closing || value.lots.some((of) => read(of) !== 0));
-  redraw(places.value, h('div', { class: 'head' }, h('h2', {}, `${value.from ? `${fullDay(value.from)} –` : A.until} ${fullDay(value.to)}`), h('div', { class: 'actions' }, button(A.print, () => window.print(), { 'data-key': 'print' }))),
+  redraw(places.value, h('div', { class: 'head' }, h('h2', {}, `${value.from ? `${fullDay(value.from)} –` : A.until} ${fullDay(value.to)}`), h('div', { class: 'actions taken' }, h('span', {}, A.takeAway), ['csv', 'xlsx'].map((kind) => h('a', { class: 'button plain', href: `/api/value.${kind}?${asked}`, download: '' }, kind.toUpperCase())), button(A.print, () => window.print(), { 'data-key': 'print' }))),
     h('p', { class: 'notice' }, value.notice), value.unreadable.length ? h('p', { class: 'error' }, V.unreadable(value.unreadable.length)) : null,
     h('p', { class: 'help' }, V.lead, ' ', A.bound(value.known)),
     value.lots.length === 0 ? empty(V.nothing) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': T.pages.value }, h('table', { class: 'value' }, tableHead([V.lot, [V.green], [V.perKg], ...columns.map(([label]) => /** @type {[string]} */ ([label]))]),

@@ -37,13 +37,12 @@ fn main() {
     divan::main();
 }
 
-/// A book with one lot, roasted for five years in batches of three movements each; or one with more lots, whose coffee is drawn from, bagged
-/// and sent away too: ten movements a batch.
+/// A book with one lot, roasted for five years in batches of three movements; or with more, also bagged and sent away: ten movements.
 struct Roastery {
     app: Arc<App>,
     runtime: Runtime,
     lot: LotId,
-    /// All lots, roasted in turn; one where each batch is three movements.
+    /// All lots, roasted in turn.
     lots: Vec<LotId>,
     room: StoreroomId,
     style: StyleId,
@@ -52,10 +51,18 @@ struct Roastery {
 }
 
 const NOW: &str = "2026-11-25T09:00:00Z";
+const BEGINS: &str = "2021-11-26T09:00:00Z";
 const DAYS: i64 = 5 * 365;
 
 fn mass(grams: i64) -> Mass {
     Mass::from_grams(grams).expect("a mass")
+}
+
+fn set_clock(app: &App, at: Instant) {
+    let Clock::Set(clock) = &app.clock else {
+        return;
+    };
+    clock.set(at);
 }
 
 fn today() -> Day {
@@ -67,7 +74,7 @@ impl Roastery {
         let runtime = Runtime::new().expect("a runtime");
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
-        let clock = Clock::set(NOW.parse().expect("an instant"), 1);
+        let clock = Clock::set(BEGINS.parse().expect("an instant"), 1);
         let app = runtime.block_on(async {
             let store = store::open(&url).await.expect("a database");
             App::open(
@@ -138,17 +145,20 @@ impl Roastery {
             .expect("a receipt");
     }
 
-    /// Books so many batches in few turns, spread evenly over the years.
+    /// Books so many batches in few turns, spread evenly over the years, each turn when the last of its batches is done.
     fn roast(&self, batches: i64) {
         self.runtime.block_on(async {
+            let day_of = |n: i64| today().plus(n * DAYS / batches - DAYS);
             for first in (0..batches).step_by(1_000) {
                 let tx = self.app.store.write().await.expect("a turn");
-                let now: Instant = NOW.parse().expect("an instant");
+                let last = day_of(batches.min(first + 1_000) - 1).plus(1);
+                let now = Zone::UTC.start_of(last);
+                set_clock(&self.app, now);
                 let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
                     .await
                     .expect("a turn");
                 for n in first..batches.min(first + 1_000) {
-                    let day = today().plus(n * DAYS / batches - DAYS);
+                    let day = day_of(n);
                     let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
                     let lot = self.lots[at];
                     self.roast_one(&mut book, lot, Zone::UTC.start_of(day))
@@ -157,6 +167,15 @@ impl Roastery {
                 book.close(None, "").await.expect("a commit");
             }
         });
+        set_clock(&self.app, NOW.parse().expect("an instant"));
+    }
+
+    fn size(&self) -> i64 {
+        self.runtime.block_on(async {
+            let mut tx = self.app.read().await.expect("a snapshot");
+            let head = tx.head(self.app.site).await.expect("a head");
+            head.map_or(0, |head| head.size)
+        })
     }
 
     async fn roast_one(&self, book: &mut Book, lot: LotId, at: Instant) {
@@ -352,13 +371,13 @@ impl Roastery {
     }
 
     fn copy(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
         self.runtime.block_on(async {
             let mut tx = self.app.read().await.expect("a snapshot");
-            let mut bytes = Vec::new();
             let written = copy::write(&mut *tx, &mut bytes).await;
             written.expect("a copy");
-            bytes
-        })
+        });
+        bytes
     }
 
     fn first_order(&self) -> Uuid {
@@ -408,7 +427,7 @@ fn roastery(movements: i64) -> Arc<Roastery> {
         roastery.roast(movements / 3);
         Arc::new(roastery)
     });
-    Arc::clone(of)
+    of.clone()
 }
 
 /// A drying, from the command to its answer: on disk when it is answered.
@@ -445,32 +464,37 @@ fn statement_of_a_month(bencher: Bencher, movements: i64) {
 #[divan::bench(args = SIZES, sample_count = 10, sample_size = 1)]
 fn statement_of_a_month_as_known_then(bencher: Bencher, movements: i64) {
     let roastery = roastery(movements);
-    let size = roastery.runtime.block_on(async {
-        let mut tx = roastery.app.read().await.expect("a snapshot");
-        tx.head(roastery.app.site)
-            .await
-            .expect("a head")
-            .map_or(0, |head| head.size)
-    });
+    let size = roastery.size();
     bencher.bench(|| roastery.statement(Some(today().plus(-30)), Some(size - 1)));
 }
 
-/// The books of `SIZES`, and one ten times as large.
 const DEPTHS: [i64; 3] = [10_000, 100_000, 1_000_000];
 
-/// What stood in store in the middle of its life.
-#[divan::bench(args = DEPTHS, sample_count = 100, sample_size = 1)]
-fn balance_at_a_past_day(bencher: Bencher, movements: i64) {
-    let roastery = roastery(movements);
-    let day = today().plus(-DAYS / 2);
+/// What stood in store on a day in its life, as known now, or when so many leaves were written.
+fn balance(bencher: Bencher, roastery: &Roastery, day: Day, known: Option<i64>) {
     bencher.bench(|| {
         roastery.runtime.block_on(async {
             let mut tx = roastery.app.read().await.expect("a snapshot");
             let site = roastery.app.site;
-            let standing = tx.standing_on(site, roastery.lot, Some("store"), day, None);
+            let standing = tx.standing_on(site, roastery.lot, Some("store"), day, known);
             standing.await.expect("a balance")
         })
     });
+}
+
+/// In the middle of its life.
+#[divan::bench(args = DEPTHS, sample_count = 100, sample_size = 1)]
+fn balance_at_a_past_day(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    balance(bencher, &roastery, today().plus(-DAYS / 2), None);
+}
+
+/// On an earlier day, as it was known when half of the book was written.
+#[divan::bench(args = DEPTHS, sample_count = 100, sample_size = 1)]
+fn balance_at_a_past_day_as_known_then(bencher: Bencher, movements: i64) {
+    let roastery = roastery(movements);
+    let known = Some(roastery.size() / 2);
+    balance(bencher, &roastery, today().plus(-DAYS * 3 / 4), known);
 }
 
 /// A mock recall: everything that touched a lot of five years, 40,000 batches, all of it packed and shipped (200,000 movements); and where
@@ -488,20 +512,18 @@ fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
         });
         Arc::clone(made)
     };
-    let (of, id, direction) = if of == "lot" {
-        (
-            trace::Subject::Lot,
-            roastery.lot.0,
-            trace::Direction::Forward,
-        )
-    } else {
-        (
-            trace::Subject::Order,
-            roastery.first_order(),
-            trace::Direction::Backward,
-        )
+    let asked = match of {
+        "lot" => trace::Asked {
+            of: trace::Subject::Lot,
+            id: roastery.lot.0,
+            direction: trace::Direction::Forward,
+        },
+        _ => trace::Asked {
+            of: trace::Subject::Order,
+            id: roastery.first_order(),
+            direction: trace::Direction::Backward,
+        },
     };
-    let asked = trace::Asked { of, id, direction };
     bencher.bench(|| {
         roastery.runtime.block_on(async {
             let mut tx = roastery.app.read().await.expect("a snapshot");
@@ -618,7 +640,8 @@ fn five_years_of_all_green(bencher: Bencher) {
 #[divan::bench(sample_count = 10, sample_size = 1)]
 fn five_years_of_all_green_as_known_half_way(bencher: Bencher) {
     let roastery = five_years();
-    bencher.bench(|| together(&roastery, Scope::All, DAYS, Some(100_000), 500));
+    let known = roastery.size() / 2;
+    bencher.bench(|| together(&roastery, Scope::All, DAYS, Some(known), 500));
 }
 
 /// The statement of one of forty lots over five years with every line.
@@ -662,12 +685,12 @@ fn workbook_of_a_year(bencher: Bencher) {
 #[divan::bench(sample_count = 20, sample_size = 1)]
 fn value_of_five_years(bencher: Bencher) {
     let roastery = five_years();
+    let asked = value::Asked {
+        from: Some(today().plus(-DAYS)),
+        to: today(),
+        known: None,
+    };
     bencher.bench(|| {
-        let asked = value::Asked {
-            from: Some(today().plus(-DAYS)),
-            to: today(),
-            known: None,
-        };
         roastery.runtime.block_on(async {
             let mut tx = roastery.app.read().await.expect("a snapshot");
             let drawn = value(&mut *tx, roastery.app.site, asked).await;

@@ -1,5 +1,6 @@
 /** What an auditor does: count on a tablet, look at findings, close a period, write bills, read statements of many lots and print them. */
 import assert from 'node:assert/strict';
+import { createHash } from 'node:crypto';
 import { after, before, test } from 'node:test';
 import { apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
 
@@ -91,6 +92,10 @@ test('bills make a value; a late one is split', async () => {
   await page.waitForSelector('table.value tfoot');
   assert.match((await page.textContent('#value')) ?? '', /bookkeeper decides/);
   await shot(page, 'value-bills');
+  for (const kind of ['csv', 'xlsx']) {
+    const [file] = await Promise.all([page.waitForEvent('download'), page.click(`.taken a[href*="value.${kind}"]`)]);
+    assert.match(file.suggestedFilename(), new RegExp(`^value-.*\\.${kind}$`));
+  }
   assert.deepEqual(errors.filter((each) => !each.includes('422')), [], 'the missing rate is said, and nothing else');
   await context.close();
 });
@@ -112,6 +117,17 @@ test('a statement of all green, to look at, to print and to take away', async ()
     assert.match(file.suggestedFilename(), new RegExp(`^statement-all-.*\\.${kind}$`));
   }
   await shot(page, 'audit-all');
+  // Each line leads to its posting, with the readings as they were typed.
+  await page.click('.statement tbody tr a:text("Weighed in")');
+  await page.waitForSelector('#posting table');
+  const posting = (await page.textContent('#posting')) ?? '';
+  for (const word of ['Weighed in', 'As read', '12.00 kg', 'K-17', 'Filter, Big drum', 'Booked by']) assert.ok(posting.includes(word), `${word}: ${posting}`);
+  await shot(page, 'posting');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await shot(page, 'posting-phone');
+  await page.setViewportSize({ width: 1280, height: 900 });
+  await page.goBack();
+  await page.waitForSelector('.statement >> text=Closing balance');
   for (const format of ['A4', 'Letter']) await page.pdf({ format, path: new URL(`shots/statement-${format}.pdf`, import.meta.url).pathname });
   await page.selectOption('#about', 'storeroom');
   await page.selectOption('#storeroom', { index: 1 });
@@ -144,6 +160,26 @@ test('a period is closed, its statement stays, and only the last is opened again
   await shot(page, 'periods');
   await page.click('[data-key^="statement-"]');
   await page.waitForSelector('.statement >> text=Closing balance');
+  // Under the statement stands the seal of its closing, on paper too.
+  const [seal] = (await api.read('/api/seals')).items;
+  assert.equal(await page.textContent('.seal pre'), seal.note);
+  const digest = createHash('sha256').update(seal.key).digest('hex');
+  assert.equal(((await page.textContent('.seal')) ?? '').replace(/\s/g, '').includes(digest), true, 'the fingerprint of the key');
+  await shot(page, 'statement-seal');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await page.locator('.seal').scrollIntoViewIfNeeded();
+  await shot(page, 'statement-seal-phone');
+  await page.emulateMedia({ media: 'print' });
+  assert.equal(await page.isVisible('.seal pre'), true);
+  await page.emulateMedia({ media: 'screen' });
+  await page.pdf({ format: 'A4', path: new URL('shots/statement-seal.pdf', import.meta.url).pathname });
+  await page.goto(`${service.url}/audit`);
+  await page.selectOption('#journal-kind', 'finding');
+  await page.waitForSelector('.journal >> text=/Finding (Loss not reviewed|Count difference) · K-17.* closed/');
+  await page.selectOption('#journal-kind', 'count');
+  await page.waitForSelector('.journal >> text=Count as of');
+  await page.waitForSelector('.journal >> text=K-17 71.20 kg');
+  await shot(page, 'journal-counts');
   await page.goto(`${service.url}/periods`);
   await page.click('[data-key^="reopen-"]');
   await page.fill('dialog input[name="reason"]', 'a slip was found');

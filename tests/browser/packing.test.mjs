@@ -63,6 +63,9 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await page.waitForSelector('text=24 of 180 packed');
   await shot(page, 'packing-list');
   await page.click('[data-key="ship-all"]');
+  const [first] = (await api.read('/api/packings')).items;
+  assert.match((await page.textContent('dialog')) ?? '', new RegExp(`W-201.*${first.code}`), 'what stays behind is picked packing by packing');
+  await shot(page, 'packing-ship');
   await page.click('dialog .actions .main');
   await page.waitForSelector('dialog', { state: 'detached' });
   await page.waitForSelector('text=24 gone');
@@ -77,9 +80,19 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await page.click(`[data-key="sell-${made.filterBag}"]`);
   await answer(page, { bags: '2' });
   await page.waitForSelector('text=4 of 10 bags');
+  // Of two packings on the shelf the newer is sold from when somebody says so.
+  await page.click('[data-key="pack-shelf"]');
+  await answer(page, { product: made.filterBag, bags: '3' });
+  await page.waitForSelector('text=7 of 10 bags');
+  const newer = (await api.read('/api/packings')).items[0];
+  await page.click(`[data-key="sell-${made.filterBag}"]`);
+  await shot(page, 'packing-sell');
+  await answer(page, { bags: '3', packing: newer.id });
+  await page.waitForSelector('text=4 of 10 bags');
+  assert.equal((await api.read(`/api/packings/${newer.id}`)).standing_bags, 0);
   await shot(page, 'packing-shelf');
 
-  await page.click('#packings a.button');
+  await page.locator('#packings a.button').nth(1).click();
   await page.waitForFunction(() => document.body.dataset.ready === 'labels');
   assert.equal(await page.locator('.label').count(), 6);
   assert.match((await page.textContent('.label')) ?? '', /Kirimbi filter 250.*K-17 AA/);

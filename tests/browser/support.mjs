@@ -18,7 +18,7 @@ const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', 
 export const SHOTS = join(here, 'shots');
 /** The widths that every page must fit. */
 export const WIDTHS = [360, 768, 1024, 1440];
-export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'packing', 'packing-list', 'label', 'cupping', 'cost', 'audit', 'count', 'findings', 'periods', 'value', 'trace', 'setup', 'people'];
+export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'packing', 'packing-list', 'label', 'cupping', 'cost', 'audit', 'count', 'findings', 'periods', 'posting', 'value', 'trace', 'setup', 'people'];
 export const ZONE = 'Europe/Lisbon';
 
 /** @returns {Promise<number>} */

@@ -56,6 +56,25 @@ test('a lot is traced to the order that its bags went to, and back', async () =>
   await context.close();
 });
 
+test('the code on a label opens the trace of that packing, on a phone, and leads to its label', async () => {
+  const [packing] = (await api.read('/api/packings')).items;
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 390, height: 844 } });
+  await page.goto(`${service.url}/trace?code=${packing.code.toLowerCase().replace('-', '')}`);
+  await page.waitForSelector('#ways tbody tr');
+  assert.match((await page.textContent('#touched h2')) ?? '', /8 × Kirimbi filter 250/);
+  assert.match(page.url(), new RegExp(`of=packing&id=${packing.id}`));
+  await shot(page, 'trace-code-phone');
+  await page.setViewportSize({ width: 1280, height: 800 });
+  await shot(page, 'trace-code');
+  await page.click('#touched a >> text=Its label');
+  await page.waitForSelector('#facts h2');
+  assert.match((await page.textContent('#facts')) ?? '', new RegExp(packing.code));
+  await page.goto(`${service.url}/trace?code=ZZZZ-ZZZZ`);
+  await page.waitForSelector('.toast.said >> text=No packing has the code ZZZZ-ZZZZ');
+  assert.deepEqual(errors.filter((each) => !each.includes('404')), []);
+  await context.close();
+});
+
 test('a claim shows its volumes, and warns before more is sold than there is', async () => {
   const of = await api.read(`/api/lots/${lot}`);
   const { name, delivery, coffee, grade, storeroom, expected_g, packing, moisture, use_rank } = of;

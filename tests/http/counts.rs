@@ -4,7 +4,8 @@ use serde_json::{Value, json};
 
 use crate::green::reckoned;
 use crate::statement::mg;
-use crate::support::{Roastery, Server, each_database, roastery};
+use crate::support::entrance::{first_owner, person};
+use crate::support::{Client, Database, Roastery, Server, each_database, roastery};
 
 async fn open(server: &Server, fields: Value) -> Value {
     server.command("count-openings", fields).await
@@ -190,5 +191,95 @@ each_database! {
         server.order("count-openings", &server.id(), json!({"covers": []})).await.problem(422, "invalid");
         server.order("count-entries", &server.id(), json!({"count": server.id(), "roasted": server.id()})).await.problem(422, "invalid");
         server.ask(&format!("/api/count-sessions/{}", server.id())).await.problem(404, "not-found");
+    }
+}
+
+/// Two people, each signed in: whoever hands a count in cannot approve it, also where they may do everything else; the other can.
+async fn two_people_approve_a_count(server: &Server) {
+    let owner = first_owner(server).await.client(server);
+    let r = roastery(&owner).await;
+    let site = server.app.site.to_string();
+    owner
+        .put_change("sites", &site, json!({"second_person": true}))
+        .await;
+    let (ines, signed_in) = person(server, &owner, "Ines", "planner").await;
+    let ines_here = signed_in.client(server);
+    let decide = |count: &Value, decision: &str| json!({"count": count["id"], "decision": decision, "reason": "looked at together"});
+    let store =
+        async |by: &Client| mg(&by.get(&format!("/api/lots/{}", r.washed)).await["store_g"]);
+
+    let count = counted(&ines_here, &r, 298_000).await;
+    let alone = ines_here
+        .order("count-decisions", &server.id(), decide(&count, "approve"))
+        .await;
+    let told = alone.problem(409, "conflict")["detail"].to_string();
+    assert!(told.contains("second person"), "{told}");
+    assert_eq!(store(&owner).await, 300_000_000, "nothing is booked yet");
+    let booked = owner
+        .command("count-decisions", decide(&count, "approve"))
+        .await;
+    assert_eq!(booked["state"], "booked");
+    assert_eq!(store(&owner).await, 298_000_000);
+    let posting = booked["postings"][0].as_str().unwrap();
+    let posting = owner.get(&format!("/api/postings/{posting}")).await;
+    assert_eq!(
+        posting["person"]["name"], "Owner",
+        "who approved it, booked it"
+    );
+    let journal = owner
+        .get(&format!(
+            "/api/journal?id={}",
+            count["id"].as_str().unwrap()
+        ))
+        .await;
+    let items = journal["items"].as_array().unwrap();
+    let handed_in = items.iter().find(|entry| entry["act"] == "count_handed_in");
+    assert_eq!(handed_in.unwrap()["person"]["id"], json!(ines));
+
+    let of_the_owner = counted(&owner, &r, 297_000).await;
+    owner
+        .order(
+            "count-decisions",
+            &server.id(),
+            decide(&of_the_owner, "approve"),
+        )
+        .await
+        .problem(409, "conflict");
+    let approved = ines_here
+        .command("count-decisions", decide(&of_the_owner, "approve"))
+        .await;
+    assert_eq!(approved["state"], "booked");
+    assert_eq!(store(&owner).await, 297_000_000);
+}
+
+/// A count of the washed lot that was handed in by whoever asks.
+async fn counted(by: &Client, r: &Roastery, grams: i64) -> Value {
+    let count = by
+        .command("count-openings", json!({"covers": ["green"]}))
+        .await;
+    by.command(
+        "count-entries",
+        green(r, &count, &r.washed, json!([reckoned(grams)])),
+    )
+    .await;
+    by.command("count-hand-ins", json!({"count": count["id"]}))
+        .await
+}
+
+mod two_people {
+    use super::{Database, Server, two_people_approve_a_count};
+
+    #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+    async fn sqlite() {
+        let server = Server::closed(Database::Sqlite, 1).await;
+        two_people_approve_a_count(&server).await;
+        server.finish().await;
+    }
+
+    #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+    async fn postgres() {
+        let server = Server::closed(Database::Postgres, 1).await;
+        two_people_approve_a_count(&server).await;
+        server.finish().await;
     }
 }

@@ -94,6 +94,24 @@ fn bags_of(list: &Value, number: &str) -> Vec<u64> {
 }
 
 each_database! {
+    /// What is there already is told by the names that people know.
+    async fn a_second_dispatch_on_a_day_is_refused_by_name(server: &Server) {
+        let of = offered(server).await;
+        server.put_new("dispatches", of.fields(2)).await;
+        let refused = server.put(&format!("/api/dispatches/{}", server.id()), &of.fields(2)).await;
+        refused.problem(422, "invalid");
+        let error = refused.json()["errors"][0].clone();
+        assert_eq!((&error["pointer"], &error["detail"]), (&json!("/ship_day"), &json!("Monthly has a dispatch on 2026-12-08 already: change that one, or choose another day")));
+        let level = json!({"product": of.has.kivu_bag, "bags": 4, "grind": "filter"});
+        server.put_new("shelf-levels", level.clone()).await;
+        let refused = server.put(&format!("/api/shelf-levels/{}", server.id()), &level).await;
+        assert_eq!(refused.json()["errors"][0]["detail"], "Kivu 250, ground for filter, has a level on the shelf already: change that one");
+        let postage = json!({"kind": "postage", "bags": 3, "destination": of.island, "from_day": "2026-11-25", "amount": {"minor": 900, "currency": "EUR"}});
+        server.put_new("tariffs", postage.clone()).await;
+        let refused = server.put(&format!("/api/tariffs/{}", server.id()), &postage).await;
+        assert_eq!(refused.json()["errors"][0]["detail"], "the postage of 3 bags to Island from 2026-11-25 on is said already: change that one, or choose another day");
+    }
+
     /// The rule gives the ship days, and a holiday is avoided.
     async fn days_by_rule(server: &Server) {
         let ships = |avoid: &[&str]| json!({

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use serde_json::{Value, json};
 
 use crate::green::reckoned;
-use crate::support::{Server, each_database, roastery};
+use crate::support::{Roastery, Server, each_database, roastery};
 
 async fn open(server: &Server) -> Vec<Value> {
     let list = server.get("/api/findings").await;
@@ -25,6 +25,40 @@ fn kinds(items: &[Value]) -> Vec<&str> {
         .collect();
     kinds.sort_unstable();
     kinds
+}
+
+/// Losses differ from batch to batch by as little as this.
+const LITTLE: [f64; 8] = [0.0, 0.002, -0.003, 0.001, 0.003, -0.001, 0.002, -0.002];
+
+/// Past batches of thirty lots that lose alike, four of each.
+fn alike(r: &Roastery) -> Value {
+    let mut csv = String::from("Date,Coffee,Roaster,Green,Roasted\n");
+    for n in 0..120 {
+        let day = format!("2026-{:02}-{:02}", 1 + n / 28, 1 + n % 28);
+        let out = 12.0 * (1.0 - 0.135 - LITTLE[n % 8]);
+        csv.push_str(&format!("{day},Old lot {},Drum,12.00,{out:.2}\n", n % 30));
+    }
+    json!({"csv": csv, "unit": "kg", "style": r.light,
+        "headings": {"date": "Date", "coffee": "Coffee", "roaster": "Roaster", "green": "Green", "roasted": "Roasted"}})
+}
+
+/// Twelve kilograms of a lot, light, on the drum, losing so much; a batch on hold for it is reviewed as one that was so.
+async fn roasted(server: &Server, r: &Roastery, lot: &str, loss: f64) {
+    let batch = server.id();
+    let weigh_in = json!({"batch": batch, "lot": lot, "style": r.light, "roaster": r.drum, "weight": r.weighed("12.00")});
+    server.command("weigh-ins", weigh_in).await;
+    server.advance_minutes(14);
+    let weight = r.weighed(&format!("{:.2}", 12.0 * (1.0 - loss)));
+    server
+        .command("weigh-outs", json!({"batches": [batch], "weight": weight}))
+        .await;
+    server.app.learned().await;
+    let held = server.get(&format!("/api/batches/{batch}")).await["hold"].is_object();
+    if held {
+        let review = json!({"batch": batch, "finding": "was_so", "reason": "weighed again"});
+        server.command("reviews", review).await;
+        server.app.learned().await;
+    }
 }
 
 each_database! {
@@ -80,6 +114,8 @@ each_database! {
         }
         let items = open(server).await;
         assert_eq!(kinds(&items), ["card_twice", "card_twice"]);
+        let list = server.get("/api/findings").await;
+        assert_eq!(list["open"], json!([{"kind": "card_twice", "open": 2}]));
         server.command("reversals", json!({"posting": postings[1]})).await;
         assert_eq!(open(server).await, Vec::<Value>::new());
     }
@@ -125,5 +161,73 @@ each_database! {
         let items = open(server).await;
         assert_eq!(kinds(&items), ["count_unexplained"]);
         assert_eq!((&items[0]["evidence"]["what"], &items[0]["evidence"]["id"]), (&json!("count"), &count));
+    }
+
+    /// Two lots of one delivery whose losses lie far apart, batch after batch: a finding of the pair, once, however many batches follow; and
+    /// none between lots that lose alike, or that came with different deliveries.
+    async fn a_lot_whose_yields_do_not_fit_its_sibling(server: &Server) {
+        let r = roastery(server).await;
+        // How siblings differ is learned from many lots that lose alike: from two alone nobody could tell.
+        let dry = server.post("/api/past-imports", &alike(&r)).await.expect(200);
+        let import = server.id();
+        for part in dry["rows"].as_array().unwrap().chunks(50) {
+            let body = json!({"import": import, "name": "roasts.csv", "rows": part, "headings": alike(&r)["headings"]});
+            server.command("past-imports", body).await;
+        }
+        server.app.learned().await;
+        for little in &LITTLE[..5] {
+            roasted(server, &r, &r.screen_18, 0.135 + little).await;
+            roasted(server, &r, &r.washed, 0.175 + little).await;
+        }
+        assert!(!kinds(&open(server).await).contains(&"siblings"), "another delivery is no sibling");
+        for little in &LITTLE[..5] {
+            roasted(server, &r, &r.peaberry, 0.175 + little).await;
+        }
+        let siblings = async || {
+            let mut items = open(server).await;
+            items.retain(|found| found["kind"] == "siblings");
+            items
+        };
+        let found = siblings().await;
+        assert_eq!(found.len(), 1, "{found:?}");
+        let ours = [&found[0]["lot"]["id"], &found[0]["evidence"]["id"]];
+        assert!(ours.iter().all(|id| **id == json!(r.screen_18) || **id == json!(r.peaberry)), "{found:?}");
+        let sentence = found[0]["sentence"].as_str().unwrap();
+        assert!(["Kivu 18", "Kivu peaberry", "sibling", "Light", "Drum"].iter().all(|word| sentence.contains(word)), "{sentence}");
+        roasted(server, &r, &r.peaberry, 0.175).await;
+        assert_eq!(siblings().await[0]["id"], found[0]["id"], "its link stays");
+    }
+
+    /// All lots of a roaster begin to lose more: its drift notice is a finding for as long as it is open.
+    async fn a_roaster_with_an_open_drift_notice(server: &Server) {
+        let r = roastery(server).await;
+        let more = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(600_000)});
+        server.command("receipts", json!({"delivery": r.huila_delivery, "lines": [more]})).await;
+        let both = [&r.screen_18, &r.washed];
+        for n in 0..24 {
+            for lot in both {
+                roasted(server, &r, lot, 0.135 + LITTLE[n % 8]).await;
+            }
+        }
+        let drift = async || {
+            let mut items = open(server).await;
+            items.retain(|found| found["kind"] == "drift");
+            items
+        };
+        assert_eq!(drift().await, Vec::<Value>::new());
+        let mut n = 0;
+        while drift().await.is_empty() {
+            assert!(n < 30, "no notice after {n} batches");
+            for lot in both {
+                roasted(server, &r, lot, 0.142 + LITTLE[n % 8]).await;
+            }
+            n += 1;
+        }
+        let found = drift().await;
+        assert_eq!((found.len(), &found[0]["evidence"]), (1, &json!({"what": "roaster", "id": r.drum})));
+        assert!(found[0]["sentence"].as_str().unwrap().contains("Drum"), "{found:?}");
+        server.command("notice-closings", json!({"roaster": r.drum, "changed": true, "reason": "a new probe"})).await;
+        server.app.learned().await;
+        assert_eq!(drift().await, Vec::<Value>::new());
     }
 }

@@ -186,6 +186,65 @@ each_database! {
         server.command("reversals", json!({"posting": first["posting"]["id"]})).await;
     }
 
+    /// The oldest bags leave first, unless somebody says which stay, or which are sold.
+    async fn which_bags_leave(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 6}])).await;
+        let pack = async |bags: u32, order: Value| {
+            server.advance_minutes(1);
+            let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": bags, "order": order})).await;
+            packed["posting"]["id"].clone()
+        };
+        let [first, second] = [pack(2, json!(order)).await, pack(4, json!(order)).await];
+        let left = async |packing: &Value| server.get(&format!("/api/packings/{}", packing.as_str().unwrap())).await["standing_bags"].clone();
+        let shipped = server.command("shipments", json!({"order": order, "except": [{"order": order, "bags": 3}]})).await;
+        assert_eq!((left(&first).await, left(&second).await), (json!(0), json!(3)));
+        server.command("reversals", json!({"posting": shipped["posting"]["id"]})).await;
+        let stays = json!({"order": order, "packing": first});
+        server.command("shipments", json!({"order": order, "except": [stays]})).await;
+        assert_eq!((left(&first).await, left(&second).await), (json!(2), json!(0)));
+        let gone = server.order("shipments", &server.id(), json!({"order": order, "except": [{"order": order, "packing": second}]})).await;
+        assert_eq!(gone.pointers(), ["/except/0"]);
+
+        let [old, new] = [pack(2, json!(null)).await, pack(3, json!(null)).await];
+        let shelf = server.get("/api/shelf").await["items"][0]["packings"].clone();
+        assert_eq!((&shelf[0]["packing"], &shelf[1]["packing"], &shelf[1]["bags"]), (&old, &new, &json!(3)));
+        server.command("counter-sales", json!({"product": has.kivu_bag, "bags": 2, "packing": new})).await;
+        assert_eq!((left(&old).await, left(&new).await), (json!(2), json!(1)));
+        let more = server.order("counter-sales", &server.id(), json!({"product": has.kivu_bag, "bags": 2, "packing": new})).await;
+        assert_eq!(more.pointers(), ["/bags"]);
+        server.command("counter-sales", json!({"product": has.kivu_bag, "bags": 2})).await;
+        assert_eq!((left(&old).await, left(&new).await), (json!(0), json!(1)));
+    }
+
+    /// The lot of a batch is put right when its bags are with the customer, or some of them: they come back as what they really are, to the
+    /// milligram, whether all had left or not.
+    async fn bags_come_back_after_their_lot_was_put_right(server: &Server) {
+        let has = roastery(server).await;
+        let batch = roasted(server, &has, "4.30").await;
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 5}])).await;
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 5, "order": order})).await;
+        let some = json!({"order": order, "except": [{"order": order, "bags": 2}]});
+        server.command("shipments", some).await;
+        let right = |lot: &String| json!({"batch": batch, "lot": lot, "reason": "the wrong sack", "confirmed": ["beyond_book"]});
+        server.command("corrections", right(&has.peaberry)).await;
+        let label = server.get(&format!("/api/packings/{}", packed["posting"]["id"].as_str().unwrap())).await;
+        assert_eq!(label["parts"][0]["lot"]["name"], "Kivu peaberry");
+        let back = |bags: u32, to: &str| json!({"order": order, "product": has.kivu_bag, "bags": bags, "to": to});
+        let first = server.command("take-backs", back(1, "shelf")).await;
+        let posting = server.get(&format!("/api/postings/{}", first["posting"]["id"].as_str().unwrap())).await;
+        let moved = &posting["movements"];
+        assert_eq!((moved.as_array().unwrap().len(), &moved[0]["lot"], &moved[0]["mass_g"]), (1, &json!(has.peaberry), &json!(250)));
+        // The rest leaves, and the lot was the first one after all.
+        server.command("shipments", json!({"order": order})).await;
+        server.command("corrections", right(&has.screen_18)).await;
+        server.command("take-backs", back(4, "waste")).await;
+        assert_eq!((standing(server, "shipped").await, standing(server, "waste").await, standing(server, "packed").await), (0, 1_000_000, 250_000));
+        server.command("counter-sales", json!({"product": has.kivu_bag, "bags": 1})).await;
+        assert_eq!(standing(server, "packed").await, 0);
+    }
+
     /// Torn bags are thrown away with their reason; those of an order are missing from it then.
     async fn torn_bags(server: &Server) {
         let has = roastery(server).await;
@@ -259,7 +318,7 @@ each_database! {
         let id = label["id"].as_str().unwrap();
         let picture = server.ask(&format!("/api/packings/{id}/code.svg")).await;
         assert_eq!(picture.status, 200);
-        assert!(picture.text.contains(&format!("/label?code={code}")), "the picture says what it holds");
+        assert!(picture.text.contains(&format!("/trace?code={code}")), "the picture says what it holds");
         server.ask("/api/packing-codes/ZZZZ-ZZZZ").await.problem(404, "not-found");
         server.ask(&format!("/api/packings/{}", server.id())).await.problem(404, "not-found");
         server.command("reversals", json!({"posting": id})).await;

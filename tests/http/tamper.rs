@@ -339,6 +339,7 @@ each_database! {
         assert_eq!(places(server).await, Vec::<String>::new());
         let mut intruder = Intruder::new(server).await;
         let (mut tried, mut unseen) = (0, Vec::new());
+        let mut of_movements = std::collections::BTreeSet::new();
         for column in intruder.columns().await {
             let rows = intruder.rows(&column.table).await;
             assert!(!rows.is_empty(), "{} has no rows to alter", column.table);
@@ -349,6 +350,9 @@ each_database! {
                         continue;
                     };
                     tried += 1;
+                    if column.table == "movement" {
+                        of_movements.insert(column.name.clone());
+                    }
                     let found = places(server).await;
                     let names = called(&column.table);
                     if !found.iter().any(|place| names.iter().any(|name| place.contains(name))) {
@@ -359,6 +363,8 @@ each_database! {
             }
         }
         assert!(unseen.is_empty(), "not seen:\n{}", unseen.join("\n"));
+        let every = ["day", "from_account", "line", "mass_mg", "position", "posting", "to_account"];
+        assert_eq!(of_movements.iter().map(String::as_str).collect::<Vec<_>>(), every, "every column of a movement was altered");
         assert!(tried > 200, "only {tried} cells could be altered");
         assert_eq!(places(server).await, Vec::<String>::new(), "all is as it was");
     }

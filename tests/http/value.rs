@@ -173,4 +173,48 @@ each_database! {
         assert_eq!(value(server, "").await["unreadable"], json!([r.peaberry]));
         server.ask("/api/value?from=2026-12-01&to=2026-11-01").await.problem(422, "invalid");
     }
+
+    /// To take away: the table adds up row by row; the workbook is read by openpyxl in tests/reference.
+    async fn a_value_to_take_away(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
+        bill(server, &r.kivu_delivery, "2026-11-25", 360_001, json!({"kind": "freight"})).await;
+        server.put_change("lots", &r.peaberry, json!({"name": "=Kivu peaberry", "owned_by": "Corner Cafe"})).await;
+        roast(server, &r, &r.washed, 10_000, 8_350).await;
+        server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(3_000)})).await;
+        let down = json!({"lot": r.washed, "day": "2026-11-25", "amount": {"minor": 30_000, "currency": "EUR"}, "reason": "past crop"});
+        server.put_new("write-downs", down).await;
+        server.advance_minutes(24 * 60);
+        server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(10_000)})).await;
+        bill(server, &r.huila_delivery, "2026-11-26", 5_000, json!({"kind": "duty"})).await;
+        let query = "from=2026-11-26&to=2026-11-26";
+        let answer = server.ask(&format!("/api/value.csv?{query}")).await;
+        assert_eq!(answer.header("content-disposition"), "attachment; filename=\"value-2026-11-26-2026-11-26.csv\"");
+        let mut reader = csv::Reader::from_reader(answer.text.as_bytes());
+        let heads = reader.headers().unwrap().clone();
+        let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+        let cell = |row: &csv::StringRecord, head: &str| row[heads.iter().position(|each| each == head).unwrap()].to_owned();
+        let minor = |row: &csv::StringRecord, head: &str| -> i64 { cell(row, head).replace('.', "").parse().unwrap() };
+        let lots: Vec<&csv::StringRecord> = rows.iter().filter(|row| &row[0] == "lot").collect();
+        assert_eq!(lots.len(), 3);
+        let changes = ["added", "sold", "samples", "waste", "differences", "blended", "written_down", "written_down_used"];
+        for row in &lots {
+            let moved: i64 = changes.iter().map(|change| minor(row, change)).sum();
+            assert_eq!(minor(row, "opening") + moved, minor(row, "closing"), "{row:?}");
+        }
+        let washed = lots.iter().find(|row| cell(row, "lot") == "Huila washed").unwrap();
+        assert_eq!((minor(washed, "added"), cell(washed, "added")), (5_000, "50.00".to_owned()));
+        assert!(lots.iter().any(|row| cell(row, "lot") == "'=Kivu peaberry"), "no formula comes out of a name");
+        let said = value(server, query).await;
+        let of_coffee = |head: &str| rows.iter().filter(|row| &row[0] == "coffee").map(|row| minor(row, head)).sum::<i64>();
+        let by_lot: i64 = said["coffees"].as_array().unwrap().iter().map(|of| of["by_lot"].as_i64().unwrap()).sum();
+        assert_eq!(of_coffee("by_lot"), by_lot);
+        let request = server.request(reqwest::Method::GET, &format!("/api/value.xlsx?{query}"));
+        let bytes = request.send().await.unwrap().bytes().await.unwrap();
+        assert!(bytes.starts_with(b"PK"), "a zip archive");
+        // For the outside reader.
+        let folder = concat!(env!("CARGO_TARGET_TMPDIR"));
+        std::fs::write(format!("{folder}/value.xlsx"), &bytes).unwrap();
+        std::fs::write(format!("{folder}/value.json"), said.to_string()).unwrap();
+    }
 }

@@ -154,7 +154,7 @@ pub(super) fn batch(batch: &StatementBatch) -> [String; 11] {
 }
 
 /// Grams with all their decimals and no more.
-pub(super) fn exact(mass: Mass) -> String {
+pub(in crate::audit) fn exact(mass: Mass) -> String {
     decimal(mass.mg(), 1_000, 3)
 }
 
@@ -184,7 +184,7 @@ pub(in crate::audit) fn harmless(cell: String) -> String {
     }
 }
 
-pub(super) fn damaged(error: impl std::fmt::Display) -> StoreError {
+pub(in crate::audit) fn damaged(error: impl std::fmt::Display) -> StoreError {
     StoreError::Damaged(error.to_string())
 }
 

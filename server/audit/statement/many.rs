@@ -134,10 +134,10 @@ pub async fn many(tx: &mut dyn Read, site: SiteId, asked: AskedMany) -> Outcome<
     let then = asked.known.filter(|known| *known < size);
     let about = About::read(tx, site, asked.scope, then).await?;
     let before = match asked.from {
-        Some(from) => tx.flows_on(site, from.plus(-1), then).await?,
+        Some(from) => flows(tx, site, from.plus(-1), then).await?,
         None => Vec::new(),
     };
-    let after = tx.flows_on(site, asked.to, then).await?;
+    let after = flows(tx, site, asked.to, then).await?;
     let lots = about.parts(&before, &after)?;
     let totals = about.totals(&after)?;
     let mut sums = Sums::default();
@@ -166,6 +166,17 @@ pub async fn many(tx: &mut dyn Read, site: SiteId, asked: AskedMany) -> Outcome<
         next: page.next,
     };
     Ok(adding_up(statement)?)
+}
+
+/// What went from place to place up to a day, as the first `known` leaves say.
+async fn flows(
+    tx: &mut dyn Read,
+    site: SiteId,
+    day: Day,
+    known: Option<i64>,
+) -> Result<Vec<LotFlow>, StoreError> {
+    let until = as_known::until(tx, site, day, known).await?;
+    tx.flows_on(site, until, known).await
 }
 
 /// What a statement is about, and its lots.
@@ -434,10 +445,10 @@ async fn passed(
     mark: Mark,
 ) -> Result<Mass, StoreError> {
     let opening = match within.from {
-        Some(from) => tx.flows_on(site, from.plus(-1), within.known).await?,
+        Some(from) => flows(tx, site, from.plus(-1), within.known).await?,
         None => Vec::new(),
     };
-    let eve = tx.flows_on(site, mark.0.plus(-1), within.known).await?;
+    let eve = flows(tx, site, mark.0.plus(-1), within.known).await?;
     let in_store = |parts: Vec<LotPart>| Mass::sum(parts.iter().map(|part| part.closing_g));
     let before = in_store(about.parts(&[], &opening)?).map_err(beyond)?;
     let on_eve = in_store(about.parts(&[], &eve)?).map_err(beyond)?;

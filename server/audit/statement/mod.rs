@@ -15,11 +15,12 @@ mod xlsx;
 
 pub use batches::StatementBatch;
 pub use csv::csv;
-pub(in crate::audit) use csv::harmless;
+pub(in crate::audit) use csv::{damaged, exact, harmless};
 pub use export::{csv_of_many, json_lines};
 pub use many::{AskedMany, LotPart, ManyLine, ManyStatement, Scope, many};
 pub use sums::Sums;
 pub use table::table;
+pub(in crate::audit) use xlsx::heads;
 pub use xlsx::workbook;
 
 use std::collections::HashMap;
@@ -141,7 +142,7 @@ pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome
     let words = Words::read(tx, site, asked.lot, then).await?;
     let opening_g = match asked.from {
         Some(from) => {
-            let before = from.plus(-1);
+            let before = as_known::until(tx, site, from.plus(-1), then).await?;
             let store = tx.standing_on(site, asked.lot, Some("store"), before, then);
             in_store(&store.await?)?
         }
@@ -152,9 +153,8 @@ pub async fn statement(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome
     let mut lines = lines(&rows, &words, opening_g, &mut sums)?;
     sums.add_flows(&tx.flows(site, &period).await?)?;
     batches::attach(tx, site, &period, then.is_some(), &rows, &words, &mut lines).await?;
-    let standing = tx
-        .standing_on(site, asked.lot, None, asked.to, then)
-        .await?;
+    let until = as_known::until(tx, site, asked.to, then).await?;
+    let standing = tx.standing_on(site, asked.lot, None, until, then).await?;
     let statement = Statement {
         lot: asked.lot,
         name: lot.name,

@@ -39,7 +39,6 @@ const HEADS: [(&str, f64); 22] = [
 ];
 
 struct Formats {
-    head: Format,
     strong: Format,
     mass: Format,
     strong_mass: Format,
@@ -51,7 +50,6 @@ struct Formats {
 impl Formats {
     fn new() -> Self {
         Self {
-            head: Format::new().set_bold().set_text_wrap(),
             strong: Format::new().set_bold(),
             mass: Format::new().set_num_format("#,##0.000"),
             strong_mass: Format::new().set_num_format("#,##0.000").set_bold(),
@@ -86,9 +84,14 @@ fn row_number(row: usize) -> u32 {
     u32::try_from(row).unwrap_or(u32::MAX)
 }
 
-fn heads(sheet: &mut Worksheet, formats: &Formats, heads: &[(&str, f64)]) -> Result<(), XlsxError> {
+/// The heads of a sheet with the widths of its columns, staying in sight and repeated on each printed page.
+pub(in crate::audit) fn heads(
+    sheet: &mut Worksheet,
+    heads: &[(&str, f64)],
+) -> Result<(), XlsxError> {
+    let format = Format::new().set_bold().set_text_wrap();
     for ((head, width), column) in heads.iter().zip(0_u16..) {
-        sheet.write_with_format(0, column, *head, &formats.head)?;
+        sheet.write_with_format(0, column, *head, &format)?;
         sheet.set_column_width(column, *width)?;
     }
     sheet.set_freeze_panes(1, 0)?;
@@ -104,7 +107,7 @@ fn lines(
     formats: &Formats,
 ) -> Result<(), XlsxError> {
     sheet.set_name("Statement")?;
-    heads(sheet, formats, &HEADS)?;
+    heads(sheet, &HEADS)?;
     if let Some(from) = statement.from {
         write_day(sheet, 1, 0, from, formats)?;
     }
@@ -272,7 +275,7 @@ fn lots(
     let sums = Sums::default().all();
     columns.extend(sums.iter().map(|(name, _)| (label(name), 14.0)));
     columns.push(("Closing g", 14.0));
-    heads(sheet, formats, &columns)?;
+    heads(sheet, &columns)?;
     for (part, row) in statement.lots.iter().zip(1_u32..) {
         sheet.write_string(row, 0, part.lot.name.as_str())?;
         sheet.write_string(row, 1, part.grade.as_str())?;
@@ -314,7 +317,7 @@ fn places(
     formats: &Formats,
 ) -> Result<(), XlsxError> {
     sheet.set_name("Where it is")?;
-    heads(sheet, formats, &[("Place", 30.0), ("g", 16.0)])?;
+    heads(sheet, &[("Place", 30.0), ("g", 16.0)])?;
     for (total, row) in statement.totals.iter().zip(1_u32..) {
         sheet.write_string(row, 0, label_of(&total.place))?;
         write_mass(sheet, row, 1, total.mass_g, &formats.mass)?;

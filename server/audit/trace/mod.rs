@@ -27,7 +27,7 @@ use crate::setup::{self, Delivery, Lot, Order};
 use crate::store::{Read, StoreError};
 use crate::text::Name;
 use graph::{Graph, Node, Towards, node};
-use names::Names;
+pub(in crate::audit) use names::Names;
 
 words! {
     /// What a trace begins with.

@@ -12,7 +12,7 @@ use crate::store::{PostedBags, Read, StoreError};
 use crate::text::Name;
 
 /// Names by place and lot.
-pub(super) struct Names {
+pub(in crate::audit) struct Names {
     lots: HashMap<Uuid, Name>,
     keys: HashMap<Uuid, String>,
 }

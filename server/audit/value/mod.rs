@@ -1,6 +1,7 @@
 //! What the stock is worth and where its cost went, for a period, as known now or then. A bookkeeper decides; this only reckons.
 
 mod costs;
+mod export;
 pub mod worth;
 
 use std::collections::{BTreeMap, HashMap};
@@ -19,6 +20,7 @@ use crate::refusal::Outcome;
 use crate::setup::{Coffee, Kept, Lot, Site};
 use crate::store::{LotFlow, Read, StoreError};
 use costs::Costs;
+pub use export::{csv, workbook};
 use worth::{Gone, Layer, Masses, first_in_first_out, mass, of, share, weighted_average};
 
 /// Which value is wanted.
@@ -191,7 +193,8 @@ impl Snapshot {
         known: Option<i64>,
     ) -> Result<Self, StoreError> {
         let mut by_lot: HashMap<LotId, Vec<LotFlow>> = HashMap::new();
-        for flow in tx.flows_on(site, day, known).await? {
+        let until = as_known::until(tx, site, day, known).await?;
+        for flow in tx.flows_on(site, until, known).await? {
             by_lot.entry(flow.lot).or_default().push(flow);
         }
         let masses = by_lot

@@ -6,6 +6,9 @@ use super::super::{DemoError, files};
 use super::{History, reckoned};
 use crate::day::Instant;
 
+/// Who counts; the owner approves it.
+const COUNTED_BY: &str = "Roaster one";
+
 impl History<'_> {
     pub(super) async fn announce(&mut self, row: &files::Delivery) -> Result<(), DemoError> {
         let mut fields = json!({"supplier": row.supplier, "reference": row.reference, "expected_day": row.expected_day, "invoice_g": row.invoice_g()});
@@ -93,7 +96,22 @@ impl History<'_> {
         self.command("dryings", at, body).await.map(drop)
     }
 
+    pub(super) async fn bill(&mut self, row: &files::Bill) -> Result<(), DemoError> {
+        let mut fields = json!({"delivery": self.names.id("deliveries", &row.delivery)?, "kind": row.kind, "day": row.day,
+            "amount": {"minor": row.cents()?, "currency": "EUR"}, "reference": row.reference});
+        if !row.lot.is_empty() {
+            fields["lot"] = json!(self.names.id("lots", &row.lot)?);
+        }
+        self.client.create("cost-lines", &fields).await.map(drop)
+    }
+
+    /// Two count it: one weighs and hands in, the other approves.
     pub(super) async fn count(&self, at: Instant, rows: &[files::Count]) -> Result<(), DemoError> {
+        self.need_second_person(true).await?;
+        let lot = self.names.id("lots", &rows[0].lot)?;
+        let room = self.names.id("storerooms", &rows[0].storeroom)?;
+        let opening = json!({"covers": ["green"], "storeroom": room});
+        let count = self.command("count-openings", at, opening).await?["id"].take();
         let readings: Vec<Value> = rows
             .iter()
             .map(|row| json!({"gross": row.gross, "container": row.container}))
@@ -101,7 +119,26 @@ impl History<'_> {
         let scale = self.names.id("scales", &rows[0].scale)?;
         let weight =
             json!({"basis": "weighed", "scale": scale, "source": "typed", "readings": readings});
-        let body = json!({"lot": self.names.id("lots", &rows[0].lot)?, "storeroom": self.names.id("storerooms", &rows[0].storeroom)?, "weight": weight});
-        self.command("counts", at, body).await.map(drop)
+        let entry =
+            json!({"count": count, "green": {"lot": lot, "storeroom": room}, "weights": [weight]});
+        self.command("count-entries", at, entry).await?;
+        let counted_by = self.names.id("people", COUNTED_BY)?;
+        self.client.hand_in_as(counted_by, &count, at).await?;
+        let decision = json!({"count": count, "decision": "approve"});
+        self.command("count-decisions", at, decision).await?;
+        // Whoever looks at the demo is alone.
+        self.need_second_person(false).await
+    }
+
+    async fn need_second_person(&self, yes: bool) -> Result<(), DemoError> {
+        let me = self.client.get("/api/me").await?;
+        let site = me["site"]["id"].as_str().and_then(|id| id.parse().ok());
+        let mut fields = self.roastery.site.clone();
+        if yes {
+            fields["second_person"] = json!(true);
+        }
+        self.client
+            .change("sites", site.unwrap_or_default(), &fields)
+            .await
     }
 }

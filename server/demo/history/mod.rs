@@ -21,6 +21,7 @@ enum Happening {
     DeliveryHeld(files::Delivery),
     Received(files::Receipt),
     Measured(files::Moisture),
+    Billed(files::Bill),
     OrdersCame(String),
     WeighedIn(files::Batch),
     Started(u32),
@@ -138,6 +139,9 @@ impl<'a> History<'a> {
         for row in files::MOISTURE.rows::<files::Moisture>()? {
             self.push(&row.at.clone(), Happening::Measured(row));
         }
+        for row in files::BILLS.rows::<files::Bill>()? {
+            self.push(&row.at.clone(), Happening::Billed(row));
+        }
         for row in files::DRYINGS.rows::<files::Drying>()? {
             self.push(&row.at.clone(), Happening::Dried(row));
         }
@@ -250,6 +254,7 @@ impl<'a> History<'a> {
             Happening::DeliveryHeld(row) => self.hold_delivery(&row).await,
             Happening::Received(row) => self.receive(at, &row).await,
             Happening::Measured(row) => self.measure(&row).await,
+            Happening::Billed(row) => self.bill(&row).await,
             Happening::OrdersCame(csv) => self.import_orders(at, &csv).await,
             Happening::WeighedIn(row) => self.weigh_in(at, &row).await,
             Happening::Started(batch) => self
@@ -327,6 +332,7 @@ impl Happening {
     const fn kind(&self) -> &'static str {
         match self {
             Self::Announced(_) | Self::DeliveryHeld(_) | Self::Measured(_) => "set-up changes",
+            Self::Billed(_) => "bills",
             Self::OrdersCame(_) => "order imports",
             Self::Received(_) => "receipts",
             Self::WeighedIn(_) => "weigh-ins",

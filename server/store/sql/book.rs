@@ -146,25 +146,27 @@ impl ReadBook for Transaction {
         filter: &JournalFilter,
         limit: i64,
     ) -> Result<Vec<JournalRow>> {
-        let rows: Vec<(i64, String)> = sqlx::query_as(
+        // Only what is asked for is a condition, so that each is looked up by its index however long the journal is.
+        let mut query = QueryBuilder::<Db>::new(
             "SELECT log.position, log.leaf
              FROM journal
              JOIN log ON log.site = journal.site AND log.position = journal.position
-             WHERE journal.site = $1
-               AND ($2 = '' OR journal.kind = $2)
-               AND ($3 = $4 OR journal.subject = $3)
-               AND journal.position < $5
-             ORDER BY log.position DESC
-             LIMIT $6",
-        )
-        .bind(site.0)
-        .bind(filter.kind.clone().unwrap_or_default())
-        .bind(filter.subject.unwrap_or_default())
-        .bind(Uuid::nil())
-        .bind(filter.before.unwrap_or(i64::MAX))
-        .bind(limit)
-        .fetch_all(&mut **self)
-        .await?;
+             WHERE journal.site = ",
+        );
+        query.push_bind(site.0);
+        if let Some(kind) = &filter.kind {
+            query.push(" AND journal.kind = ").push_bind(kind.clone());
+        }
+        if let Some(subject) = filter.subject {
+            query.push(" AND journal.subject = ").push_bind(subject);
+        }
+        if let Some(before) = filter.before {
+            query.push(" AND journal.position < ").push_bind(before);
+        }
+        query
+            .push(" ORDER BY journal.position DESC LIMIT ")
+            .push_bind(limit);
+        let rows: Vec<(i64, String)> = query.build_query_as().fetch_all(&mut **self).await?;
         Ok(rows
             .into_iter()
             .map(|(position, leaf)| JournalRow { position, leaf })

@@ -88,6 +88,21 @@ impl ReadMovements for Transaction {
         rows.into_iter().map(standing).collect()
     }
 
+    async fn standing_at(&mut self, site: SiteId, at: Place) -> Result<Vec<Standing>> {
+        let rows: Vec<StandingColumns> = sqlx::query_as(
+            "SELECT lot, place, key, balance_mg
+             FROM account
+             WHERE key = $2 AND place = $3 AND site = $1 AND balance_mg <> 0
+             ORDER BY lot",
+        )
+        .bind(site.0)
+        .bind(at.key())
+        .bind(at.word())
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(standing).collect()
+    }
+
     async fn standing_of_lot(&mut self, site: SiteId, lot: LotId) -> Result<Vec<Standing>> {
         let rows: Vec<StandingColumns> = sqlx::query_as(
             "SELECT lot, place, key, balance_mg
@@ -128,10 +143,7 @@ impl ReadMovements for Transaction {
         let words = word
             .map_or(["", "~"], |word| [word, word])
             .map(str::to_owned);
-        let rows = match known {
-            None => standing_now(self, site, lot, words, on).await?,
-            Some(known) => standing_then(self, site, lot, words, on, known).await?,
-        };
+        let rows = standing_on(self, site, lot, words, on, known).await?;
         rows.into_iter().map(standing).collect()
     }
 
@@ -296,13 +308,15 @@ impl ReadMovements for Transaction {
     }
 }
 
-/// What the movements up to a day left on each account of a lot: whole months before, then the days of its month.
-async fn standing_now(
+/// What the movements up to a day left on each account of a lot: whole months before, then the days of its month, and off again what was
+/// recorded after the first `known` leaves.
+async fn standing_on(
     tx: &mut Transaction,
     site: SiteId,
     lot: LotId,
     [first, last]: [String; 2],
     on: Day,
+    known: Option<i64>,
 ) -> Result<Vec<StandingColumns>> {
     Ok(sqlx::query_as(
         "WITH change AS (
@@ -323,6 +337,18 @@ async fn standing_now(
              JOIN account ON account.id = movement.from_account
              WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
                AND movement.day >= $4 AND movement.day <= $5
+             UNION ALL
+             SELECT movement.to_account, -movement.mass_mg
+             FROM movement
+             JOIN account ON account.id = movement.to_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+               AND movement.day <= $9 AND movement.position >= $8
+             UNION ALL
+             SELECT movement.from_account, movement.mass_mg
+             FROM movement
+             JOIN account ON account.id = movement.from_account
+             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+               AND movement.day <= $9 AND movement.position >= $8
          )
          SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
          FROM change
@@ -338,46 +364,8 @@ async fn standing_now(
     .bind(on.to_string())
     .bind(first)
     .bind(last)
-    .fetch_all(&mut **tx)
-    .await?)
-}
-
-/// The same, as the first `known` leaves say.
-async fn standing_then(
-    tx: &mut Transaction,
-    site: SiteId,
-    lot: LotId,
-    [first, last]: [String; 2],
-    on: Day,
-    known: i64,
-) -> Result<Vec<StandingColumns>> {
-    Ok(sqlx::query_as(
-        "WITH change AS (
-             SELECT movement.to_account AS account, movement.mass_mg AS mg
-             FROM movement
-             JOIN account ON account.id = movement.to_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $5 AND account.place <= $6
-               AND movement.day <= $3 AND movement.position < $4
-             UNION ALL
-             SELECT movement.from_account, -movement.mass_mg
-             FROM movement
-             JOIN account ON account.id = movement.from_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $5 AND account.place <= $6
-               AND movement.day <= $3 AND movement.position < $4
-         )
-         SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-         FROM change
-         JOIN account ON account.id = change.account
-         GROUP BY account.id, account.lot, account.place, account.key
-         HAVING SUM(change.mg) <> 0
-         ORDER BY account.place, account.key",
-    )
-    .bind(site.0)
-    .bind(lot.0)
-    .bind(on.to_string())
-    .bind(known)
-    .bind(first)
-    .bind(last)
+    .bind(known.unwrap_or(i64::MAX))
+    .bind(known.map(|_| on.to_string()).unwrap_or_default())
     .fetch_all(&mut **tx)
     .await?)
 }
