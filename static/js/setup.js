@@ -22,8 +22,8 @@ const KINDS = /** @type {const} */ (['sites', 'storerooms', 'scales', 'styles', 
  */
 const WAY = [
   { step: 'sites', needs: [] }, { step: 'storerooms', needs: [] }, { step: 'scales', needs: [] }, { step: 'styles', needs: [] }, { step: 'roasters', needs: ['scales'] }, { step: 'coffees', needs: [] },
-  { step: 'products', needs: ['coffees', 'styles'] }, { step: 'ship-days', needs: [] }, { step: 'deliveries', needs: [], page: '/green' }, { step: 'lots', needs: ['deliveries', 'coffees', 'storerooms'], page: '/green' },
-  { step: 'receipts', needs: ['lots'], page: '/green' }, { step: 'orders', needs: ['products', 'ship-days'], page: '/shipping' }, { step: 'plans', needs: ['roasters', 'lots', 'orders'], page: '/week' },
+  { step: 'products', needs: ['coffees', 'styles'] }, { step: 'ship-days', needs: [] }, { step: 'deliveries', needs: [], page: '/green?way' }, { step: 'lots', needs: ['deliveries', 'coffees', 'storerooms'], page: '/green?way' },
+  { step: 'receipts', needs: ['lots'], page: '/green?way' }, { step: 'orders', needs: ['products', 'ship-days'], page: '/shipping?way' }, { step: 'plans', needs: ['roasters', 'lots', 'orders'], page: '/week?way' },
 ];
 /** What is read to see how far one is. */
 const READ = /** @type {const} */ ([...new Set([...KINDS, 'deliveries', 'lots', 'orders', 'plans'])]);

@@ -3,7 +3,7 @@ import { h, redraw } from './dom.js';
 import { day, mass } from './format.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
-import { places, week } from './week-shared.js';
+import { isBegun, places, week } from './week-shared.js';
 
 /** @import { CardView, PlanBatch } from './types.js' */
 
@@ -28,8 +28,16 @@ export function difference(batches, cards) {
 /** @param {PlanBatch} batch @param {CardView} card */
 const same = (batch, card) => batch.day === card.day && batch.roaster.id === card.roaster.id && batch.lot.id === card.lot.id && batch.charge_g === card.charge_g;
 
+const openCards = () => week.cards.filter((card) => card.state === 'planned');
+
+/** Whether the plan on the board is what is released already. */
+export function isReleased() {
+  const { fresh, moved, retimed, gone } = difference((week.plan?.batches ?? []).filter((batch) => !isBegun(batch.card)), openCards());
+  return fresh.length + moved.length + retimed.length + gone.length === 0;
+}
+
 export function drawCompare() {
-  const cards = week.cards.filter((card) => card.state === 'planned');
+  const cards = openCards();
   places.compare.hidden = !week.plan || cards.length === 0;
   if (!week.plan || cards.length === 0) return;
   const { fresh, moved, retimed, gone } = difference(week.plan.batches, cards);

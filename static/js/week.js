@@ -9,7 +9,7 @@ import { sack } from './sack.js';
 import { T } from './texts.js';
 import { adviseLater, drawKeeping, waysOut } from './week-advice.js';
 import { drawBoard } from './week-board.js';
-import { drawCompare } from './week-compare.js';
+import { drawCompare, isReleased } from './week-compare.js';
 import { drawPapers, print } from './week-papers.js';
 import { isBegun, named, orderNumber, places, question, week } from './week-shared.js';
 
@@ -80,7 +80,7 @@ function drawControls() {
         week.asked = week.before.pop() ?? week.asked;
         load();
       }, { disabled: week.before.length === 0, 'data-key': 'undo' }),
-      button(W.release, release, { kind: 'main', disabled: !week.plan?.batches.length, 'data-key': 'release', id: 'release' })));
+      button(W.release, release, { kind: 'main', disabled: !week.plan?.batches.length || isReleased(), 'data-key': 'release', id: 'release' })));
 }
 
 /* What it comes to */

@@ -74,6 +74,7 @@ export class PageFrame extends HTMLElement {
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
     for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = T.pages[here];
+    if (new URLSearchParams(location.search).has('way')) document.querySelector('h1')?.after(h('p', {}, linkTo('/setup', T.setup.backToWay)));
   }
 
   /** Whether somebody is signed in who may sign out. @param {boolean} yes */
