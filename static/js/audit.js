@@ -226,7 +226,7 @@ function drawJournal() {
     page.kind = event.target.value;
     load();
   } } }, h('option', { value: '' }, A.anyKind), Object.entries(A.kinds).map(([kind, name]) => h('option', { value: kind, selected: kind === page.kind }, name))))), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
-    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', journalText(each), h('small', {}, ` · ${each.person.name}`)), each.reason ? h('p', {}, each.reason) : null, each.kind === 'finding' ? h('p', {}, each.after?.sentence ?? '') : null, differences(each))))),
+    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', h('span', {}, journalText(each), h('small', {}, ` · ${each.person.name}`))), each.reason ? h('p', {}, each.reason) : null, each.kind === 'finding' ? h('p', {}, each.after?.sentence ?? '') : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
@@ -293,6 +293,8 @@ function inReading(name, value) {
   if (Array.isArray(value)) return value.map((each) => inReading(name, each)).join('; ') || '–';
   if (typeof value === 'object') return Object.entries(value).map(([part, of]) => `${fieldName(part)} ${inReading(part, of)}`).join(', ');
   if (name.endsWith('_g') && typeof value === 'number') return exact(value);
+  if (/^\d{4}-\d\d-\d\d$/.test(value)) return fullDay(value);
+  if (/^\d{4}-\d\d-\d\dT/.test(value)) return moment(value);
   const { lots, deliveries, coffees, storerooms, scales, styles, roasters } = page;
   const named = [...lots, ...coffees, ...storerooms, ...scales, ...styles, ...roasters].find((each) => each.id === value);
   const delivery = deliveries.find((each) => each.id === value);

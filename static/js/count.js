@@ -7,6 +7,7 @@ import { listen } from './live.js';
 import { empty, openPage, trying } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
+import { strongestFirst } from './weighing.js';
 
 /** @import { CountSheet, SheetLine } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
@@ -19,7 +20,7 @@ const page = { counts: [], open: location.hash.slice(1), sheet: null, scales: []
 async function load() {
   await trying(async () => {
     const [counts, scales, rooms] = await Promise.all([readAll('/api/count-sessions'), readAll('/api/scales'), readAll('/api/storerooms')]);
-    Object.assign(page, { counts, scales, rooms });
+    Object.assign(page, { counts, scales: strongestFirst(scales), rooms });
     page.sheet = page.open ? await read(`/api/count-sessions/${page.open}`) : null;
     draw();
   });

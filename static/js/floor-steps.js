@@ -8,6 +8,7 @@ import { askForm } from './forms.js';
 import { post } from './kept.js';
 import { inWords, tell } from './parts/page-frame.js';
 import { T } from './texts.js';
+import { finestFirst } from './weighing.js';
 
 /** @import { BatchView } from './types.js' */
 
@@ -100,7 +101,7 @@ export function draught(kind, title, batch) {
   const from = batch ? [] : [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }];
   askForm({
     title, lead: batch ? `${batch.lot.name} · ${batch.style.name}` : undefined,
-    fields: [...from, { name: 'weight', kind: 'weight', label: T.words.weight, scales: floor.known.scales, bases: ['weighed', 'reckoned'] }, ...(kind === 'samples' ? [{ name: 'purpose', kind: 'text', label: T.words.purpose, optional: true }] : [])],
+    fields: [...from, { name: 'weight', kind: 'weight', label: T.words.weight, scales: finestFirst(floor.known.scales), bases: ['weighed', 'reckoned'] }, ...(kind === 'samples' ? [{ name: 'purpose', kind: 'text', label: T.words.purpose, optional: true }] : [])],
     save: async ({ lot, ...rest }, confirmed) => {
       const of = batch ? { batch: batch.id } : { lot, storeroom: floor.known.lots.find((each) => each.id === lot)?.storeroom };
       await post({ kind, batches: batch ? [batch.id] : [`lot:${lot}`], fields: { ...of, ...rest, ...(confirmed.length ? { confirmed } : {}) } });

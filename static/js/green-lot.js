@@ -29,8 +29,8 @@ export async function drawLot(place, { lot, lots, from, today, actions }) {
     siblings.length > 1 ? sideBySide(lot, siblings, loss?.lots ?? []) : null,
     lot.received_day ? [lot.received_day < today ? picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)) : h('p', { class: 'none' }, G.firstDay), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     lot.moisture.length ? moistures(lot) : null,
-    h('h3', {}, G.movements), h('p', {}, h('a', { href: `/audit?lot=${lot.id}` }, G.statement)),
-    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', T.postings[each.kind] ?? each.kind, ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
+    h('h3', {}, G.movements), h('p', { class: 'lot-ways' }, [[`/audit?lot=${lot.id}`, G.statement], [`/loss#${lot.id}`, G.toLoss], [`/trace?of=lot&id=${lot.id}`, G.toTrace]].map(([href, text]) => h('a', { href }, text))),
+    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', h('a', { href: `/posting?id=${each.id}` }, T.postings[each.kind] ?? each.kind), ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
 }
 
 /** @param {Lot} lot @param {Lists} from */
@@ -44,7 +44,7 @@ function facts(lot, from) {
     pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
     pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),
     lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
-    lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${each.valid_to})`).join(', ')) : null);
+    lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${fullDay(each.valid_to)})`).join(', ')) : null);
 }
 
 /** @param {NonNullable<Lot['lasts']>} lasts */

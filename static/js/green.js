@@ -9,6 +9,7 @@ import { empty, openPage, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
+import { strongestFirst } from './weighing.js';
 
 /** @import { Item, Lot, Named } from './types.js' */
 /** @import { Kind, Lists } from './records.js' */
@@ -39,7 +40,7 @@ function draw() {
 }
 
 const changed = (/** @type {boolean} */ saved) => (saved ? load() : undefined);
-const scales = () => /** @type {any[]} */ (page.lists.scales ?? []);
+const scales = () => strongestFirst(/** @type {any[]} */ (page.lists.scales ?? []));
 const storeroomField = (/** @type {string} */ name, /** @type {string} */ label) => /** @type {Field} */ ({ name, label, kind: 'choice', options: (page.lists.storerooms ?? []).map((each) => ({ value: each.id, label: each.name })) });
 
 /** @param {Kind} kind @param {Item|null} item @param {any} [value] */

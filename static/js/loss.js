@@ -63,7 +63,7 @@ function sinceWhen({ since, raised }) {
 async function closeNotice(notice) {
   const of = notice.lot ? { lot: notice.lot.id } : { roaster: notice.roaster.id };
   await changed(await askCommand({
-    kind: 'notice-closings', title: L.closeNotice, lead: `${notice.sentence} ${notice.lot ? L.lookAtLot : L.lookAtRoaster}`, body: (values) => ({ ...of, changed: values.found === 'changed', reason: values.reason }),
+    kind: 'notice-closings', title: L.closeNotice, lead: `${notice.sentence.replace(/[.]?$/, '.')} ${notice.lot ? L.lookAtLot : L.lookAtRoaster}`, body: (values) => ({ ...of, changed: values.found === 'changed', reason: values.reason }),
     fields: [{ name: 'found', kind: 'choice', label: L.found, help: L.foundHelp, options: Object.entries(L.foundWords).map(([value, label]) => ({ value, label })) }, reason],
   }));
 }
@@ -147,7 +147,7 @@ async function drawOne() {
   const [found, outlook] = (await trying(() => Promise.all([readAll(`/api/batches?lot=${lot.id}`), read(`/api/lots/${lot.id}/outlook`)]))) ?? [[], null];
   const batches = /** @type {BatchView[]} */ (found);
   const roasted = batches.filter((batch) => batch.loss !== null).sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
-  redraw(places.one, h('div', { class: 'head' }, h('h2', {}, sack(lot.name, lot.grade)), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, T.green.close)),
+  redraw(places.one, h('div', { class: 'head' }, h('h2', {}, h('a', { class: 'lot-link', href: `/green#${lot.id}` }, sack(lot.name, lot.grade))), h('a', { class: 'button quiet', href: '#', 'data-key': 'close' }, T.green.close)),
     outlook ? outlookOf(outlook) : null,
     roasted.length === 0 ? empty(L.noBatches) : [picture(`/api/lots/${lot.id}/loss.svg`, T.green.lossPicture(lot.name)), h('details', { 'data-key': 'table' }, h('summary', {}, L.asTable), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.asTable }, h('table', {},
       tableHead([T.records.day, T.words.style, T.words.roaster, [T.words.green], [T.words.roasted], [L.loss], [L.range], L.review]),

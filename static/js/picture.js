@@ -6,7 +6,7 @@ import { h } from './dom.js';
  * @param {string} path @param {string} name
  */
 export function picture(path, name) {
-  const box = h('figure', { class: 'picture', 'aria-label': name });
+  const box = h('figure', { class: 'picture', tabindex: 0, 'aria-label': name });
   fetch(path, { headers: { accept: 'image/svg+xml' } })
     .then(async (answer) => {
       if (!answer.ok) throw new Error(String(answer.status));
@@ -16,8 +16,8 @@ export function picture(path, name) {
   return box;
 }
 
-/** The picture takes the width there is. */
-const FRAME = 'svg { display: block; width: 100%; height: auto; max-height: 26rem; }';
+/** The picture takes the width there is; on a phone it stays large enough to read, and is pushed sideways. */
+const FRAME = 'svg { display: block; width: 100%; min-width: 34rem; height: auto; max-height: 26rem; }';
 
 /** The picture in a root of its own, so that its ids do not meet the page's. @param {string} svg */
 function drawn(svg) {

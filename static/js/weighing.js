@@ -66,6 +66,12 @@ export function doubt(gross, scale) {
   return typed < decimals ? { why: 'digits', instead: [value.toFixed(decimals)] } : null;
 }
 
+/** Scales in the order in which sacks need them, the strongest first. @template {{max_g: number}} S @param {S[]} scales @returns {S[]} */
+export const strongestFirst = (scales) => [...scales].sort((a, b) => b.max_g - a.max_g);
+
+/** Scales in the order in which samples need them, the finest first. @template {{division_g: number}} S @param {S[]} scales @returns {S[]} */
+export const finestFirst = (scales) => [...scales].sort((a, b) => a.division_g - b.division_g);
+
 /**
  * Grams of one reading, its container taken off.
  * @param {Reading} reading @param {Scale} scale

@@ -7,6 +7,9 @@ import { netGrams, scaleText } from '../weighing.js';
 /** @import { Reading, Scale, Weight } from '../types.js' */
 /** @typedef {{weight: Weight, grams: number} | {weight: null, empty: boolean, text: string}} Entered */
 
+/** Where a page remembers its scale: who counts sacks, counts the next one on the same. */
+const lastScale = () => `outturn.scale.${location.pathname}`;
+
 export class WeightEntry extends HTMLElement {
   /** @type {Scale[]} */
   #scales = [];
@@ -23,7 +26,8 @@ export class WeightEntry extends HTMLElement {
     this.#scales = scales.filter((each) => !each.retired);
     const usable = bases.filter((each) => each !== 'weighed' || this.#scales.length > 0);
     this.#basis = /** @type {any} */ (usable[0] ?? 'reckoned');
-    this.#scale = this.#scales[0]?.id ?? '';
+    const last = localStorage.getItem(lastScale());
+    this.#scale = (this.#scales.find((each) => each.id === last) ?? this.#scales[0])?.id ?? '';
     const name = freshId('basis');
     const ways = h('div', { class: 'ways', role: 'radiogroup', 'aria-label': T.weight.basis }, usable.map((each) => h('label', { class: 'tick' },
       h('input', { type: 'radio', name, value: each, checked: each === this.#basis, on: { change: () => {
@@ -66,6 +70,7 @@ export class WeightEntry extends HTMLElement {
     };
     const pick = h('select', { name: 'scale', 'aria-label': T.weight.scale, on: { change: (/** @type {any} */ event) => {
       this.#scale = event.target.value;
+      localStorage.setItem(lastScale(), this.#scale);
       this.#layWeighed();
     } } }, this.#scales.map((each) => h('option', { value: each.id, selected: each.id === this.#scale }, each.name)));
     this.#body.replaceChildren(h('label', { class: 'inline' }, T.weight.scale, ' ', pick), list, button(T.weight.another, () => more().focus(), { kind: 'quiet' }));
