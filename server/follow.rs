@@ -31,7 +31,7 @@ const AT_LEAST: Duration = Duration::from_secs(10);
 /// Waits this long when the book could not be read.
 const AFTER_FAULT: Duration = Duration::from_secs(1);
 /// Leaves read at a time.
-const PAGE: i64 = 1_000;
+pub const PAGE: i64 = 1_000;
 
 /// Brings pages and the learner up to each commit, one after the other.
 pub struct Follower {
@@ -69,14 +69,14 @@ impl Follower {
         loop {
             let mut tx = self.store.read().await?;
             let leaves = tx.leaves(self.site, self.expect.followed(), PAGE).await?;
-            let Some(last) = leaves.last() else {
+            if leaves.is_empty() {
                 self.write_down().await;
                 return Ok(());
-            };
+            }
             let news = News::of(&leaves)?;
             self.tell(news.kinds.clone());
             self.expect
-                .follow(&mut *tx, self.site, last.position + 1, &news)
+                .follow(&mut *tx, self.site, &leaves, &news)
                 .await?;
             self.tell(BTreeSet::from(["loss".to_owned()]));
             if i64::try_from(leaves.len()).is_ok_and(|read| read < PAGE) {
@@ -115,7 +115,11 @@ pub struct News {
 const LEARNED_FROM: [&str; 5] = ["lot", "style", "roaster", "site", past::KIND];
 
 impl News {
-    fn of(leaves: &[LogRow]) -> Result<Self, StoreError> {
+    /// Reads it from leaves.
+    ///
+    /// # Errors
+    /// [`StoreError`] for a leaf that is none.
+    pub fn of(leaves: &[LogRow]) -> Result<Self, StoreError> {
         let mut news = Self::default();
         let mut steps = HashMap::new();
         for row in leaves {

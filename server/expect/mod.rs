@@ -1,7 +1,7 @@
 //! What the roastery expects of its coffee: the learner behind the service.
 //!
 //! It follows the book after each commit and answers from memory. What it knows follows from the batches, lots and styles in the book
-//! alone. It writes down now and then what it learned, so that a start learns only what came since. A request asks it and never waits
+//! alone. It writes down now and then what it learned, so that a start reads only what came since. A request asks it and never waits
 //! for it.
 
 mod effect;
@@ -12,6 +12,7 @@ pub mod past;
 mod questions;
 mod siblings;
 pub mod told;
+mod written;
 
 pub use effect::{RangeChange, ReviewEffect, ReviewText, Standing, effect};
 pub use outlook::{BagsLeft, LotOutlook, SiblingOutlook, StyleOutlook, outlook};
@@ -26,20 +27,21 @@ use serde::Serialize;
 use tokio::sync::watch;
 
 use crate::floor::batch::{Judgement, Verdict};
-use crate::follow::News;
+use crate::follow::{self, News};
 use crate::fraction::Fraction;
 use crate::ids::{LotId, RoasterId, SiteId, StyleId};
 use crate::loss::{self, Learner, Prediction, Question, Settings};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Site, Style};
-use crate::store::{Read, Store, StoreError};
+use crate::store::{HeadRow, LogRow, Read, Store, StoreError};
+use written::Followed;
 
 /// The learner behind the service.
 #[derive(Debug)]
 pub struct Expect {
     learner: RwLock<Arc<Learner>>,
-    followed: watch::Sender<i64>,
+    followed: watch::Sender<Followed>,
     /// Facts known when it was last written down.
     written: AtomicUsize,
 }
@@ -115,29 +117,54 @@ impl Range {
 }
 
 impl Expect {
-    /// Learns everything that a book holds: what was written down, as far as it is still so, and what came since.
+    /// Learns everything that a book holds: what was written down, and what came since; or all of it anew.
     ///
     /// # Errors
     /// [`StoreError`] when it cannot be read.
     pub async fn open(store: &dyn Store, site: SiteId) -> Result<Self, StoreError> {
         let mut tx = store.read().await?;
         let settings = settings(&mut *tx, site).await?;
-        let facts: loss::History = history::read(&mut *tx, site).await?.into_iter().collect();
+        let head = tx.head(site).await?;
+        let head = head.ok_or_else(|| StoreError::Damaged("the site has no log".to_owned()))?;
         let image = tx.learned(site).await?.unwrap_or_default();
-        let size = tx.head(site).await?.map_or(0, |head| head.size);
-        let all = facts.facts().len();
-        let resumed = Learner::resume(&image, &settings, facts);
-        let (learner, written) = resumed.unwrap_or_else(|facts| {
-            let mut learner = Learner::new(settings);
-            learner.replay(facts);
-            (learner, 0)
-        });
-        tracing::info!(facts = all, new = all - written, "the learner is ready");
-        Ok(Self {
+        if let Some((followed, learner)) = written::read(&image, &settings) {
+            let (facts, from) = (learner.history().facts().len(), followed.size);
+            let learned = Self::of(learner, followed, facts);
+            if learned.leads_to(&mut *tx, site, &head).await? {
+                tracing::info!(facts, leaves = head.size - from, "the learner goes on");
+                return Ok(learned);
+            }
+        }
+        let mut learner = Learner::new(settings);
+        learner.replay(history::read(&mut *tx, site).await?.into_iter().collect());
+        let facts = learner.history().facts().len();
+        tracing::info!(facts, "the learner begins anew");
+        Ok(Self::of(learner, Followed::to(&head)?, 0))
+    }
+
+    fn of(learner: Learner, followed: Followed, written: usize) -> Self {
+        Self {
             learner: RwLock::new(Arc::new(learner)),
-            followed: watch::Sender::new(size),
+            followed: watch::Sender::new(followed),
             written: AtomicUsize::new(written),
-        })
+        }
+    }
+
+    /// Follows a log to its head. Answers whether what was followed before is the beginning of this log.
+    async fn leads_to(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        head: &HeadRow,
+    ) -> Result<bool, StoreError> {
+        while self.followed() < head.size {
+            let leaves = tx.leaves(site, self.followed(), follow::PAGE).await?;
+            if leaves.is_empty() {
+                break;
+            }
+            self.follow(tx, site, &leaves, &News::of(&leaves)?).await?;
+        }
+        Ok(self.followed.borrow().is_at(head))
     }
 
     /// Writes down what was learned if much of it is new.
@@ -157,8 +184,10 @@ impl Expect {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn write(&self, store: &dyn Store, site: SiteId) -> Result<(), StoreError> {
+        // In this order: the learner may know more than the place says, which is then followed once more, but never less.
+        let followed = self.followed.borrow().clone();
         let learner = self.learner();
-        let image = learner.image();
+        let image = written::image(&followed, &learner);
         let mut tx = store.write().await?;
         tx.put_learned(site, image).await?;
         tx.commit().await?;
@@ -170,18 +199,17 @@ impl Expect {
     /// How many leaves of the log it has followed.
     #[must_use]
     pub fn followed(&self) -> i64 {
-        *self.followed.borrow()
+        self.followed.borrow().size
     }
 
     /// Waits until it has followed the log up to this size.
     pub async fn caught_up(&self, size: i64) {
         let mut followed = self.followed.subscribe();
         // The sender lives as long as this value, so waiting cannot fail.
-        let _ = followed.wait_for(|followed| *followed >= size).await;
+        let _ = followed.wait_for(|followed| followed.size >= size).await;
     }
 
-    /// Takes in what leaves changed: their batches, or everything where more depends on them. `size` is that of the log with them, and
-    /// `tx` a snapshot that has them.
+    /// Takes in what the next leaves changed: their batches, or everything where more depends on them. `tx` is a snapshot that has them.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -189,7 +217,7 @@ impl Expect {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
-        size: i64,
+        leaves: &[LogRow],
         news: &News,
     ) -> Result<(), StoreError> {
         let learner = self.learner();
@@ -210,7 +238,9 @@ impl Expect {
                 self.change(|learner| history::apply(learner, change));
             }
         }
-        self.followed.send_replace(size);
+        let mut followed = self.followed.borrow().clone();
+        followed.go_on(leaves)?;
+        self.followed.send_replace(followed);
         Ok(())
     }
 

@@ -215,7 +215,7 @@ each_database! {
         assert_eq!(order[order.len() - 3..], [told[0].as_str(), &batch, &told[1]]);
     }
 
-    /// What was written down is taken up again as far as it is still so: the check at the end goes on from it (tests/support).
+    /// What was written down is the start of what is learned: the check at the end goes on from it (tests/support).
     async fn what_was_written_down_may_be_old(server: &Server) {
         let has = roastery(server).await;
         let mut batches = Vec::new();
@@ -228,6 +228,34 @@ each_database! {
             roasted(server, &has, &has.washed, &format!("{:.2}", 12.0 * (1.0 - LOSSES[n % 8]))).await;
         }
         server.command("corrections", json!({"batch": batches[9], "roasted_g": 10_310, "reason": "two digits swapped"})).await;
+    }
+
+    /// What was written down by the book of another roastery, or by this one before it was set back to an earlier day, is learned anew.
+    async fn what_was_written_down_of_another_log_is_not_taken_up(server: &Server) {
+        let elsewhere = Server::start(server.database()).await;
+        let there = roastery(&elsewhere).await;
+        for n in 0..6 {
+            roasted(&elsewhere, &there, &there.screen_18, &format!("{:.2}", 12.0 * (1.0 - LOSSES[n % 8]))).await;
+        }
+        elsewhere.app.expect.write(&*elsewhere.app.store, elsewhere.app.site).await.unwrap();
+        let image = elsewhere.app.read().await.unwrap().learned(elsewhere.app.site).await.unwrap().unwrap();
+        let other_leaves = elsewhere.log_size().await;
+        elsewhere.finish().await;
+        let opened = async || {
+            let mut tx = server.app.store.write().await.unwrap();
+            tx.put_learned(server.app.site, image.clone()).await.unwrap();
+            tx.commit().await.unwrap();
+            let learned = outturn::expect::Expect::open(&*server.app.store, server.app.site).await.unwrap();
+            server.app.learned().await;
+            assert_eq!(learned.learner().image(), server.app.expect.learner().image());
+        };
+        // Longer than this log, then shorter.
+        opened().await;
+        let has = roastery(server).await;
+        while server.log_size().await <= other_leaves {
+            roasted(server, &has, &has.washed, "10.38").await;
+        }
+        opened().await;
     }
 
     /// What is said of a lot for people: why, how many bags, how it differs from its sibling.

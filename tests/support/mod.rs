@@ -178,6 +178,9 @@ impl Server {
         )
         .await
         .expect("a book");
+        // So every test ends with a start that goes on from here over all that it booked.
+        let written = app.expect.write(&*app.store, app.site).await;
+        written.expect("what was learned written down");
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("its address"));
         let (stop, stopped) = oneshot::channel::<()>();

@@ -1,27 +1,26 @@
-//! The fold as bytes, so that a start need not fold again what it folded before.
+//! The learner as bytes, so that a start need not learn again what was learned before: its facts, and what was folded of them.
 //!
-//! An image bears no facts, only a digest of the facts up to each of its checkpoints. Whoever takes it up brings the facts as the book now
-//! has them: the fold goes on from the last checkpoint before which all facts are the same, so that an image can be old, but never wrong.
+//! An image is taken up by no other program than the one that wrote it, to the last line of its source. So a new release learns once anew,
+//! and nobody has to tell whether it reads a fact, or reckons with it, otherwise than the one before.
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::{AllNames, Checkpoint, Judged, Learner, Planned, Released, State};
 use crate::loss::filter::Row;
-use crate::loss::history::History;
+use crate::loss::history::Fact;
 use crate::loss::settings::Settings;
 
-/// Number of the form of an image and of the arithmetic behind it. A change of either makes it one more, and old images are dropped.
-const FORM: u32 = 1;
+/// Names the source of this program (`build.rs`).
+const SOURCE: &str = env!("OUTTURN_SOURCE");
 
 type Sum = [u8; 32];
 
-/// How many facts stood before each checkpoint and before the state, with the digest of them.
-type Marks = Vec<(usize, Sum)>;
-
-/// The fold after its facts: names, rows, judged, planned, released, checkpoints, state.
-type Fold = (
+/// Facts in their order, and the fold after them: names, facts folded, rows, judged, planned, released, checkpoints, state.
+type Learned = (
+    Vec<Fact>,
     AllNames,
+    usize,
     Vec<Row>,
     Vec<Judged>,
     Vec<Planned>,
@@ -37,37 +36,16 @@ fn bytes_of<T: Serialize>(value: &T, into: Vec<u8>) -> Vec<u8> {
     bytes
 }
 
-/// Digests of the facts before each place; the places ascend.
-fn digests(history: &History, places: impl Iterator<Item = usize>) -> Vec<Sum> {
-    let (mut sum, mut done, mut bytes) = (Sha256::new(), 0, Vec::new());
-    let digest = |place: usize| {
-        for fact in &history.facts()[done..place] {
-            bytes.clear();
-            bytes = bytes_of(&**fact, std::mem::take(&mut bytes));
-            sum.update(&bytes);
-        }
-        done = place;
-        sum.clone().finalize().into()
-    };
-    places.map(digest).collect()
-}
-
 impl Learner {
-    /// What was folded, for [`Learner::resume`]: a digest of the rest, form, settings, marks, and the fold.
+    /// What [`Learner::of_image`] takes up: a digest of the rest, the source, the settings, and what was learned.
     #[must_use]
     pub fn image(&self) -> Vec<u8> {
-        let places: Vec<usize> = self
-            .checkpoints
-            .iter()
-            .map(|checkpoint| checkpoint.facts)
-            .chain([self.folded])
-            .collect();
-        let sums = digests(&self.history, places.iter().copied());
-        let marks: Marks = places.into_iter().zip(sums).collect();
-        let body = bytes_of(&(FORM, &self.settings, marks), vec![0; size_of::<Sum>()]);
+        let body = bytes_of(&(SOURCE, &self.settings), vec![0; size_of::<Sum>()]);
         let mut image = bytes_of(
             &(
+                self.history.facts(),
                 &self.names,
+                self.folded,
                 &self.rows,
                 &self.judged,
                 &self.planned,
@@ -82,57 +60,30 @@ impl Learner {
         image
     }
 
-    /// The learner of a history, folded on from an image of an earlier one, with the number of facts that needed no folding: to the last
-    /// bit what folding all of them gives.
-    ///
-    /// # Errors
-    /// The history, if the image is damaged, of another form, or of other settings.
-    pub fn resume(
-        image: &[u8],
-        settings: &Settings,
-        history: History,
-    ) -> Result<(Self, usize), History> {
-        let Some((marks, fold)) = read(image, settings) else {
-            return Err(history);
-        };
-        let known = marks.partition_point(|(facts, _)| *facts <= history.facts().len());
-        let sums = digests(&history, marks[..known].iter().map(|(facts, _)| *facts));
-        let same = marks
-            .iter()
-            .zip(sums)
-            .take_while(|((_, was), is)| was == is);
-        let agreed = same.last().map_or(0, |((facts, _), _)| *facts);
-        let (names, rows, judged, planned, released, checkpoints, state) = fold;
-        let mut learner = Self {
-            history,
+    /// The learner that an image is of, to the last bit; none if it is damaged, of another program, or of other settings.
+    #[must_use]
+    pub fn of_image(image: &[u8], settings: &Settings) -> Option<Self> {
+        let (sum, body) = image.split_at_checked(size_of::<Sum>())?;
+        if sum != &Sha256::digest(body)[..] {
+            return None;
+        }
+        let ((source, of), rest) = postcard::take_from_bytes::<(&str, Settings)>(body).ok()?;
+        if source != SOURCE || of != *settings {
+            return None;
+        }
+        let learned: Learned = postcard::from_bytes(rest).ok()?;
+        let (facts, names, folded, rows, judged, planned, released, checkpoints, state) = learned;
+        Some(Self {
+            history: facts.into_iter().collect(),
             names,
-            folded: marks.last().map_or(0, |(facts, _)| *facts),
+            folded,
             rows,
             judged,
             planned,
             released,
             checkpoints,
             state,
-            ..Self::new(settings.clone())
-        };
-        learner.fold_from(agreed);
-        Ok((learner, agreed))
+            ..Self::new(of)
+        })
     }
-}
-
-/// What a sound image of this form and these settings holds.
-fn read(image: &[u8], settings: &Settings) -> Option<(Marks, Fold)> {
-    let (sum, body) = image.split_at_checked(size_of::<Sum>())?;
-    if sum != &Sha256::digest(body)[..] {
-        return None;
-    }
-    let (form, rest) = postcard::take_from_bytes::<u32>(body).ok()?;
-    if form != FORM {
-        return None;
-    }
-    let (of, rest) = postcard::take_from_bytes::<Settings>(rest).ok()?;
-    if of != *settings {
-        return None;
-    }
-    postcard::from_bytes(rest).ok()
 }
