@@ -132,6 +132,12 @@ impl App {
         self.changes.subscribe()
     }
 
+    /// How many listen for changes.
+    #[must_use]
+    pub fn listening(&self) -> usize {
+        self.changes.receiver_count()
+    }
+
     /// A snapshot.
     ///
     /// # Errors

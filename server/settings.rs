@@ -150,6 +150,17 @@ mod tests {
         assert_eq!(settings.listen.to_string(), "127.0.0.1:8080");
     }
 
+    /// The settings that a package brings.
+    #[test]
+    fn the_packaged_settings_listen_to_this_machine_alone() {
+        let file: Given = toml::from_str(include_str!("packaging/outturn.toml")).unwrap();
+        let settings = Given::default().or(file);
+        assert!(settings.listen.ip().is_loopback());
+        for path in [settings.seal_key, settings.copies.unwrap()] {
+            assert!(path.starts_with("/var/lib/outturn"), "{}", path.display());
+        }
+    }
+
     #[test]
     fn a_word_that_is_no_setting_is_refused() {
         let error = toml::from_str::<Given>("databse = \"sqlite:book.sqlite\"").unwrap_err();

@@ -45,6 +45,8 @@ pub enum Right {
     Run,
     /// One's own password and PIN.
     Own,
+    /// How the service itself does: for a monitor, which needs nothing of the book.
+    Watch,
 }
 
 /// Who has a right, and how surely they must be known.
@@ -65,7 +67,7 @@ const HANDS: &[Role] = &[Owner, Planner, Operator];
 const PLANNERS: &[Role] = &[Owner, Planner];
 
 /// The one table of rights.
-pub const RIGHTS: [Rule; 11] = [
+pub const RIGHTS: [Rule; 12] = [
     rule(Right::Read, EVERYONE).by_pin(),
     rule(Right::Floor, HANDS).by_pin().claimed(),
     rule(Right::Green, HANDS).by_pin().claimed(),
@@ -77,6 +79,7 @@ pub const RIGHTS: [Rule; 11] = [
     rule(Right::Close, &[Owner]),
     rule(Right::Run, &[Owner]),
     rule(Right::Own, EVERYONE),
+    rule(Right::Watch, &[Owner]),
 ];
 
 const fn rule(right: Right, roles: &'static [Role]) -> Rule {

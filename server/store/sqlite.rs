@@ -1,8 +1,10 @@
 //! The embedded database: one file, one writer, several readers. An answered write is on disk.
 
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use async_trait::async_trait;
+use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
 };
@@ -30,6 +32,8 @@ const UPDATE_HEAD: &str = "
 const PATIENCE: Duration = Duration::from_secs(5);
 const READERS: u32 = 4;
 
+static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
+
 /// A file with a pool of one writer and one of readers.
 #[derive(Debug)]
 pub struct Database {
@@ -38,7 +42,7 @@ pub struct Database {
 }
 
 impl Database {
-    /// Opens or makes a file and brings its tables up to date.
+    /// Opens or makes a file and brings its tables up to date. What an earlier release wrote is copied first, whole, beside the file.
     pub async fn open(file: &str) -> Result<Self> {
         let options = SqliteConnectOptions::new()
             .filename(file)
@@ -56,7 +60,8 @@ impl Database {
             .max_connections(1)
             .connect_with(options.clone())
             .await?;
-        sqlx::migrate!("migrations/sqlite")
+        keep_as_it_was(&writer, Path::new(file)).await?;
+        MIGRATIONS
             .run(&writer)
             .await
             .map_err(|e| StoreError::Database(e.to_string()))?;
@@ -66,6 +71,56 @@ impl Database {
             .await?;
         Ok(Self { writer, readers })
     }
+}
+
+/// Copies a file whose tables this release will change, so that whoever goes back to the release before loses nothing: `book.sqlite` of
+/// migration 7 as `book.sqlite.0007`. The copy bears its name only when it is whole and on disk. Where it cannot be made, nothing is changed.
+async fn keep_as_it_was(writer: &SqlitePool, file: &Path) -> Result<()> {
+    let Some(done) = last_migration(writer).await? else {
+        return Ok(());
+    };
+    if MIGRATIONS.iter().all(|known| known.version <= done) {
+        return Ok(());
+    }
+    let beside = |ending: &str| -> PathBuf {
+        let mut name = file.as_os_str().to_owned();
+        name.push(ending);
+        name.into()
+    };
+    let (copy, part) = (
+        beside(&format!(".{done:04}")),
+        beside(&format!(".{done:04}.part")),
+    );
+    let wrong = |why: &dyn std::fmt::Display| {
+        StoreError::Database(format!(
+            "the tables are not brought up to date, since {} cannot be written: {why}",
+            copy.display()
+        ))
+    };
+    // What is there was cut off earlier, and SQLite writes no copy over a file.
+    let _ = std::fs::remove_file(&part);
+    sqlx::query("VACUUM INTO $1")
+        .bind(part.to_string_lossy())
+        .execute(writer)
+        .await
+        .map_err(|e| wrong(&e))?;
+    let on_disk = std::fs::File::open(&part).and_then(|file| file.sync_all());
+    on_disk
+        .and_then(|()| std::fs::rename(&part, &copy))
+        .map_err(|e| wrong(&e))?;
+    tracing::info!(copy = %copy.display(), "the book was copied before its tables are brought up to date");
+    Ok(())
+}
+
+/// The last migration that was made; none of a new file.
+async fn last_migration(writer: &SqlitePool) -> Result<Option<i64>> {
+    let tables = "SELECT name FROM sqlite_schema WHERE name = '_sqlx_migrations'";
+    let made: Option<String> = sqlx::query_scalar(tables).fetch_optional(writer).await?;
+    if made.is_none() {
+        return Ok(None);
+    }
+    let last = "SELECT MAX(version) FROM _sqlx_migrations";
+    Ok(sqlx::query_scalar(last).fetch_one(writer).await?)
 }
 
 #[async_trait]

@@ -19,6 +19,7 @@ mod files;
 mod floor;
 mod green;
 mod loss;
+mod metrics;
 mod packing;
 mod problem;
 mod records;
@@ -89,6 +90,7 @@ fn routes() -> Routes {
         .merge(week::router())
         .merge(access::router())
         .merge(service::router())
+        .merge(metrics::router())
         .merge(sheets::router())
 }
 
@@ -109,6 +111,7 @@ pub fn router(app: Arc<App>, door: Door) -> Router {
     let request_id = HeaderName::from_static(REQUEST_ID);
     let (api, _, table) = routes().merge(files::router()).split();
     let door = Arc::new(door);
+    let requests = metrics::Requests::new(app.clock.now());
     let asked = Guard {
         app: Arc::clone(&app),
         table: Arc::new(routes::by_address(table)),
@@ -118,11 +121,13 @@ pub fn router(app: Arc<App>, door: Door) -> Router {
         .fallback(async || Problem::new("not-found", "there is no such address").into_response())
         .method_not_allowed_fallback(async || Problem::new("method", "this address does not take that method").into_response())
         .layer(Extension(door))
+        .layer(Extension(requests.clone()))
         .layer(DefaultBodyLimit::max(BODY_LIMIT))
         .layer(CatchPanicLayer::custom(panicked))
         .layer(middleware::map_response_with_state((), keep_private))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIME_LIMIT))
         .layer(middleware::from_fn(name_request))
+        .layer(middleware::from_fn_with_state(requests, metrics::measure))
         .layer(CompressionLayer::new())
         .layer(security_header(
             "content-security-policy",

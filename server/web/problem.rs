@@ -10,7 +10,7 @@ use crate::refusal::{Confirm, FieldError, Refusal};
 use crate::store::StoreError;
 
 /// Every type of problem, with its title and status: the part of the address after `/problems/`.
-pub const TYPES: [(&str, &str, StatusCode); 18] = [
+pub const TYPES: [(&str, &str, StatusCode); 19] = [
     (
         "malformed",
         "The request cannot be read",
@@ -67,6 +67,11 @@ pub const TYPES: [(&str, &str, StatusCode); 18] = [
         StatusCode::TOO_MANY_REQUESTS,
     ),
     ("busy", "The book is busy", StatusCode::SERVICE_UNAVAILABLE),
+    (
+        "away",
+        "The database does not answer",
+        StatusCode::SERVICE_UNAVAILABLE,
+    ),
     (
         "timeout",
         "The request took too long",
@@ -231,7 +236,14 @@ impl From<StoreError> for Problem {
                 tracing::warn!(error = %why, "the database did not answer in time");
                 Self::new(
                     "busy",
-                    "others are writing: nothing was saved, try again in a second",
+                    "the book did not answer in time: nothing was saved, try again in a second",
+                )
+            }
+            StoreError::Away(why) => {
+                tracing::warn!(error = %why, "the database is away");
+                Self::new(
+                    "away",
+                    "the database was cut off, and comes back by itself: try again in a moment; what you entered may have been saved already",
                 )
             }
             other => {

@@ -147,18 +147,6 @@ async fn readyz(State(app): State<Arc<App>>) -> Answer<&'static str> {
     Ok("ready\n")
 }
 
-#[utoipa::path(get, path = "/metrics", operation_id = "read_metrics", tag = "service",
-    responses((status = 200, content_type = "text/plain", body = String), (status = 503, body = Problem, content_type = "application/problem+json")))]
-async fn metrics(State(app): State<Arc<App>>) -> Answer<String> {
-    let mut tx = app.read().await?;
-    let size = tx.head(app.site).await?.map_or(0, |head| head.size);
-    let unsettled = tx.unsettled(app.site).await?.len();
-    Ok(format!(
-        "# HELP outturn_log_size Leaves in the site's log.\n# TYPE outturn_log_size gauge\noutturn_log_size {size}\n\
-         # HELP outturn_unsettled Kept commands that wait for a person.\n# TYPE outturn_unsettled gauge\noutturn_unsettled {unsettled}\n"
-    ))
-}
-
 /// These routes.
 pub fn router() -> Routes {
     Routes::new()
@@ -168,5 +156,4 @@ pub fn router() -> Routes {
         .needs(Right::Read, routes!(events))
         .open(routes!(healthz))
         .open(routes!(readyz))
-        .needs(Right::Read, routes!(metrics))
 }

@@ -1,421 +1,25 @@
 //! How long the book takes: a posting with its answer on disk, statements of a lot and of all green over five years, balances at a past day,
 //! the value of the stock, a mock recall, a start of the learner, verifying, and carrying it away as a copy.
-//!
-//! The books lie on an embedded database in the folder for temporary files, which should be on a disk.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, OnceLock};
 
 use divan::Bencher;
-use outturn::app::App;
-use outturn::audit::statement::{Asked, AskedMany, Scope, many, statement, workbook};
+use outturn::audit::statement::{AskedMany, Scope, many, workbook};
 use outturn::audit::value::{self, value};
 use outturn::audit::verify::verify;
 use outturn::audit::{copy, trace};
-use outturn::book::leaf::{Kind, Movement};
-use outturn::book::place::Place;
-use outturn::book::{Actor, Book, Draft, answer_hash};
-use outturn::clock::Clock;
-use outturn::day::{Day, Instant, Zone};
+use outturn::day::Day;
 use outturn::expect::Expect;
-use outturn::floor::batch::{Batch, Judgement, Step, Verdict, WeighedIn, WeighedOut};
-use outturn::fraction::Fraction;
-use outturn::green::{Drying, Receipt};
-use outturn::ids::{BatchId, LotId, PostingId, RoasterId, StoreroomId, StyleId};
-use outturn::mass::Mass;
-use outturn::setup::{
-    Coffee, CostLine, Delivery, Expected, Lot, Order, Product, Record, Roaster, Scale, ShipDay,
-    Storeroom, Style,
-};
-use outturn::store::{self, BagsRow, Standing};
-use serde_json::{Value, json};
-use tempfile::TempDir;
-use tokio::runtime::Runtime;
-use uuid::Uuid;
+use outturn::green::Drying;
+use outturn::store;
+use serde_json::json;
+
+mod made;
+use made::{DAYS, NOW, Roastery, today};
 
 fn main() {
     divan::main();
-}
-
-/// A book with one lot, roasted for five years in batches of three movements; or with more, also bagged and sent away: ten movements.
-struct Roastery {
-    app: Arc<App>,
-    runtime: Runtime,
-    lot: LotId,
-    /// All lots, roasted in turn.
-    lots: Vec<LotId>,
-    room: StoreroomId,
-    style: StyleId,
-    roaster: RoasterId,
-    _folder: TempDir,
-}
-
-const NOW: &str = "2026-11-25T09:00:00Z";
-const BEGINS: &str = "2021-11-26T09:00:00Z";
-const DAYS: i64 = 5 * 365;
-
-fn mass(grams: i64) -> Mass {
-    Mass::from_grams(grams).expect("a mass")
-}
-
-fn set_clock(app: &App, at: Instant) {
-    let Clock::Set(clock) = &app.clock else {
-        return;
-    };
-    clock.set(at);
-}
-
-fn today() -> Day {
-    Zone::UTC.day(NOW.parse().expect("an instant"))
-}
-
-impl Roastery {
-    fn new(lots: usize) -> Self {
-        let runtime = Runtime::new().expect("a runtime");
-        let folder = tempfile::tempdir().expect("a folder");
-        let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
-        let clock = Clock::set(BEGINS.parse().expect("an instant"), 1);
-        let app = runtime.block_on(async {
-            let store = store::open(&url).await.expect("a database");
-            App::open(
-                store,
-                clock,
-                Zone::UTC,
-                outturn::book::seal::SealKey::of_secret(&[7; 32]),
-            )
-            .await
-            .expect("a book")
-        });
-        let nil = Uuid::nil();
-        let mut made = Self {
-            app,
-            runtime,
-            lot: nil.into(),
-            lots: Vec::new(),
-            room: nil.into(),
-            style: nil.into(),
-            roaster: nil.into(),
-            _folder: folder,
-        };
-        made.set_up(lots);
-        made
-    }
-
-    fn actor(&self) -> Actor {
-        Actor::person(self.app.owner)
-    }
-
-    fn put<R: Record>(&self, fields: Value) -> Uuid {
-        let fields: R = serde_json::from_value(fields).expect("fields");
-        let id = self.app.clock.new_id();
-        let kept = self.app.put(self.actor(), id, Expected::Nothing, fields);
-        self.runtime.block_on(kept).expect("a record").id
-    }
-
-    fn set_up(&mut self, lots: usize) {
-        let coffee = self.put::<Coffee>(json!({"name": "Alder"}));
-        self.room = self.put::<Storeroom>(json!({"name": "Cellar"})).into();
-        let scale = self.put::<Scale>(json!({"name": "Floor scale", "unit": "kg", "division_g": 10, "max_g": 150_000, "containers": []}));
-        let style = json!({"name": "Filter", "nominal_loss": 0.13, "rest_days": 3, "fresh_days": 30, "shade": 2});
-        self.style = self.put::<Style>(style).into();
-        let hours = vec![Value::Null; 7];
-        let roaster = json!({"name": "Drum", "min_charge_g": 4_000, "max_charge_g": 15_000, "step_g": 100, "cycle_min": 15, "changeover_min": 5,
-            "startup_min": 30, "hours": hours, "exceptions": [], "weighs": "after_destoner", "green_scale": scale, "roasted_scale": scale,
-            "charge_limits": []});
-        self.roaster = self.put::<Roaster>(roaster).into();
-        let delivery =
-            json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2021-11-02"});
-        let delivery = self.put::<Delivery>(delivery);
-        for n in 0..lots {
-            let lot = json!({"name": format!("Alder {n}"), "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
-                "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
-            self.lots.push(self.put::<Lot>(lot).into());
-        }
-        self.lot = self.lots[0];
-        let cost = json!({"delivery": delivery, "kind": "coffee", "day": "2021-11-26", "amount": {"minor": 500_000_000, "currency": "EUR"}});
-        self.put::<CostLine>(cost);
-        let weight = json!({"basis": "reckoned", "mass_g": 9_000_000_000_i64});
-        let line = |lot: &LotId| json!({"lot": lot, "storeroom": self.room, "weight": weight});
-        let lines: Vec<Value> = self.lots.iter().map(line).collect();
-        let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
-        let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
-        let id = self.app.clock.new_id();
-        self.runtime
-            .block_on(self.app.carry_out(self.actor(), id, receipt))
-            .expect("a receipt");
-    }
-
-    /// Books so many batches in few turns, spread evenly over the years, each turn when the last of its batches is done.
-    fn roast(&self, batches: i64) {
-        self.runtime.block_on(async {
-            let day_of = |n: i64| today().plus(n * DAYS / batches - DAYS);
-            for first in (0..batches).step_by(1_000) {
-                let tx = self.app.store.write().await.expect("a turn");
-                let last = day_of(batches.min(first + 1_000) - 1).plus(1);
-                let now = Zone::UTC.start_of(last);
-                set_clock(&self.app, now);
-                let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
-                    .await
-                    .expect("a turn");
-                for n in first..batches.min(first + 1_000) {
-                    let day = day_of(n);
-                    let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
-                    let lot = self.lots[at];
-                    self.roast_one(&mut book, lot, Zone::UTC.start_of(day))
-                        .await;
-                }
-                book.close(None, "").await.expect("a commit");
-            }
-        });
-        set_clock(&self.app, NOW.parse().expect("an instant"));
-    }
-
-    fn size(&self) -> i64 {
-        self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let head = tx.head(self.app.site).await.expect("a head");
-            head.map_or(0, |head| head.size)
-        })
-    }
-
-    async fn roast_one(&self, book: &mut Book, lot: LotId, at: Instant) {
-        let mut batch = Batch::new(BatchId(self.app.clock.new_id()));
-        let (drum, roasted) = (Place::Batch(batch.id), Place::Roasted(batch.id));
-        let day = Zone::UTC.day(at);
-        let by = PostingId(self.app.clock.new_id());
-        let weighed_in = Step::WeighedIn(WeighedIn {
-            by,
-            lot,
-            style: self.style,
-            roaster: self.roaster,
-            card: None,
-            storeroom: self.room,
-            mass_g: mass(10_000),
-            at,
-            day,
-            division_g: mass(10),
-            reckoned: false,
-        });
-        let moves = [(Place::Store(self.room), drum, 10_000)];
-        self.post(
-            book,
-            (by, Kind::WeighIn, at),
-            (lot, &moves),
-            Some((&batch, &weighed_in)),
-        )
-        .await;
-        batch.steps.push(weighed_in);
-        let by = PostingId(self.app.clock.new_id());
-        let weighed_out = Step::WeighedOut(WeighedOut {
-            by,
-            mass_g: mass(8_700),
-            covers: vec![batch.id],
-            at,
-            day,
-            minute: Zone::UTC.local_minute(at),
-            division_g: mass(10),
-            reckoned: false,
-            verdict: verdict(),
-        });
-        let moves = [(drum, roasted, 8_700), (drum, Place::Air, 1_300)];
-        self.post(
-            book,
-            (by, Kind::WeighOut, at),
-            (lot, &moves),
-            Some((&batch, &weighed_out)),
-        )
-        .await;
-        batch.steps.push(weighed_out);
-        let row = batch.row(None).expect("a row");
-        book.tx()
-            .put_batch(self.app.site, &row)
-            .await
-            .expect("a batch");
-        if self.lots.len() > 1 {
-            self.sell(book, lot, roasted, at).await;
-        }
-    }
-
-    /// A sample of green, and three packings of the batch, each sent away.
-    async fn sell(&self, book: &mut Book, lot: LotId, roasted: Place, at: Instant) {
-        let new = || PostingId(self.app.clock.new_id());
-        let sample = [(Place::Store(self.room), Place::Sample, 100)];
-        self.post(book, (new(), Kind::Sample, at), (lot, &sample), None)
-            .await;
-        for grams in [3_000, 3_000, 2_700] {
-            let (packing, shipment) = (new(), new());
-            let bags = [(roasted, Place::Packed(packing), grams)];
-            self.post(book, (packing, Kind::Pack, at), (lot, &bags), None)
-                .await;
-            let sent = [(Place::Packed(packing), Place::Shipped(shipment), grams)];
-            self.post(book, (shipment, Kind::Ship, at), (lot, &sent), None)
-                .await;
-        }
-    }
-
-    async fn post(
-        &self,
-        book: &mut Book,
-        (id, kind, happened_at): (PostingId, Kind, Instant),
-        (lot, moves): (LotId, &[(Place, Place, i64)]),
-        step: Option<(&Batch, &Step)>,
-    ) {
-        let movement = |(from, to, grams): &(Place, Place, i64)| Movement {
-            lot,
-            from: *from,
-            to: *to,
-            mass_mg: mass(*grams).mg(),
-        };
-        let facts = step.map_or(Value::Null, |(batch, step)| {
-            let mut step = serde_json::to_value(step).expect("a step");
-            step["batch"] = json!(batch.id);
-            json!({ "steps": [step] })
-        });
-        let draft = Draft {
-            id,
-            kind,
-            happened_at,
-            reason: None,
-            card: None,
-            reverses: None,
-            facts,
-            movements: moves.iter().map(movement).collect(),
-            weighings: Vec::new(),
-        };
-        book.post(draft).await.expect("a posting");
-        self.answer(book, id).await;
-    }
-
-    /// What was answered, without which a posting would not hold.
-    async fn answer(&self, book: &mut Book, PostingId(id): PostingId) {
-        let hash = answer_hash(id, &[0; 32], "null");
-        let answered = book
-            .tx()
-            .insert_command(id, self.app.site, &[0; 32], "null", &hash);
-        answered.await.expect("an answer");
-    }
-
-    /// Packs all that was roasted into bags, twenty batches at a time, and ships every packing for an order of its own.
-    fn sell_all(&self) {
-        let coffee = self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let lot = outturn::setup::need::<Lot>(&mut *tx, self.app.site, self.lot).await;
-            lot.expect("the lot").fields.coffee
-        });
-        let product = json!({"name": "Alder 250", "parts": [{"coffee": coffee, "share": 1}], "style": self.style, "bag_g": 250});
-        let product = self.put::<Product>(product);
-        let ship_day =
-            json!({"day": "2026-11-25", "packing_day": "2026-11-25", "carrier_at": "15:00"});
-        self.put::<ShipDay>(ship_day);
-        self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let standing = tx.standing(self.app.site, "roasted").await.expect("roasted");
-            drop(tx);
-            for (n, some) in standing.chunks(20).enumerate() {
-                let order = json!({"number": format!("A-{n}"), "customer": "Corner Cafe", "ship_day": "2026-11-25", "transit_days": 1, "priority": 1,
-                    "lines": [{"line": 1, "product": product, "bags": 600}]});
-                let order: Order = serde_json::from_value(order).expect("an order");
-                let id = self.app.clock.new_id();
-                let kept = self.app.put(self.actor(), id, Expected::Nothing, order);
-                self.sell_some(some, product, kept.await.expect("an order").id).await;
-            }
-        });
-    }
-
-    async fn sell_some(&self, roasted: &[Standing], product: Uuid, order: Uuid) {
-        let tx = self.app.store.write().await.expect("a turn");
-        let now: Instant = NOW.parse().expect("an instant");
-        let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
-            .await
-            .expect("a turn");
-        let [pack, ship] = [(); 2].map(|()| PostingId(self.app.clock.new_id()));
-        let packed = Place::Packed(pack);
-        let row = BagsRow {
-            order: Some(order.into()),
-            product: product.into(),
-            bags: 600,
-            grind: None,
-            packing: None,
-        };
-        for (id, kind) in [(pack, Kind::Pack), (ship, Kind::Ship)] {
-            let movement = |standing: &Standing| Movement {
-                lot: standing.lot,
-                from: if kind == Kind::Pack {
-                    standing.place
-                } else {
-                    packed
-                },
-                to: if kind == Kind::Pack {
-                    packed
-                } else {
-                    Place::Shipped(ship)
-                },
-                mass_mg: standing.mass.mg(),
-            };
-            let draft = Draft {
-                id,
-                kind,
-                happened_at: now,
-                reason: None,
-                card: None,
-                reverses: None,
-                facts: json!({ "bags": [row] }),
-                movements: roasted.iter().map(movement).collect(),
-                weighings: Vec::new(),
-            };
-            book.post(draft).await.expect("a posting");
-            book.tx().insert_bags(id, 0, &row).await.expect("bags");
-            self.answer(&mut book, id).await;
-        }
-        book.close(None, "").await.expect("a commit");
-    }
-
-    fn copy(&self) -> Vec<u8> {
-        let mut bytes = Vec::new();
-        self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let written = copy::write(&mut *tx, &mut bytes).await;
-            written.expect("a copy");
-        });
-        bytes
-    }
-
-    fn first_order(&self) -> Uuid {
-        self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let orders = outturn::setup::page::<Order>(&mut *tx, self.app.site, None, 1).await;
-            orders.expect("orders").0[0].id
-        })
-    }
-
-    fn statement(&self, from: Option<Day>, known: Option<i64>) -> usize {
-        let asked = Asked {
-            lot: self.lot,
-            from,
-            to: today(),
-            known,
-        };
-        self.runtime.block_on(async {
-            let mut tx = self.app.read().await.expect("a snapshot");
-            let drawn = statement(&mut *tx, self.app.site, asked).await;
-            drawn.expect("a statement").lines.len()
-        })
-    }
-}
-
-fn verdict() -> Verdict {
-    let ppm = Fraction::from_ppm;
-    Verdict {
-        judgement: Judgement::Ok,
-        loss: ppm(130_000),
-        mean: ppm(131_000),
-        sd: ppm(4_000),
-        lo: ppm(119_000),
-        hi: ppm(143_000),
-        alpha: ppm(2_700),
-        state_key: "bench".to_owned(),
-        sentence: "as expected".to_owned(),
-    }
 }
 
 /// The roasteries by how many movements their lot has; each is made once.
@@ -423,7 +27,7 @@ fn roastery(movements: i64) -> Arc<Roastery> {
     static MADE: Mutex<BTreeMap<i64, Arc<Roastery>>> = Mutex::new(BTreeMap::new());
     let mut made = MADE.lock().expect("no bench fails");
     let of = made.entry(movements).or_insert_with(|| {
-        let roastery = Roastery::new(1);
+        let roastery = Roastery::new(1, false);
         roastery.roast(movements / 3);
         Arc::new(roastery)
     });
@@ -505,7 +109,7 @@ fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
     let roastery = {
         let mut sold = SOLD.lock().expect("no bench fails");
         let made = sold.get_or_insert_with(|| {
-            let roastery = Roastery::new(1);
+            let roastery = Roastery::new(1, false);
             roastery.roast(batches);
             roastery.sell_all();
             Arc::new(roastery)
@@ -603,7 +207,7 @@ fn verifying(bencher: Bencher, movements: i64) {
 fn five_years() -> Arc<Roastery> {
     static MADE: OnceLock<Arc<Roastery>> = OnceLock::new();
     let made = MADE.get_or_init(|| {
-        let roastery = Roastery::new(40);
+        let roastery = Roastery::new(40, true);
         roastery.roast(40_000);
         Arc::new(roastery)
     });

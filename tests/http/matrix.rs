@@ -12,7 +12,7 @@ use crate::support::{Client, Database, Server};
 
 /// Who has which right: written here once more by hand, in the order of owner, planner, operator, auditor. Then whether a PIN is enough, and whether
 /// a tablet's word is.
-const WHO_MAY: [(Right, &str, bool, bool); 11] = [
+const WHO_MAY: [(Right, &str, bool, bool); 12] = [
     (Right::Read, "opra", true, false),
     (Right::Floor, "opr-", true, true),
     (Right::Green, "opr-", true, true),
@@ -24,6 +24,7 @@ const WHO_MAY: [(Right, &str, bool, bool); 11] = [
     (Right::Close, "o---", false, false),
     (Right::Run, "o---", false, false),
     (Right::Own, "opra", false, false),
+    (Right::Watch, "o---", false, false),
 ];
 
 const ROLES: [(&str, Role, char); 4] = [

@@ -2,6 +2,7 @@
 
 mod postgres;
 mod sqlite;
+mod upgrade;
 
 #[path = "../support/postgres.rs"]
 mod schema;

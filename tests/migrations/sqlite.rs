@@ -98,3 +98,45 @@ pub async fn pretend_newer(file: &Path) {
     .await
     .expect("a row");
 }
+
+/// The number of the last migration that was made.
+pub async fn last_migration(file: &Path) -> i64 {
+    sqlx::query_scalar("SELECT MAX(version) FROM _sqlx_migrations")
+        .fetch_one(&mut connect(file).await)
+        .await
+        .expect("a number")
+}
+
+/// The tables whose rows differ between two files of the same tables.
+pub async fn different_rows(one: &Path, other: &Path) -> Vec<String> {
+    let mut connection = connect(one).await;
+    sqlx::query("ATTACH DATABASE $1 AS other")
+        .bind(other.to_string_lossy())
+        .execute(&mut connection)
+        .await
+        .expect("the other file");
+    let tables: Vec<String> =
+        sqlx::query_scalar("SELECT name FROM main.sqlite_schema WHERE type = 'table'")
+            .fetch_all(&mut connection)
+            .await
+            .expect("tables");
+    assert!(tables.len() > 20, "{tables:?}");
+    let mut different = Vec::new();
+    for table in tables {
+        let rows = |of: &str, but: &str| {
+            format!(
+                "SELECT COUNT(*) FROM (SELECT * FROM {of}.{table} EXCEPT SELECT * FROM {but}.{table})"
+            )
+        };
+        for query in [rows("main", "other"), rows("other", "main")] {
+            let found: i64 = sqlx::query_scalar(sqlx::AssertSqlSafe(query))
+                .fetch_one(&mut connection)
+                .await
+                .expect("a number");
+            if found > 0 {
+                different.push(table.clone());
+            }
+        }
+    }
+    different
+}

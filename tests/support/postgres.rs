@@ -20,9 +20,21 @@ impl Schema {
                 "this test needs PostgreSQL: run `bash tests/run`, which starts one of its own, or put the URL of a database in OUTTURN_TEST_POSTGRES"
             )
         });
+        Self::on(server, &name).await
+    }
+
+    /// Makes it on a server of the test's own.
+    pub async fn on(server: String, name: &str) -> Self {
+        let name = name.to_owned();
         let schema = Self { server, name };
         schema.order("CREATE SCHEMA").await;
         schema
+    }
+
+    /// The same as it lies on another server.
+    pub fn at(&self, server: String) -> Self {
+        let name = self.name.clone();
+        Self { server, name }
     }
 
     /// The URL under which only this schema is seen.

@@ -84,7 +84,9 @@ async fn insert(book: &mut Book, command: &StoredCommand) -> Result<(), StoreErr
 /// What a line of the copy says cannot be booked.
 fn at<R: BufRead>(reader: &Reader<R>, refusal: Refusal) -> CopyError {
     match refusal {
-        Refusal::Store(error @ (StoreError::Busy(_) | StoreError::Database(_))) => error.into(),
+        Refusal::Store(
+            error @ (StoreError::Busy(_) | StoreError::Away(_) | StoreError::Database(_)),
+        ) => error.into(),
         other => reader.wrong(format!("this cannot be booked: {other}")),
     }
 }
