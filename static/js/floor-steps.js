@@ -48,15 +48,18 @@ export async function send(what, to) {
 /** One further tap on the facts. @param {string} sentence @returns {Promise<boolean>} */
 function further(sentence) {
   return new Promise((resolve) => {
+    const back = button(T.floor.back, () => dialog.close(''), { class: 'button plain huge' });
     /** @type {HTMLDialogElement} */
     const dialog = h('dialog', { class: 'sheet further', 'aria-label': T.floor.further }, h('p', { class: 'words' }, sentence), h('div', { class: 'actions' },
-      button(T.form.allTheSame, () => dialog.close('yes'), { kind: 'main', class: 'button main huge' }), button(T.floor.back, () => dialog.close(''), { class: 'button plain huge' })));
+      button(T.form.allTheSame, () => dialog.close('yes'), { kind: 'main', class: 'button main huge' }), back));
     dialog.addEventListener('close', () => {
       dialog.remove();
       resolve(dialog.returnValue === 'yes');
     });
     document.body.append(dialog);
     dialog.showModal();
+    // A scale that types may send Enter twice: the second must book nothing.
+    back.focus();
   });
 }
 

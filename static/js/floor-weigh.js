@@ -149,14 +149,21 @@ function drawWeighOut(weighing) {
   }
   const pad = new PadEntry();
   const also = batches.filter((each) => sameRun(each, first) && each.id !== first.id && (each.state === 'in_drum' || each.state === 'weighed_in'));
-  const tools = h('div', { class: 'weigh-tools' }, also.map((each) => {
-    const on = weighing.batches.includes(each.id);
-    return button(T.floor.alsoCovers(clock(each.weighed_in_at), mass(each.weighed_in_g)), () => begin({ way: 'out', batches: on ? weighing.batches.filter((id) => id !== each.id) : [...weighing.batches, each.id] }), { class: 'crate', 'aria-pressed': String(on) });
-  }), button(T.floor.reckoned, () => reckonedOut(covered)));
+  const tools = h('div', { class: 'weigh-tools' }, alsoCovers(weighing, also), button(T.floor.reckoned, () => reckonedOut(covered)));
   places.work.replaceChildren(
     weighHead(T.floor.weighingOut, sack(first.lot.name, first.grade), first.style.name, first.roaster.name, null), tools, pad);
   const green = covered.reduce((sum, each) => sum + each.weighed_in_g, 0);
   pad.begin({ tools, scale, scales: floor.known.scales.filter((each) => !each.retired), go: T.floor.saveOut, aim: T.floor.wentIn(mass(green, scale.unit), covered.length), save: (weight, net) => judgeFirst(covered, weight, net, pad) });
+}
+
+/** Further batches of the same run under one reading: those it covers, to be let go again, and a choice of the others. @param {Extract<Weighing, {way: 'out'}>} weighing @param {BatchView[]} also */
+function alsoCovers(weighing, also) {
+  const words = (/** @type {BatchView} */ each) => T.floor.alsoCovers(clock(each.weighed_in_at), mass(each.weighed_in_g));
+  const cover = (/** @type {string[]} */ ids) => begin({ way: 'out', batches: ids });
+  const rest = also.filter((each) => !weighing.batches.includes(each.id));
+  const choice = rest.length === 0 ? null : h('select', { 'aria-label': T.floor.alsoBatch, on: { change: (/** @type {any} */ event) => cover([...weighing.batches, event.target.value]) } },
+    h('option', { value: '' }, T.floor.alsoBatch), rest.map((each) => h('option', { value: each.id }, words(each))));
+  return [...also.filter((each) => weighing.batches.includes(each.id)).map((each) => button(words(each), () => cover(weighing.batches.filter((id) => id !== each.id)), { class: 'crate', 'aria-pressed': 'true' })), choice];
 }
 
 /** @param {BatchView[]} covered */

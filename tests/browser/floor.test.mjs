@@ -305,5 +305,6 @@ test('a tablet whose clock is wrong is told; a service whose clock was set is fo
   await page.waitForSelector('#weigh-in');
   await page.waitForSelector('#state >> text=Harbour Lane');
   assert.doesNotMatch((await page.textContent('#state')) ?? '', /clock/);
+  await page.unrouteAll({ behavior: 'ignoreErrors' });
   await context.close();
 });
