@@ -401,6 +401,7 @@ async fn found_site(
         service_level: Fraction::from_ppm(900_000),
         false_flag_rate: Fraction::from_ppm(2_700),
         overfill_g: Mass::ZERO,
+        kept_back_g: Mass::ZERO,
         crew_min: None,
         second_person: false,
         large_reversal_g: None,

@@ -94,6 +94,17 @@ impl Outlook {
         demand_g / self.service_yield(service, batches)
     }
 
+    /// The same where so many grams of what each batch gives are kept back, for batches of about this charge.
+    #[must_use]
+    pub fn less(&self, kept_g: f64, charge_g: f64) -> Self {
+        // A batch of which nothing would be left still gives a trace, so that every law stays one.
+        let left = (1.0 - kept_g / (self.mean_yield() * charge_g)).max(1e-4);
+        Self {
+            log_yield: self.log_yield + libm::log(left),
+            ..*self
+        }
+    }
+
     /// Law of the total output of charges, grams.
     #[must_use]
     pub fn output(&self, charges_g: &[f64]) -> MassLaw {

@@ -18,6 +18,9 @@ pub struct Coffee {
     /// A remark.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<Note>,
+    /// Whether it goes into a clean drum, before all others of its day: decaffeinated coffee, or what must not touch others.
+    #[serde(default, skip_serializing_if = "unless::set")]
+    pub clean_drum: bool,
     /// No longer offered for choice.
     #[serde(default, skip_serializing_if = "unless::set")]
     pub retired: bool,

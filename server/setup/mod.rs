@@ -29,7 +29,7 @@ pub use green::{
 };
 pub use people::{MassUnit, PackingHours, Person, Role, Site};
 pub use rights::{RIGHTS, Right, Rule};
-pub use roaster::{ChargeLimit, DayHours, Exception, Roaster, Weighs};
+pub use roaster::{ChargeLimit, Cleaning, DayHours, Exception, Roaster, Weighs};
 pub use scale::{Container, ReadingInput, Scale, Weighed, Weight};
 pub use screen::{Screen, ScreenText, Sieve};
 pub use selling::{Order, OrderLine, ShipDay};
@@ -403,5 +403,11 @@ mod unless {
     #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
     pub const fn set(flag: &bool) -> bool {
         !*flag
+    }
+
+    /// Whether a mass is nothing, so that it can be left out.
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
+    pub fn zero(mass: &crate::mass::Mass) -> bool {
+        *mass == crate::mass::Mass::ZERO
     }
 }

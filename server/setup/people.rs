@@ -54,6 +54,9 @@ pub struct Site {
     pub false_flag_rate: Fraction,
     /// What a bag holds above its label, on average.
     pub overfill_g: Mass,
+    /// Roasted coffee of each batch that does not come into bags: the sample for cupping, and what packing loses.
+    #[serde(default, skip_serializing_if = "unless::zero")]
+    pub kept_back_g: Mass,
     /// Minutes that the people have for roasting on a day, over all roasters together (one person at two drums has one person's
     /// minutes); left out: no limit beside the roasters' hours.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -103,6 +106,9 @@ impl Record for Site {
         }
         if self.overfill_g < Mass::ZERO || self.overfill_g.whole_grams() > 1_000 {
             faults.push(fault("/overfill_g", "between 0 and 1000 g"));
+        }
+        if self.kept_back_g < Mass::ZERO || self.kept_back_g.whole_grams() > 10_000 {
+            faults.push(fault("/kept_back_g", "between 0 and 10000 g"));
         }
         if self.crew_min.is_some_and(|minutes| minutes > 100_000) {
             faults.push(fault("/crew_min", "at most 100000 minutes a day"));

@@ -66,6 +66,30 @@ pub struct ChargeLimit {
     pub max_charge_g: Mass,
 }
 
+/// A pause in which a roaster is cleaned: chaff burns, and clogged pipes draw badly.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Cleaning {
+    /// After so many batches of a day, and so many again.
+    #[schema(minimum = 1, maximum = 1_000)]
+    pub batches: u32,
+    /// Minutes of it.
+    #[schema(minimum = 1, maximum = 1440)]
+    pub minutes: u32,
+}
+
+impl Cleaning {
+    /// Minutes of cleaning before a day's batch of this number, counted from 0.
+    #[must_use]
+    pub const fn before(self, batch: u32) -> u32 {
+        if batch > 0 && batch.is_multiple_of(self.batches) {
+            self.minutes
+        } else {
+            0
+        }
+    }
+}
+
 /// A roaster with its scales and hours.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -87,6 +111,9 @@ pub struct Roaster {
     /// Minutes for heating up, once a day.
     #[schema(maximum = 1440)]
     pub startup_min: u32,
+    /// When it is cleaned in between; left out: when the day's work is done.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cleaning: Option<Cleaning>,
     /// Hours by weekday, Monday first; null where closed.
     #[schema(value_type = Vec<Option<DayHours>>, min_items = 7, max_items = 7)]
     pub hours: [Option<DayHours>; 7],
@@ -221,6 +248,15 @@ impl Record for Roaster {
             faults.push(fault(
                 "/cycle_min",
                 "minutes between 1 and 1440 (change-over and start-up: from 0)",
+            ));
+        }
+        let cleaned = |cleaning: Cleaning| {
+            (1..=1_000).contains(&cleaning.batches) && (1..=1_440).contains(&cleaning.minutes)
+        };
+        if !self.cleaning.is_none_or(cleaned) {
+            faults.push(fault(
+                "/cleaning",
+                "cleaned after 1 to 1000 batches, for 1 to 1440 minutes",
             ));
         }
         let hours = self

@@ -524,8 +524,8 @@ impl Desk {
         if !roaster.fields.roasts(style) {
             return None;
         }
-        let (least, _) = limits(roaster, id, facts.lots.get(&id)?)?;
-        let (_, outlook) = outlook(facts, id, style, roaster)?;
+        let (least, most) = limits(roaster, id, facts.lots.get(&id)?)?;
+        let (_, outlook) = outlook(facts, (id, style), roaster, most)?;
         // A twentieth more than the mean asks for, since plans are made with safe yields.
         let ppm = i64::from(Fraction::nearest(outlook.mean_yield()).ppm()) * 19 / 20;
         let step = roaster.fields.step_g.whole_grams().max(1);

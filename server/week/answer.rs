@@ -63,8 +63,8 @@ pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
         days: u16::try_from(facts.days).unwrap_or(u16::MAX),
         roasters: roasters(facts, &placed),
         crew: crew(facts, &placed),
-        surplus_g: surplus(last, &batches),
-        surplus: surplus_lines(last, &batches),
+        surplus_g: surplus(facts, last, &batches),
+        surplus: surplus_lines(facts, last, &batches),
         pull: pull(facts, &placed),
         certainty: certainty(facts, last),
         levels: levels(missing, proofs, |proof| proof.value),
@@ -157,11 +157,11 @@ fn name_cards(facts: &Facts, placed: &mut [Placed]) {
     }
 }
 
-/// The minute a roaster has come to on a day, and what it roasted last.
-type Clockwork = (u32, Option<(LotId, StyleId)>);
+/// The minute a roaster has come to on a day, how many batches it has roasted, and what last.
+type Clockwork = (u32, u32, Option<(LotId, StyleId)>);
 
-/// Puts the batches of each roaster's day in order and gives them their starts: light styles first, and among equals a scarce lot never
-/// first; the batches of a stream follow one another, larger first.
+/// Puts the batches of each roaster's day in order and gives them their starts: what needs a clean drum first, then light styles before
+/// dark, and among equals a scarce lot never first; the batches of a stream follow one another, larger first.
 fn set_times(facts: &Facts, placed: &mut [Placed]) {
     let scarce = scarce(facts, placed);
     placed.sort_by_cached_key(|batch| {
@@ -171,7 +171,8 @@ fn set_times(facts: &Facts, placed: &mut [Placed]) {
             .map_or(0, |style| style.shade);
         (
             (batch.day, batch.roaster),
-            (shade, scarce.contains(&batch.lot), batch.style, batch.lot),
+            (!needs_clean_drum(facts, batch.lot), shade),
+            (scarce.contains(&batch.lot), batch.style, batch.lot),
             (!batch.pinned, std::cmp::Reverse(batch.charge)),
         )
     });
@@ -181,9 +182,13 @@ fn set_times(facts: &Facts, placed: &mut [Placed]) {
             continue;
         };
         let fields = &roaster.fields;
-        let (minute, stream) = at
+        let (minute, batches, stream) = at
             .entry((batch.roaster, batch.day))
-            .or_insert_with(|| (begins(facts, batch.roaster, batch.day), None));
+            .or_insert_with(|| (begins(facts, batch.roaster, batch.day), 0, None));
+        *minute += fields
+            .cleaning
+            .map_or(0, |cleaning| cleaning.before(*batches));
+        *batches += 1;
         if *stream != Some((batch.lot, batch.style)) {
             *minute += fields.changeover_min;
             *stream = Some((batch.lot, batch.style));
@@ -192,6 +197,13 @@ fn set_times(facts: &Facts, placed: &mut [Placed]) {
         *minute += fields.cycle_min;
     }
     placed.sort_by_key(|batch| (batch.day, batch.roaster, batch.start));
+}
+
+/// Whether a lot must not take up what others leave in the drum: it is sold under a claim, or its coffee is one that needs it clean.
+fn needs_clean_drum(facts: &Facts, lot: LotId) -> bool {
+    facts.lots.get(&lot).is_some_and(|lot| {
+        !lot.fields.claims.is_empty() || facts.clean_drum.contains(&lot.fields.coffee)
+    })
 }
 
 /// The minute at which the first change-over of a roaster's day begins: when it opens and has heated up.
@@ -239,8 +251,7 @@ fn scarce(facts: &Facts, placed: &[Placed]) -> HashSet<LotId> {
 fn set_feeds(facts: &Facts, round: &Round, placed: &mut [Placed]) {
     let mut streams: BTreeMap<(Day, LotId, StyleId), Vec<(usize, i64)>> = BTreeMap::new();
     for (n, batch) in placed.iter().enumerate() {
-        let room =
-            expected(facts, batch).map_or(0, |[mean, ..]| mean.mg() * (UNITS_PER_GRAM / 1_000));
+        let room = expected(facts, batch).map_or(0, |[mean, ..]| units(for_bags(facts, mean)));
         streams
             .entry((batch.day, batch.lot, batch.style))
             .or_default()
@@ -299,6 +310,13 @@ fn expected(facts: &Facts, batch: &Placed) -> Option<[Mass; 3]> {
         .range(batch.lot, batch.style, batch.roaster, charge)?;
     // Most loss is least coffee.
     Some([range.mean, range.hi, range.lo].map(|lost| less(charge, lost)))
+}
+
+/// What is left for bags of what a batch gives.
+fn for_bags(facts: &Facts, mass: Mass) -> Mass {
+    mass.minus(facts.kept_back)
+        .unwrap_or_default()
+        .max(Mass::ZERO)
 }
 
 fn plan_batch(facts: &Facts, batch: &Placed) -> Option<PlanBatch> {
@@ -462,8 +480,11 @@ fn shelf_short(facts: &Facts, planned: &Planned) -> Vec<ShelfShort> {
 }
 
 /// What the batches are expected to give beyond what they are for.
-fn surplus(round: &Round, batches: &[PlanBatch]) -> Mass {
-    let made = Mass::sum(batches.iter().map(|batch| batch.expected_g)).unwrap_or(Mass::MAX);
+fn surplus(facts: &Facts, round: &Round, batches: &[PlanBatch]) -> Mass {
+    let made = batches
+        .iter()
+        .map(|batch| for_bags(facts, batch.expected_g));
+    let made = Mass::sum(made).unwrap_or(Mass::MAX);
     let given: i64 = round
         .given
         .0
@@ -477,11 +498,11 @@ fn surplus(round: &Round, batches: &[PlanBatch]) -> Mass {
 }
 
 /// Surplus by coffee and style.
-fn surplus_lines(round: &Round, batches: &[PlanBatch]) -> Vec<SurplusLine> {
+fn surplus_lines(facts: &Facts, round: &Round, batches: &[PlanBatch]) -> Vec<SurplusLine> {
     let mut made: BTreeMap<(Uuid, Uuid), (&PlanBatch, i64)> = BTreeMap::new();
     for batch in batches {
         let key = (batch.coffee.id, batch.style.id);
-        made.entry(key).or_insert((batch, 0)).1 += units(batch.expected_g);
+        made.entry(key).or_insert((batch, 0)).1 += units(for_bags(facts, batch.expected_g));
     }
     let coffees: HashMap<Uuid, Uuid> = batches
         .iter()

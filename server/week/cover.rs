@@ -268,7 +268,7 @@ impl Basis {
     /// How a lot is roasted in a style: on the largest roaster that takes it.
     fn roasting(&self, lot: LotId, style: StyleId) -> Option<Roasting> {
         let (roaster, charges) = self.roaster(lot, style)?;
-        let (_, outlook) = outlook(&self.facts, lot, style, roaster)?;
+        let (_, outlook) = outlook(&self.facts, (lot, style), roaster, charges.max_g)?;
         Some(Roasting {
             style,
             charges,

@@ -10,7 +10,7 @@ pub struct Shift {
     pub day: Day,
     /// When the next batch may begin; none where closed or over.
     pub opens: Option<TimeOfDay>,
-    /// Minutes from then on.
+    /// Minutes from then on, without those in which it is cleaned.
     pub minutes: u32,
 }
 
@@ -84,18 +84,36 @@ fn shift(roaster: &Roaster, day: Day, earliest: TimeOfDay) -> Shift {
     let opens = hours
         .map(|hours| hours.from.max(earliest))
         .filter(|opens| hours.is_some_and(|hours| *opens < hours.to));
+    let minutes = hours.zip(opens).map_or(0, |(hours, opens)| {
+        hours.to.minutes().saturating_sub(opens.minutes())
+    });
     Shift {
         day,
         opens,
-        minutes: hours.zip(opens).map_or(0, |(hours, opens)| {
-            hours.to.minutes().saturating_sub(opens.minutes())
-        }),
+        minutes: minutes - pauses(roaster, minutes),
+    }
+}
+
+/// Minutes of cleaning in a time that is full of batches.
+fn pauses(roaster: &Roaster, minutes: u32) -> u32 {
+    let Some(cleaning) = roaster.cleaning else {
+        return 0;
+    };
+    let (mut cleaned, mut batches) = (0, 0);
+    loop {
+        let before = cleaned + cleaning.before(batches);
+        batches += 1;
+        if before + batches * roaster.cycle_min > minutes {
+            return cleaned;
+        }
+        cleaned = before;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::setup::Cleaning;
 
     /// Open from 07:00 to 09:00 on weekdays, closed on the public holiday of Tuesday 8 December 2026; 30 minutes a batch.
     fn roaster() -> Roaster {
@@ -136,6 +154,24 @@ mod tests {
             ..Busy::default()
         };
         assert_eq!(minutes("08:10", drum)[0], 35);
+    }
+
+    /// 120 minutes hold four batches, but only three with 20 minutes of cleaning after every two.
+    #[test]
+    fn cleaning_takes_its_minutes() {
+        let mut roaster = roaster();
+        let of = |roaster: &Roaster| {
+            let now = ("2026-12-04".parse().unwrap(), "06:00".parse().unwrap());
+            shifts(roaster, now, now.0, Busy::default()).0[0].minutes
+        };
+        for (batches, minutes, left) in [(2, 20, 100), (3, 30, 120), (3, 29, 120), (1, 10, 100)] {
+            roaster.cleaning = Some(Cleaning { batches, minutes });
+            assert_eq!(
+                of(&roaster),
+                left,
+                "{minutes} minutes after every {batches}"
+            );
+        }
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! What a plan is made from, as the book and the learner have it at one moment.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::cards::{Card, in_store};
 use super::day::{Busy, Shift, crew, shifts};
@@ -132,6 +132,8 @@ pub struct Facts {
     pub styles: HashMap<StyleId, Style>,
     /// Names of coffees.
     pub coffees: HashMap<CoffeeId, Name>,
+    /// Coffees that need a clean drum.
+    pub clean_drum: HashSet<CoffeeId>,
     /// Names of storerooms.
     pub storerooms: HashMap<StoreroomId, Name>,
     /// What is wanted and can no longer wait for the next plan.
@@ -144,6 +146,8 @@ pub struct Facts {
     pub elsewhere: HashMap<LotId, Mass>,
     /// What is expected of the coffee.
     pub questions: Questions,
+    /// Roasted coffee of each batch that does not come into bags.
+    pub kept_back: Mass,
 }
 
 /// A batch that is weighed in or in the drum.
@@ -185,6 +189,8 @@ impl Facts {
             (today, from, last),
         )
         .await?;
+        let coffees = by_id::<Coffee, CoffeeId>(tx, site).await?;
+        let apart = coffees.iter().filter(|(_, coffee)| coffee.clean_drum);
         let mut facts = Self {
             from,
             days,
@@ -195,12 +201,14 @@ impl Facts {
             lots,
             wants,
             styles,
-            coffees: names(by_id::<Coffee, CoffeeId>(tx, site).await?, |c| c.name),
+            clean_drum: apart.map(|(id, _)| *id).collect(),
+            coffees: names(coffees, |coffee| coffee.name),
             storerooms: names(by_id::<Storeroom, StoreroomId>(tx, site).await?, |s| s.name),
             supplies: Vec::new(),
             cards: Vec::new(),
             elsewhere: HashMap::new(),
             questions: app.expect.questions(tx, site).await?,
+            kept_back: record.kept_back_g,
         };
         let now = (today, record.zone.time_of_day(now));
         let ready = facts.take_roasters(tx, site, now, &busy).await?;
@@ -340,7 +348,7 @@ impl Facts {
         Ok(())
     }
 
-    /// The mass that is expected of a charge.
+    /// The mass that is expected of a charge for bags.
     pub(super) fn expected(
         &self,
         lot: LotId,
@@ -349,7 +357,8 @@ impl Facts {
         charge: Mass,
     ) -> Option<Mass> {
         let range = self.questions.range(lot, style, roaster, charge)?;
-        Some(less(charge, range.mean))
+        let for_bags = less(charge, range.mean).minus(self.kept_back).ok()?;
+        Some(for_bags.max(Mass::ZERO))
     }
 }
 

@@ -87,7 +87,13 @@ impl Pins {
             return Some(format!("{name} is expected on {} only", lot.from.short()));
         }
         if !roaster.fields.roasts(pin.style)
-            || outlook(facts, pin.lot, pin.style, roaster).is_none()
+            || outlook(
+                facts,
+                (pin.lot, pin.style),
+                roaster,
+                pin.charge_g.whole_grams(),
+            )
+            .is_none()
         {
             return Some(format!("{} does not roast this style", roaster.fields.name));
         }

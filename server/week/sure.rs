@@ -129,11 +129,17 @@ fn probability(facts: &Facts, batches: &[&Made], promised: f64) -> Option<f64> {
         .collect();
     let (mut questions, mut parts) = (Vec::new(), Vec::new());
     for (lot, style, roaster) in streams {
-        let (question, outlook) = outlook(facts, lot, style, roaster_of(facts, roaster)?)?;
-        let charges = batches
+        let charges: Vec<i64> = batches
             .iter()
             .filter(|made| (made.lot, made.style, made.roaster) == (lot, style, roaster))
-            .map(|made| Mass::from_grams(made.grams).unwrap_or_default().grams())
+            .map(|made| made.grams)
+            .collect();
+        let mean = charges.iter().sum::<i64>() / i64::try_from(charges.len()).ok()?;
+        let roaster = roaster_of(facts, roaster)?;
+        let (question, outlook) = outlook(facts, (lot, style), roaster, mean)?;
+        let charges = charges
+            .into_iter()
+            .map(|grams| Mass::from_grams(grams).unwrap_or_default().grams())
             .collect();
         questions.push(question);
         parts.push((outlook, charges));

@@ -63,10 +63,12 @@ const FIELDS = {
     f('name', R.name, 'text'), f('zone', R.zone, 'text', { help: R.zoneHelp, start: Intl.DateTimeFormat().resolvedOptions().timeZone }), f('currency', R.currency, 'text', { start: 'EUR', help: R.currencyHelp }),
     f('mass_unit', R.massUnit, 'choice', { options: [{ value: 'kg', label: R.kg }, { value: 'lb', label: R.lb }], start: 'kg' }),
     f('service_level', R.serviceLevel, 'percent', { start: 0.9, help: R.serviceLevelHelp }), f('false_flag_rate', R.falseFlags, 'percent', { start: 0.0027, help: R.falseFlagsHelp }),
-    f('overfill_g', R.overfill, 'mass', { unit: 'g', start: 2, help: R.overfillHelp }), f('crew_min', R.crew, 'whole', { ...optional, help: R.crewHelp }),
+    f('overfill_g', R.overfill, 'mass', { unit: 'g', start: 2, help: R.overfillHelp }), f('kept_back_g', R.keptBack, 'mass', { unit: 'g', start: 0, help: R.keptBackHelp }),
+    f('crew_min', R.crew, 'whole', { ...optional, help: R.crewHelp }),
+    f('second_person', R.secondPerson, 'check'), f('large_reversal_g', R.largeReversal, 'mass', { ...optional, help: R.largeReversalHelp }),
   ],
   people: () => [f('name', R.name, 'text'), f('role', R.role, 'choice', { options: Object.entries(T.roles).map(([value, label]) => ({ value, label })) })],
-  coffees: () => [f('name', R.name, 'text', { help: R.coffeeHelp }), f('note', R.note, 'long', { ...optional, wide: true })],
+  coffees: () => [f('name', R.name, 'text', { help: R.coffeeHelp }), f('clean_drum', R.cleanDrum, 'check', { help: R.cleanDrumHelp }), f('note', R.note, 'long', { ...optional, wide: true })],
   styles: () => [
     f('name', R.name, 'text', { help: R.styleHelp }), f('nominal_loss', R.nominalLoss, 'percent', { help: R.nominalLossHelp }), f('rest_days', R.restDays, 'whole', { help: R.restHelp }),
     f('fresh_days', R.freshDays, 'whole', { help: R.freshHelp }), f('shade', R.shade, 'whole', { help: R.shadeHelp }),
@@ -80,6 +82,7 @@ const FIELDS = {
   roasters: (from) => [
     f('name', R.name, 'text'), f('min_charge_g', R.minCharge, 'mass'), f('max_charge_g', R.maxCharge, 'mass'), f('step_g', R.step, 'mass', { help: R.stepHelp }),
     f('cycle_min', R.cycle, 'whole', { help: R.cycleHelp }), f('changeover_min', R.changeover, 'whole', { help: R.changeoverHelp }), f('startup_min', R.startup, 'whole', { help: R.startupHelp }),
+    f('cleaning', R.cleaning, 'group', { ...optional, add: R.cleaningTick, help: R.cleaningHelp, fields: [f('batches', R.cleaningBatches, 'whole'), f('minutes', R.cleaningMinutes, 'whole')] }),
     f('green_scale', R.greenScale, 'choice', { options: options(from.scales) }), f('roasted_scale', R.roastedScale, 'choice', { options: options(from.scales) }),
     f('weighs', R.weighs, 'choice', { options: [{ value: 'before_destoner', label: R.beforeDestoner }, { value: 'after_destoner', label: R.afterDestoner }], start: 'before_destoner' }),
     f('hours', R.hours, 'hours', { start: [0, 1, 2, 3, 4].map(() => ({ from: '07:00', to: '15:00' })).concat(/** @type {any[]} */ ([null, null])) }),

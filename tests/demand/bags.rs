@@ -140,6 +140,7 @@ impl Play {
         drop(tx);
         let fields = Site {
             overfill_g: Mass::from_grams(OVERFILL_G).unwrap(),
+            kept_back_g: Mass::ZERO,
             ..site.fields
         };
         let expected = setup::Expected::Revision(site.revision);

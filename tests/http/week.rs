@@ -401,6 +401,62 @@ each_database! {
         assert_eq!(plan["short"][0]["reason"], "minutes");
     }
 
+    /// Coffee kept back of each batch comes into no bag: it is no surplus, and more is roasted for the same bags.
+    async fn what_is_kept_back_is_roasted_too(server: &Server) {
+        let has = roastery(server).await;
+        let site = server.get("/api/me").await["site"]["id"].as_str().expect("an id").to_owned();
+        let pin = json!({"roaster": has.drum, "day": "2026-11-26", "lot": has.screen_18, "style": has.light, "charge_g": 10_000});
+        let idle = json!({"pinned": [pin]});
+        let before = plan(server, idle.clone()).await;
+        assert_eq!(before["surplus_g"], before["batches"][0]["expected_g"]);
+        server.put_change("sites", &site, json!({"kept_back_g": 250})).await;
+        let after = plan(server, idle).await;
+        assert_eq!(after["batches"][0]["expected_g"], before["batches"][0]["expected_g"], "it comes out of the drum all the same");
+        assert!((grams(&before["surplus_g"]) - grams(&after["surplus_g"]) - 250.0).abs() < 1e-6, "{after}");
+
+        order(server, "T1", 1, &[(&has.kivu_bag, 36)]).await;
+        let charged = |plan: &Value| list(&plan["batches"]).iter().map(|batch| grams(&batch["charge_g"])).sum::<f64>();
+        let kept = plan(server, json!({})).await;
+        server.put_change("sites", &site, json!({"kept_back_g": 0})).await;
+        let all = plan(server, json!({})).await;
+        assert_eq!((list(&kept["batches"]).len(), list(&all["batches"]).len()), (1, 1));
+        let more = charged(&kept) - charged(&all);
+        // A quarter of a kilogram of roasted coffee is a little less than 0.3 kg of green, in steps of 0.1 kg.
+        assert!((200.0..=400.0).contains(&more), "{more}");
+        for (plan, back) in [(&kept, 250.0), (&all, 0.0)] {
+            let batch = &plan["batches"][0];
+            let fed: f64 = list(&batch["feeds"]).iter().map(|feed| grams(&feed["mass_g"])).sum();
+            assert!(fed + back <= grams(&batch["expected_g"]), "{batch}");
+            assert!(grams(&plan["certainty"][0]["probability"]) >= 0.89, "{plan}");
+        }
+    }
+
+    /// What needs a clean drum is roasted before all else, whatever its style; and a roaster that is cleaned in between rests so long.
+    async fn clean_drums(server: &Server) {
+        let has = roastery(server).await;
+        let on = |lot: &String, style: &String| json!({"roaster": has.drum, "day": "2026-11-26", "lot": lot, "style": style, "charge_g": 8_000});
+        let pins = json!({"pinned": [on(&has.washed, &has.dark), on(&has.screen_18, &has.light), on(&has.peaberry, &has.light)]});
+        let order_of = |plan: &Value| list(&plan["batches"]).iter().map(|batch| batch["lot"]["id"].clone()).collect::<Vec<_>>();
+        let starts = |plan: &Value| list(&plan["batches"]).iter().map(|batch| batch["start"].clone()).collect::<Vec<_>>();
+        let usual = plan(server, pins.clone()).await;
+        assert_eq!(order_of(&usual)[2], json!(has.washed), "light before dark");
+        assert_eq!(starts(&usual), ["07:35", "07:52", "08:09"]);
+
+        server.put_change("coffees", &has.huila, json!({"clean_drum": true})).await;
+        server.put_change("roasters", &has.drum, json!({"cleaning": {"batches": 2, "minutes": 25}})).await;
+        let cleaned = plan(server, pins.clone()).await;
+        assert_eq!(order_of(&cleaned)[0], json!(has.washed));
+        assert_eq!(starts(&cleaned), ["07:35", "07:52", "08:34"]);
+        let minutes = |plan: &Value| plan["roasters"][0]["days"][1]["available_min"].as_u64().expect("minutes");
+        // 20 batches of 12 minutes and nine pauses of 25 fill 465 of 480 minutes; a batch more would need a tenth.
+        assert_eq!((minutes(&usual), minutes(&cleaned)), (480, 480 - 9 * 25));
+
+        let claim = json!([{"claim": "organic", "certificate": "C 12", "valid_to": "2027-12-31"}]);
+        server.put_change("lots", &has.peaberry, json!({"claims": claim})).await;
+        let claimed = plan(server, pins).await;
+        assert_eq!(order_of(&claimed)[..2], [json!(has.peaberry), json!(has.washed)]);
+    }
+
     /// What cannot be planned or released is refused at the field, and nothing changes.
     async fn bad_plans_and_releases(server: &Server) {
         let has = roastery(server).await;

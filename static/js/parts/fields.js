@@ -18,7 +18,7 @@ import './weight-entry.js';
  * @property {{value: string, label: string}[]} [options]
  * @property {string} [none] the label of "no choice"; with it the value may be null
  * @property {Field[]} [fields]
- * @property {string} [add] label of the button that adds a row
+ * @property {string} [add] label of the button that adds a row, or of the tick that opens an optional group
  * @property {number} [least] least number of rows
  * @property {(read: () => any) => Field[]} [seed]
  * @property {'g'|'kg'|'lb'} [unit]
@@ -293,13 +293,15 @@ export function together(fields, value) {
   };
 }
 
-/** @param {Field} field @param {any} value @returns {Control} */
+/** Fields that are all there or, where the group is optional and not ticked, all left out. @param {Field} field @param {any} value @returns {Control} */
 function group(field, value) {
   const inner = together(field.fields ?? [], value);
-  const { element, say, hush } = box(field, h('div', { class: 'fields' }, inner.elements));
+  const fields = h('div', { class: 'fields', hidden: Boolean(field.optional && !value) }, inner.elements);
+  const used = h('input', { type: 'checkbox', checked: Boolean(value), on: { change: () => { fields.hidden = !used.checked; } } });
+  const { element, say, hush } = box(field, field.optional ? h('label', { class: 'tick' }, used, field.add ?? field.label) : null, fields);
   return {
     element,
-    read: inner.read,
+    read: () => (fields.hidden ? undefined : inner.read()),
     blame: (path, text) => inner.blame(path, text) || say(text),
     clear: () => {
       hush();

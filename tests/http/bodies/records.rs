@@ -22,7 +22,7 @@ fn people_and_rooms() -> Vec<(&'static str, Value)> {
             "/api/sites/{id}",
             json!({
                 "name": "Second site", "zone": "Europe/Lisbon", "currency": "EUR", "mass_unit": "lb",
-                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "crew_min": 480, "retired": true,
+                "service_level": 0.9, "false_flag_rate": 0.0027, "overfill_g": 1.5, "kept_back_g": 120.5, "crew_min": 480, "retired": true,
                 "packing": {"bags_per_hour": 90, "hours": [{"from": "08:00", "to": "12:00"}, null, null, null, null, null, null]},
             }),
         ),
@@ -69,7 +69,7 @@ fn coffee(has: &Has) -> Vec<(&'static str, Value)> {
     vec![
         (
             "/api/coffees/{id}",
-            json!({"name": "Sidama", "note": "from the south"}),
+            json!({"name": "Sidama", "clean_drum": true, "note": "from the south"}),
         ),
         (
             "/api/styles/{id}",
@@ -78,7 +78,7 @@ fn coffee(has: &Has) -> Vec<(&'static str, Value)> {
         (
             "/api/roasters/{id}",
             json!({
-                "name": "Third", "min_charge_g": 1_000, "max_charge_g": 5_000, "step_g": 50, "cycle_min": 11, "changeover_min": 4, "startup_min": 20,
+                "name": "Third", "min_charge_g": 1_000, "max_charge_g": 5_000, "step_g": 50, "cycle_min": 11, "changeover_min": 4, "startup_min": 20, "cleaning": {"batches": 6, "minutes": 10},
                 "hours": [hours, hours, hours, hours, null, null, null], "exceptions": [{"day": "2026-12-24", "hours": hours, "note": "eve"}],
                 "styles": [has.made.light], "weighs": "before_destoner", "green_scale": scale, "roasted_scale": bench,
                 "charge_limits": [{"lot": has.made.peaberry, "min_charge_g": 1_000, "max_charge_g": 4_000}],
