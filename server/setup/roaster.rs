@@ -171,6 +171,24 @@ impl Roaster {
         faults
     }
 
+    fn hour_faults(&self) -> Vec<FieldError> {
+        let hours = self
+            .hours
+            .iter()
+            .enumerate()
+            .filter_map(|(i, hours)| hours.map(|h| (format!("/hours/{i}"), h)));
+        let exceptions = self
+            .exceptions
+            .iter()
+            .enumerate()
+            .filter_map(|(i, e)| e.hours.map(|h| (format!("/exceptions/{i}/hours"), h)));
+        hours
+            .chain(exceptions)
+            .filter(|(_, h)| h.minutes() == 0)
+            .map(|(at, _)| fault(at, "work ends after it begins; use null for a closed day"))
+            .collect()
+    }
+
     /// Whether it roasts a style.
     #[must_use]
     pub fn roasts(&self, style: StyleId) -> bool {
@@ -259,22 +277,7 @@ impl Record for Roaster {
                 "cleaned after 1 to 1000 batches, for 1 to 1440 minutes",
             ));
         }
-        let hours = self
-            .hours
-            .iter()
-            .enumerate()
-            .filter_map(|(i, hours)| hours.map(|h| (format!("/hours/{i}"), h)));
-        let exceptions = self
-            .exceptions
-            .iter()
-            .enumerate()
-            .filter_map(|(i, e)| e.hours.map(|h| (format!("/exceptions/{i}/hours"), h)));
-        faults.extend(
-            hours
-                .chain(exceptions)
-                .filter(|(_, h)| h.minutes() == 0)
-                .map(|(at, _)| fault(at, "work ends after it begins; use null for a closed day")),
-        );
+        faults.extend(self.hour_faults());
         if self.exceptions.len() > 1_000 || self.charge_limits.len() > 200 {
             faults.push(fault("", "at most 1000 exceptions and 200 charge limits"));
         }

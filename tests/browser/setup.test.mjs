@@ -114,6 +114,44 @@ test('a new roastery gets from nothing to its first plan through the pages', asy
   }
 });
 
+test('what only some roasteries need is off until it is ticked, and gone when it is not', async () => {
+  const service = await startService();
+  try {
+    const api = apiOf(service.url);
+    await roastery(api);
+    const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+    const [roaster] = (await api.read('/api/roasters')).items;
+    const cleaning = async () => (await api.read(`/api/roasters/${roaster.id}`)).cleaning ?? null;
+    await page.goto(`${service.url}/setup#roasters`);
+    const tick = page.locator('dialog').getByLabel('It is cleaned in the middle of a day');
+    for (const set of [true, false]) {
+      await page.click(`[data-key="edit-${roaster.id}"]`);
+      assert.equal(await tick.isChecked(), !set);
+      assert.equal(await page.locator('dialog input[name="batches"]').isVisible(), !set);
+      await tick.setChecked(set);
+      if (set) {
+        await fill(page, { 'After so many batches': '6' });
+        await page.locator('dialog input[name="minutes"]').fill('10');
+        await shot(page, 'setup-cleaning');
+      }
+      await save(page);
+      assert.deepEqual(await cleaning(), set ? { batches: 6, minutes: 10 } : null);
+    }
+    await page.goto(`${service.url}/setup#sites`);
+    const [site] = (await api.read('/api/sites')).items;
+    await page.click(`[data-key="edit-${site.id}"]`);
+    await fill(page, { 'Kept back of each batch': '120' });
+    await page.locator('dialog').getByLabel('A count is approved by a second person').check();
+    await save(page);
+    const saved = await api.read(`/api/sites/${site.id}`);
+    assert.deepEqual([saved.kept_back_g, saved.second_person], [120, true]);
+    assert.deepEqual(errors, []);
+    await context.close();
+  } finally {
+    await service.stop();
+  }
+});
+
 test('orders from a spreadsheet: a bad line is named and nothing is taken in; the mended file is', async () => {
   const service = await startService();
   try {
