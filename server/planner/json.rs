@@ -31,12 +31,23 @@ impl Json {
             Json::Null => "null".into(),
             Json::Bool(b) => b.to_string(),
             Json::Whole(n) => n.to_string(),
+            Json::Number(n) if n.len() > 40 => "a number of very many digits".into(),
             Json::Number(n) => n.clone(),
             Json::Text(t) if t.chars().count() > 40 => "a long text".into(),
             Json::Text(t) => format!("the text {t:?}"),
             Json::List(_) => "a list".into(),
             Json::Object(_) => "an object".into(),
         }
+    }
+
+    /// The whole number that it is, or a sentence that says why it is none.
+    pub(super) fn whole(&self) -> Result<i64, String> {
+        let why = match self {
+            Json::Whole(n) => return Ok(*n),
+            Json::Number(n) if !n.contains('.') => "is larger than any number here may be",
+            _ => "is not a whole number: write digits without point or quotes",
+        };
+        Err(format!("{} {why}", self.describe()))
     }
 }
 

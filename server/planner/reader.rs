@@ -88,19 +88,8 @@ impl<'a> Fields<'a> {
     }
 
     fn as_whole(&mut self, name: &'static str, value: Option<&Json>) -> Option<i64> {
-        match value? {
-            Json::Whole(n) => Some(*n),
-            other => {
-                self.fault(
-                    name,
-                    format!(
-                        "{} is not a whole number: write digits without point or quotes",
-                        other.describe()
-                    ),
-                );
-                None
-            }
-        }
+        let read = value?.whole();
+        read.map_err(|why| self.fault(name, why)).ok()
     }
 
     fn text(&mut self, name: &'static str) -> String {
@@ -366,18 +355,8 @@ fn batch(json: &Json, at: String, faults: &mut Vec<Fault>) -> Batch {
     reason = "all readers of list entries have one shape"
 )]
 fn whole(json: &Json, at: String, faults: &mut Vec<Fault>) -> i64 {
-    if let Json::Whole(n) = json {
-        return *n;
-    }
-    note(
-        faults,
-        &at,
-        format!(
-            "{} is not a whole number: write digits without point or quotes",
-            json.describe()
-        ),
-    );
-    0
+    let read = json.whole();
+    read.map_err(|why| note(faults, &at, why)).unwrap_or(0)
 }
 
 #[expect(

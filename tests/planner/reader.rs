@@ -29,6 +29,19 @@ fn of_text(text: &str) -> Vec<(String, String)> {
 }
 
 #[test]
+fn a_number_is_refused_for_what_is_wrong_with_it() {
+    for (value, says) in [
+        (json!(1e20), "is larger than any number here may be"),
+        (json!(1e308), "a number of very many digits is larger"),
+        (json!(2.5), "2.5 is not a whole number"),
+        (json!("2"), "the text \"2\" is not a whole number"),
+    ] {
+        let found = faults("/days", value.clone());
+        assert!(found[0].1.contains(says), "{value}: {found:?}");
+    }
+}
+
+#[test]
 fn a_wrong_value_is_named_by_its_pointer() {
     let cases = [
         ("/days", json!(0)),
