@@ -22,7 +22,7 @@ use crate::demand;
 use crate::key_file::{self, KeyFileError};
 use crate::refusal::Refusal;
 use crate::settings::Settings;
-use crate::store::{self, StoreError};
+use crate::store::{self, Store, StoreError};
 use crate::web::{self, Door};
 pub use tls::{Certificates, TlsError};
 
@@ -64,6 +64,10 @@ pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeErr
         .transpose()?;
     let (acceptor, authority) = tls.unzip();
     let store = store::open(&settings.database).await?;
+    if let Err(error) = forget_expired(&*store, &clock).await {
+        store.close().await;
+        return Err(error.into());
+    }
     let key = key_file::open(&settings.seal_key, &clock)?;
     let app = App::open(store, clock, settings.zone, key).await?;
     if let Some(folder) = &settings.copies {
@@ -77,6 +81,13 @@ pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeErr
         proxies: settings.proxies.clone(),
     };
     serve_behind(app, settings.listen, door, acceptor).await
+}
+
+/// Forgets who might have come in until now. It shows besides whether the book may be written: one that may not is not served.
+async fn forget_expired(store: &dyn Store, clock: &Clock) -> Result<(), StoreError> {
+    let mut tx = store.write().await?;
+    tx.forget_expired(clock.now()).await?;
+    tx.commit().await
 }
 
 /// Serves an open book to this machine until told to stop; nobody signs in, and everybody acts as the owner.

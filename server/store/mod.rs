@@ -9,12 +9,14 @@
 
 mod audit;
 mod bags;
+mod error;
 mod learned;
 mod open;
 mod postgres;
 mod sqlite;
 mod trace;
 
+pub use error::StoreError;
 pub use learned::{ReadLearned, WriteLearned};
 pub use open::{open, open_there};
 pub use trace::{PostedBags, ReadTrace, Way};
@@ -35,60 +37,6 @@ pub use audit::{
     ReadStatements, ReadStored, RoomLine, Since, StoreLine, StoredCommand, StoredFlow, WeighedMove,
     Within, WriteCounts,
 };
-
-/// What can go wrong below the areas. Its text is for the log, never for a client.
-#[derive(Debug, thiserror::Error)]
-pub enum StoreError {
-    /// The database had no time, or is locked: worth trying again.
-    #[error("the database did not answer in time: {0}")]
-    Busy(String),
-    /// The database was cut off, or is stopping, starting or a replica. What was being written may be there or not: worth asking again.
-    #[error("the database is away: {0}")]
-    Away(String),
-    /// A value that must be unique is there already.
-    #[error("already there: {0}")]
-    Taken(String),
-    /// A value names something that is not there.
-    #[error("names what is not there: {0}")]
-    Dangling(String),
-    /// The database refused or failed.
-    #[error("database: {0}")]
-    Database(String),
-    /// What stands in the database cannot be understood.
-    #[error("damaged: {0}")]
-    Damaged(String),
-}
-
-/// What PostgreSQL says when it is no use to ask it now (its manual, appendix A): it is being stopped (57P01), has crashed (57P02) or is not
-/// started yet (57P03), takes no further connection (53300), or is a replica that was not promoted (25006).
-const AWAY: [&str; 5] = ["57P01", "57P02", "57P03", "53300", "25006"];
-
-impl From<sqlx::Error> for StoreError {
-    fn from(error: sqlx::Error) -> Self {
-        let text = error.to_string();
-        match error {
-            sqlx::Error::PoolTimedOut => Self::Busy(text),
-            sqlx::Error::Io(_) => Self::Away(text),
-            sqlx::Error::Database(e) => match e.kind() {
-                sqlx::error::ErrorKind::UniqueViolation => Self::Taken(text),
-                sqlx::error::ErrorKind::ForeignKeyViolation => Self::Dangling(text),
-                _ if e.code().is_some_and(|code| {
-                    matches!(
-                        &*code,
-                        "5" | "6" | "261" | "517" | "55P03" | "40001" | "40P01"
-                    )
-                }) =>
-                {
-                    Self::Busy(text)
-                }
-                _ if e.code().is_some_and(|code| AWAY.contains(&&*code)) => Self::Away(text),
-                _ => Self::Database(text),
-            },
-            sqlx::Error::ColumnDecode { .. } | sqlx::Error::Decode(_) => Self::Damaged(text),
-            _ => Self::Database(text),
-        }
-    }
-}
 
 /// Shorthand of this module.
 pub type Result<T> = std::result::Result<T, StoreError>;

@@ -6,7 +6,7 @@ use async_trait::async_trait;
 use futures_util::stream;
 use sqlx::postgres::{PgListener, PgPool, PgPoolOptions};
 
-use super::{Commits, Read, Result, Store, StoreError, Write};
+use super::{Commits, Read, Result, Store, Write};
 
 /// This database's driver.
 pub type Db = sqlx::Postgres;
@@ -54,10 +54,7 @@ impl Database {
             .acquire_timeout(PATIENCE)
             .connect(url)
             .await?;
-        sqlx::migrate!("migrations/postgres")
-            .run(&pool)
-            .await
-            .map_err(|e| StoreError::Database(e.to_string()))?;
+        sqlx::migrate!("migrations/postgres").run(&pool).await?;
         Ok(Self { pool })
     }
 }

@@ -1,12 +1,15 @@
 //! The embedded database: one file, one writer, several readers. An answered write is on disk.
 
+use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use async_trait::async_trait;
+use sqlx::Connection;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
+    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions,
+    SqliteSynchronous,
 };
 
 use super::{Commits, Read, Result, Store, StoreError, Write};
@@ -39,11 +42,26 @@ static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 pub struct Database {
     writer: SqlitePool,
     readers: SqlitePool,
+    beside: Beside,
 }
 
 impl Database {
     /// Opens or makes a file and brings its tables up to date. What an earlier release wrote is copied first, whole, beside the file.
     pub async fn open(file: &str) -> Result<Self> {
+        let beside = Beside::of(file);
+        let opened = Self::pools(file).await;
+        if opened.is_err() {
+            beside.tidy();
+        }
+        let (writer, readers) = opened?;
+        Ok(Self {
+            writer,
+            readers,
+            beside,
+        })
+    }
+
+    async fn pools(file: &str) -> Result<(SqlitePool, SqlitePool)> {
         let options = SqliteConnectOptions::new()
             .filename(file)
             .create_if_missing(true)
@@ -54,22 +72,68 @@ impl Database {
         // A connection to a file does not go away by itself, so nobody needs to ask it before use.
         let pool = SqlitePoolOptions::new()
             .acquire_timeout(PATIENCE)
-            .test_before_acquire(false);
+            .test_before_acquire(false)
+            .after_release(|connection, _| Box::pin(is_free(connection)));
         let writer = pool
             .clone()
             .max_connections(1)
             .connect_with(options.clone())
             .await?;
         keep_as_it_was(&writer, Path::new(file)).await?;
-        MIGRATIONS
-            .run(&writer)
-            .await
-            .map_err(|e| StoreError::Database(e.to_string()))?;
+        MIGRATIONS.run(&writer).await?;
         let readers = pool
             .max_connections(READERS)
             .connect_with(options.read_only(true))
             .await?;
-        Ok(Self { writer, readers })
+        Ok((writer, readers))
+    }
+}
+
+/// Whether a connection that comes back can be used again. Where a disk takes nothing more, SQLite itself takes a transaction back, and the driver
+/// goes on believing that one is open: such a connection is closed, and the next use opens another.
+async fn is_free(connection: &mut SqliteConnection) -> std::result::Result<bool, sqlx::Error> {
+    if connection.is_in_transaction() {
+        // A dropped transaction is taken back by the driver's thread, which answers this afterwards.
+        connection.ping().await?;
+    }
+    Ok(!connection.is_in_transaction())
+}
+
+/// The files that SQLite keeps beside a database. It gives them the rights of the database, so that those made beside one that may not be written
+/// would keep it so when the rights are put right.
+#[derive(Debug)]
+struct Beside {
+    file: PathBuf,
+    wal: PathBuf,
+    shared: PathBuf,
+    /// Whether there were none before.
+    new: bool,
+}
+
+impl Beside {
+    fn of(file: &str) -> Self {
+        let [wal, shared] = ["-wal", "-shm"].map(|end| PathBuf::from(format!("{file}{end}")));
+        let new = !wal.exists() && !shared.exists();
+        let file = PathBuf::from(file);
+        Self {
+            file,
+            wal,
+            shared,
+            new,
+        }
+    }
+
+    /// Removes those that were made here for nothing. Nothing of ours has the database open any more: to open it otherwise and let go of it
+    /// would let go of SQLite's locks too.
+    fn tidy(&self) {
+        let denied = || OpenOptions::new().write(true).open(&self.file).is_err();
+        let empty = || std::fs::metadata(&self.wal).is_ok_and(|about| about.len() == 0);
+        if self.new && empty() && denied() {
+            for file in [&self.shared, &self.wal] {
+                // That it cannot be removed leaves things as they are.
+                let _ = std::fs::remove_file(file);
+            }
+        }
     }
 }
 
@@ -143,5 +207,6 @@ impl Store for Database {
     async fn close(&self) {
         self.readers.close().await;
         self.writer.close().await;
+        self.beside.tidy();
     }
 }

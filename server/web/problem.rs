@@ -10,7 +10,7 @@ use crate::refusal::{Confirm, FieldError, Refusal};
 use crate::store::StoreError;
 
 /// Every type of problem, with its title and status: the part of the address after `/problems/`.
-pub const TYPES: [(&str, &str, StatusCode); 19] = [
+pub const TYPES: [(&str, &str, StatusCode); 21] = [
     (
         "malformed",
         "The request cannot be read",
@@ -71,6 +71,16 @@ pub const TYPES: [(&str, &str, StatusCode); 19] = [
         "away",
         "The database does not answer",
         StatusCode::SERVICE_UNAVAILABLE,
+    ),
+    (
+        "read-only",
+        "The book may not be written",
+        StatusCode::SERVICE_UNAVAILABLE,
+    ),
+    (
+        "no-room",
+        "The disk takes nothing more",
+        StatusCode::INSUFFICIENT_STORAGE,
     ),
     (
         "timeout",
@@ -244,6 +254,27 @@ impl From<StoreError> for Problem {
                 Self::new(
                     "away",
                     "the database was cut off, and comes back by itself: try again in a moment; what you entered may have been saved already",
+                )
+            }
+            full @ StoreError::Full(_) => {
+                tracing::error!(error = %full, "the disk takes nothing more");
+                Self::new(
+                    "no-room",
+                    "the service's disk is full or fails: nothing was saved. Make room there, then send it again",
+                )
+            }
+            denied @ StoreError::ReadOnly(_) => {
+                tracing::error!(error = %denied, "the book may not be written");
+                Self::new(
+                    "read-only",
+                    "the service may read its book and not write it: nothing was saved. Whoever keeps the service must allow it",
+                )
+            }
+            damaged @ StoreError::Damaged(_) => {
+                tracing::error!(error = %damaged, "the book is damaged");
+                Self::new(
+                    "internal",
+                    "nothing was saved: something in the book cannot be read. Run `outturn verify`, which says where",
                 )
             }
             other => {

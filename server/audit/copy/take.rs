@@ -85,7 +85,11 @@ async fn insert(book: &mut Book, command: &StoredCommand) -> Result<(), StoreErr
 fn at<R: BufRead>(reader: &Reader<R>, refusal: Refusal) -> CopyError {
     match refusal {
         Refusal::Store(
-            error @ (StoreError::Busy(_) | StoreError::Away(_) | StoreError::Database(_)),
+            error @ (StoreError::Busy(_)
+            | StoreError::Away(_)
+            | StoreError::Full(_)
+            | StoreError::ReadOnly(_)
+            | StoreError::Database(_)),
         ) => error.into(),
         other => reader.wrong(format!("this cannot be booked: {other}")),
     }
