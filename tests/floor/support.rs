@@ -22,6 +22,7 @@ pub struct Roastery {
     pub lots: Vec<Uuid>,
     pub rooms: Vec<Uuid>,
     pub delivery: Uuid,
+    pub coffee: Uuid,
     pub scale: Uuid,
     pub style: Uuid,
     pub roaster: Uuid,
@@ -34,7 +35,9 @@ pub const NOW: &str = "2026-11-25T09:00:00Z";
 impl Roastery {
     /// A new book on an embedded database.
     pub async fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        // In memory where there is such a folder: what is on disk after a crash is tried elsewhere.
+        let folder = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir());
+        let folder = folder.unwrap();
         let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
         let clock = Clock::set(NOW.parse().unwrap(), 1);
         let zone: Zone = "Europe/Lisbon".parse().unwrap();
@@ -51,6 +54,7 @@ impl Roastery {
             lots: Vec::new(),
             rooms: Vec::new(),
             delivery: Uuid::nil(),
+            coffee: Uuid::nil(),
             scale: Uuid::nil(),
             style: Uuid::nil(),
             roaster: Uuid::nil(),
@@ -84,13 +88,18 @@ impl Roastery {
         self.delivery = self
             .put::<Delivery>(json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2026-11-02"}))
             .await;
+        self.coffee = coffee;
         for name in ["Alder AA", "Alder PB", "House blend"] {
-            let lot = json!({"name": name, "delivery": self.delivery, "coffee": coffee, "grade": "AA", "storeroom": self.rooms[0],
-                "expected_g": 600_000, "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [],
-                "claims": [], "use_rank": 1});
-            let lot = self.put::<Lot>(lot).await;
+            let lot = self.put::<Lot>(self.lot_fields(name)).await;
             self.lots.push(lot);
         }
+    }
+
+    /// What a lot of the coffee says.
+    pub fn lot_fields(&self, name: &str) -> Value {
+        json!({"name": name, "delivery": self.delivery, "coffee": self.coffee, "grade": "AA", "storeroom": self.rooms[0],
+            "expected_g": 600_000, "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [],
+            "claims": [], "use_rank": 1})
     }
 
     /// Who books in these tests.
