@@ -20,6 +20,8 @@ pub struct Shown {
     pub token: Option<String>,
     /// For whom a tablet says that it speaks.
     pub claims: Option<PersonId>,
+    /// What a browser says of itself.
+    pub agent: Option<String>,
 }
 
 /// How surely the person is known.
@@ -235,6 +237,9 @@ fn allowed(right: Right, role: Role, proof: &Proof) -> Result<(), Stranger> {
             "a paired tablet is for the floor: do this on another device, signed in with your password",
         )),
         Proof::Claim if !rule.claimed => Err(Stranger::Unknown),
+        Proof::Token(_) if !rule.by_token => Err(Stranger::NotAllowed(
+            "a program lets nobody in and gives nobody more: a person does this, signed in with their password",
+        )),
         Proof::Token(rights) if !rights.contains(&right) => {
             Err(Stranger::NotAllowed("this token was not made for that"))
         }

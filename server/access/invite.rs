@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use super::caller::Shown;
 use super::secret::{hash, keep, new_secret};
 use super::sign_in::{Admitted, admit, fit_password, over, put_secret};
 use crate::app::App;
@@ -95,7 +96,7 @@ pub async fn invite_owner(app: &App) -> Outcome<Option<Invitation>> {
 /// [`Refusal::NotKnown`] for an invitation that was used or is over, [`Refusal::Invalid`] for a short password or a name that is taken.
 pub async fn use_invitation(
     app: &Arc<App>,
-    device: Option<&str>,
+    shown: &Shown,
     given: InvitationUsed,
 ) -> Outcome<Admitted> {
     const GONE: Refusal =
@@ -118,7 +119,7 @@ pub async fn use_invitation(
     put_secret(app, &mut *tx, person, "password", kept).await?;
     tx.end_sessions_of(person, None).await?;
     tx.commit().await?;
-    admit(app, person, device, &name).await
+    admit(app, person, shown, &name).await
 }
 
 async fn renamed(app: &Arc<App>, found: Kept<Person>, name: Option<Name>) -> Outcome<Name> {

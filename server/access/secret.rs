@@ -8,11 +8,13 @@ use sha2::{Digest, Sha256};
 use tokio::sync::Semaphore;
 
 use crate::book::merkle::Hash;
+use crate::ids::SiteId;
 use crate::store::StoreError;
 
 /// The letters of codes that people type: Crockford's base 32, which has no I, L, O and U.
 const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
-/// 40 bits: with at most some hundred tries in the ten minutes that a code lives, nobody guesses one.
+/// 40 bits. With at most some hundred tries in the ten minutes that a code lives nobody guesses one, and whoever has stolen the database would
+/// need 2^40 hashes of [`of_code`] in that time.
 const CODE_LETTERS: usize = 8;
 
 /// Argon2id with 19 MiB, two passes, one lane: the second of the settings that RFC 9106's authors and OWASP's password storage sheet name
@@ -65,6 +67,21 @@ fn random<const N: usize>() -> Result<[u8; N], StoreError> {
 #[must_use]
 pub fn hash(secret: &str) -> Hash {
     Sha256::digest(secret.as_bytes()).into()
+}
+
+/// What is kept of a code that people type: short as it is, it is hashed as slowly as a password. The same code of the same site has the same hash, so that
+/// it can be looked up; only a few codes live at a time.
+///
+/// # Errors
+/// [`StoreError`] when it cannot be computed.
+pub async fn of_code(code: String, site: SiteId) -> Result<Hash, StoreError> {
+    in_turn(move || {
+        let mut hash = Hash::default();
+        let made = argon2id().hash_password_into(code.as_bytes(), site.0.as_bytes(), &mut hash);
+        made.map(|()| hash).map_err(|e| e.to_string())
+    })
+    .await?
+    .map_err(StoreError::Database)
 }
 
 /// What is kept of a secret that a person chose.
@@ -128,6 +145,20 @@ mod tests {
         assert_eq!(code.len(), 9, "{code}");
         assert_eq!(plain_code(&code.to_lowercase()), code.replace('-', ""));
         assert_eq!(plain_code(" oi1l-Zz "), "0111ZZ");
+    }
+
+    /// RFC 9106, section 3.1: the salt should be 16 bytes, and is the site's own, so that no table made beforehand helps.
+    #[tokio::test]
+    async fn a_code_is_found_again_at_its_own_site_only() {
+        let (here, there) = (
+            SiteId(uuid::Uuid::from_u128(1)),
+            SiteId(uuid::Uuid::from_u128(2)),
+        );
+        let hash = async |code: &str, site| of_code(code.to_owned(), site).await.unwrap();
+        let kept = hash("7K3F0QXV", here).await;
+        assert_eq!(hash("7K3F0QXV", here).await, kept);
+        assert_ne!(hash("7K3F0QXV", there).await, kept);
+        assert_ne!(hash("7K3F0QXW", here).await, kept);
     }
 
     #[test]

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::Guess;
+use super::caller::Shown;
 use super::secret::{self, hash, keep, matches, new_secret};
 use crate::app::App;
 use crate::book::Actor;
@@ -92,7 +93,7 @@ const WRONG: &str = "that name and password do not belong together";
 /// [`Refusal::NotKnown`] for a wrong name or password alike, [`Refusal::Wait`] after several.
 pub async fn sign_in(
     app: &Arc<App>,
-    device: Option<&str>,
+    shown: &Shown,
     from: Option<IpAddr>,
     given: PasswordGiven,
 ) -> Outcome<Admitted> {
@@ -111,7 +112,7 @@ pub async fn sign_in(
         return Err(Refusal::NotKnown(WRONG));
     };
     app.access.right(&guess);
-    admit(app, person, device, &given.name).await
+    admit(app, person, shown, &given.name).await
 }
 
 async fn by_name(tx: &mut dyn Read, app: &App, name: &Name) -> Outcome<Option<PersonId>> {
@@ -130,11 +131,11 @@ async fn by_name(tx: &mut dyn Read, app: &App, name: &Name) -> Outcome<Option<Pe
 pub(super) async fn admit(
     app: &Arc<App>,
     person: PersonId,
-    device: Option<&str>,
+    shown: &Shown,
     name: &Name,
 ) -> Outcome<Admitted> {
     let mut tx = app.read().await?;
-    let known = match device {
+    let known = match shown.device.as_deref() {
         Some(key) => standing_device(&mut *tx, app, key).await?,
         None => None,
     };
@@ -145,7 +146,7 @@ pub(super) async fn admit(
     };
     let (device, key) = match known {
         Some((id, DeviceKind::Browser | DeviceKind::Tablet)) => (id, None),
-        _ => new_browser(app, person, name).await?,
+        _ => new_browser(app, person, name, shown.agent.as_deref()).await?,
     };
     let session = begin_session(app, person, device, minutes).await?;
     tracing::info!(%person, %device, "signed in with a password");
@@ -175,16 +176,42 @@ async fn new_browser(
     app: &Arc<App>,
     person: PersonId,
     name: &Name,
+    agent: Option<&str>,
 ) -> Outcome<(DeviceId, Option<String>)> {
-    let device = Device::new(browser_of(name)?, DeviceKind::Browser);
+    let mut tx = app.read().await?;
+    let zone = app.site_record(&mut *tx).await?.fields.zone;
+    drop(tx);
+    let now = app.clock.now();
+    let since = format!("{} {}", zone.day(now), zone.time_of_day(now));
+    let device = Device::new(browser_of(name, agent, &since)?, DeviceKind::Browser);
     let actor = Actor::person(person);
     let (id, key) = new_device(app, actor, device).await?;
     Ok((id, Some(key)))
 }
 
-fn browser_of(name: &Name) -> Outcome<Name> {
-    let short: String = name.as_str().chars().take(100).collect();
-    Name::new(&format!("Browser of {short}")).map_err(|e| Refusal::field("/name", e.to_string()))
+/// A browser's name in the list of devices: whose it is, the system it runs on, and since when, so that the one that was lost can be told from
+/// the others of the same person.
+fn browser_of(name: &Name, agent: Option<&str>, since: &str) -> Outcome<Name> {
+    let short: String = name.as_str().chars().take(60).collect();
+    let system = agent.and_then(system_of);
+    let system = system.map_or(String::new(), |system| format!(" on {system}"));
+    let text = format!("Browser of {short}{system}, since {since}");
+    Name::new(&text).map_err(|e| Refusal::field("/name", e.to_string()))
+}
+
+/// The system that a browser says it runs on. The first word that is found counts: those of phones name those of computers too.
+fn system_of(agent: &str) -> Option<&'static str> {
+    const SYSTEMS: [(&str, &str); 7] = [
+        ("iPhone", "iPhone"),
+        ("iPad", "iPad"),
+        ("Android", "Android"),
+        ("CrOS", "ChromeOS"),
+        ("Windows", "Windows"),
+        ("Macintosh", "Mac"),
+        ("Linux", "Linux"),
+    ];
+    let found = SYSTEMS.into_iter().find(|(word, _)| agent.contains(word));
+    found.map(|(_, system)| system)
 }
 
 /// Makes a device and its key.
@@ -398,4 +425,31 @@ fn fit_pin(pin: &Note, pointer: &str) -> Outcome<()> {
 #[must_use]
 pub(super) fn over(end: Instant, app: &App) -> bool {
     end <= app.clock.now()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 9110, section 10.1.5: a product and what is said of it; browsers write their system into the first comment.
+    #[test]
+    fn browsers_of_one_person_are_told_apart() {
+        let ana = Name::new("Ana").unwrap();
+        let phone = "Mozilla/5.0 (Linux; Android 14; K) AppleWebKit/537.36 (KHTML, like Gecko)";
+        let desk = "Mozilla/5.0 (X11; Linux x86_64; rv:140.0)";
+        let of = |agent| {
+            browser_of(&ana, agent, "2026-11-25 09:14")
+                .unwrap()
+                .to_string()
+        };
+        assert_eq!(
+            of(Some(phone)),
+            "Browser of Ana on Android, since 2026-11-25 09:14"
+        );
+        assert_eq!(
+            of(Some(desk)),
+            "Browser of Ana on Linux, since 2026-11-25 09:14"
+        );
+        assert_eq!(of(None), "Browser of Ana, since 2026-11-25 09:14");
+    }
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::Guess;
-use super::secret::{hash, new_code, plain_code};
+use super::secret::{new_code, of_code, plain_code};
 use super::sign_in::{new_device, over};
 use crate::app::App;
 use crate::book::Actor;
@@ -60,6 +60,7 @@ pub struct Paired {
 /// [`crate::store::StoreError`] when the database fails.
 pub async fn allow_pairing(app: &App, actor: Actor, asked: PairingAsked) -> Outcome<PairingCode> {
     let code = new_code()?;
+    let hash = of_code(plain_code(&code), app.site).await?;
     let now = app.clock.now();
     let row = PairingRow {
         name: asked.name.to_string(),
@@ -68,8 +69,7 @@ pub async fn allow_pairing(app: &App, actor: Actor, asked: PairingAsked) -> Outc
     };
     let mut tx = app.store.write().await?;
     tx.forget_expired(now).await?;
-    tx.insert_pairing(app.site, &hash(&plain_code(&code)), &row)
-        .await?;
+    tx.insert_pairing(app.site, &hash, &row).await?;
     tx.commit().await?;
     Ok(PairingCode {
         code,
@@ -87,7 +87,7 @@ pub async fn pair(app: &Arc<App>, from: Option<IpAddr>, typed: CodeTyped) -> Out
     );
     let guess = Guess::Code(from);
     app.access.take(&guess, app.clock.now())?;
-    let code = hash(&plain_code(typed.code.as_str()));
+    let code = of_code(plain_code(typed.code.as_str()), app.site).await?;
     let mut tx = app.store.write().await?;
     let row = tx.pairing(app.site, &code).await?.ok_or(WRONG)?;
     if !tx.take_pairing(&code).await? || over(row.expires_at, app) {

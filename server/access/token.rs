@@ -53,10 +53,10 @@ pub async fn make_token(app: &Arc<App>, actor: Actor, asked: TokenAsked) -> Outc
             format!("between 1 and {MOST_DAYS}"),
         ));
     }
-    if asked.rights.contains(&Right::Own) {
+    if asked.rights.iter().any(|right| !right.rule().by_token) {
         return Err(Refusal::field(
             "/rights",
-            "passwords and PINs are changed by people",
+            "people let people in and change passwords and PINs: no token does",
         ));
     }
     let mut tx = app.read().await?;

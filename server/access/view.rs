@@ -151,6 +151,8 @@ pub struct RightView {
     pub by_pin: bool,
     /// Whether a paired tablet without a network may say for whom it speaks.
     pub claimed: bool,
+    /// Whether a program with a token may have it.
+    pub by_token: bool,
 }
 
 /// The table of rights.
@@ -161,6 +163,7 @@ pub fn rights() -> Vec<RightView> {
         roles: rule.roles.to_vec(),
         by_pin: rule.by_pin,
         claimed: rule.claimed,
+        by_token: rule.by_token,
     };
     RIGHTS.into_iter().map(line).collect()
 }

@@ -41,8 +41,10 @@ pub enum Right {
     SetUp,
     /// Close periods, and open them again.
     Close,
-    /// The site itself, its people, tablets and tokens.
+    /// The site itself.
     Run,
+    /// Who may come in: people, their invitations and PINs, tablets and tokens.
+    People,
     /// One's own password and PIN.
     Own,
     /// How the service itself does: for a monitor, which needs nothing of the book.
@@ -60,6 +62,8 @@ pub struct Rule {
     pub by_pin: bool,
     /// Whether a paired tablet without a network may say for whom it speaks.
     pub claimed: bool,
+    /// Whether a program may have it: nobody is let in, and nobody is given more, but by a person.
+    pub by_token: bool,
 }
 
 const EVERYONE: &[Role] = &[Owner, Planner, Operator, Auditor];
@@ -67,7 +71,7 @@ const HANDS: &[Role] = &[Owner, Planner, Operator];
 const PLANNERS: &[Role] = &[Owner, Planner];
 
 /// The one table of rights.
-pub const RIGHTS: [Rule; 12] = [
+pub const RIGHTS: [Rule; 13] = [
     rule(Right::Read, EVERYONE).by_pin(),
     rule(Right::Floor, HANDS).by_pin().claimed(),
     rule(Right::Green, HANDS).by_pin().claimed(),
@@ -78,7 +82,8 @@ pub const RIGHTS: [Rule; 12] = [
     rule(Right::SetUp, PLANNERS),
     rule(Right::Close, &[Owner]),
     rule(Right::Run, &[Owner]),
-    rule(Right::Own, EVERYONE),
+    rule(Right::People, &[Owner]).in_person(),
+    rule(Right::Own, EVERYONE).in_person(),
     rule(Right::Watch, &[Owner]),
 ];
 
@@ -88,6 +93,7 @@ const fn rule(right: Right, roles: &'static [Role]) -> Rule {
         roles,
         by_pin: false,
         claimed: false,
+        by_token: true,
     }
 }
 
@@ -102,6 +108,13 @@ impl Rule {
     const fn claimed(self) -> Self {
         Self {
             claimed: true,
+            ..self
+        }
+    }
+
+    const fn in_person(self) -> Self {
+        Self {
+            by_token: false,
             ..self
         }
     }

@@ -61,8 +61,7 @@ async fn sign_in(
     at_door: AtDoor,
     Body(given): Body<PasswordGiven>,
 ) -> Answer<Response> {
-    let device = at_door.shown.device.as_deref();
-    let admitted = access::sign_in(&app, device, at_door.from, given).await?;
+    let admitted = access::sign_in(&app, &at_door.shown, at_door.from, given).await?;
     Ok(signed_in(&at_door, &admitted))
 }
 
@@ -96,8 +95,7 @@ async fn use_invitation(
     at_door: AtDoor,
     Body(given): Body<InvitationUsed>,
 ) -> Answer<Response> {
-    let device = at_door.shown.device.as_deref();
-    let admitted = access::use_invitation(&app, device, given).await?;
+    let admitted = access::use_invitation(&app, &at_door.shown, given).await?;
     Ok(signed_in(&at_door, &admitted))
 }
 
@@ -229,12 +227,12 @@ pub fn router() -> Routes {
         .open(routes!(sign_out))
         .open(routes!(use_invitation))
         .open(routes!(pair))
-        .needs(Right::Run, routes!(view))
+        .needs(Right::People, routes!(view))
         .needs(Right::Read, routes!(rights))
-        .needs(Right::Run, routes!(invite))
-        .needs(Right::Run, routes!(give_pin))
+        .needs(Right::People, routes!(invite))
+        .needs(Right::People, routes!(give_pin))
         .needs(Right::Own, routes!(change_password))
         .needs(Right::Own, routes!(change_pin))
-        .needs(Right::Run, routes!(allow_pairing))
-        .needs(Right::Run, routes!(make_token))
+        .needs(Right::People, routes!(allow_pairing))
+        .needs(Right::People, routes!(make_token))
 }

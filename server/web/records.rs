@@ -192,8 +192,8 @@ macro_rules! record_routes {
 
 record_routes! {
     sites: Site, Run, "/api/sites", "/api/sites/{id}", "site", "list_sites", "read_site", "put_site";
-    people: Person, Run, "/api/people", "/api/people/{id}", "person", "list_people", "read_person", "put_person";
-    devices: Device, Run, "/api/devices", "/api/devices/{id}", "device", "list_devices", "read_device", "put_device";
+    people: Person, People, "/api/people", "/api/people/{id}", "person", "list_people", "read_person", "put_person";
+    devices: Device, People, "/api/devices", "/api/devices/{id}", "device", "list_devices", "read_device", "put_device";
     coffees: Coffee, SetUp, "/api/coffees", "/api/coffees/{id}", "coffee", "list_coffees", "read_coffee", "put_coffee";
     styles: Style, SetUp, "/api/styles", "/api/styles/{id}", "style", "list_styles", "read_style", "put_style";
     scales: Scale, SetUp, "/api/scales", "/api/scales/{id}", "scale", "list_scales", "read_scale", "put_scale";

@@ -184,6 +184,10 @@ fn shown(headers: &HeaderMap, secure: bool) -> Answer<Shown> {
         session: cookie(headers, session),
         token: token(headers).map(ToOwned::to_owned),
         claims,
+        agent: headers
+            .get(header::USER_AGENT)
+            .and_then(|value| value.to_str().ok())
+            .map(ToOwned::to_owned),
     })
 }
 

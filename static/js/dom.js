@@ -99,6 +99,22 @@ export function button(label, run, { kind = 'plain', ...props } = {}) {
   return h('button', { type: 'button', class: `button ${kind}`, on: { click: run }, ...props }, label);
 }
 
+/**
+ * An input for what others must not read over a shoulder, with a button that shows it for as long as whoever types wants to see it.
+ * @param {HTMLInputElement} input @param {{show: string, hide: string}} words
+ */
+export function veiled(input, words) {
+  input.type = 'password';
+  const unveil = button(words.show, () => {
+    const shown = input.type === 'password';
+    input.type = shown ? 'text' : 'password';
+    unveil.textContent = shown ? words.hide : words.show;
+    unveil.setAttribute('aria-pressed', String(shown));
+    input.focus();
+  }, { kind: 'quiet', 'aria-pressed': 'false', class: 'button quiet unveil' });
+  return h('div', { class: 'veiled' }, input, unveil);
+}
+
 /** The head of a table; a label in an array heads a column of numbers. @param {(Child|[string])[]} labels */
 export const tableHead = (labels) => h('thead', {}, h('tr', {}, labels.map((label) => h('th', { scope: 'col', class: Array.isArray(label) ? 'num' : undefined }, label))));
 

@@ -18,8 +18,8 @@ const may = (right) => Boolean(page.me?.rights.includes(right));
 
 async function load() {
   await trying(async () => {
-    const run = may('run');
-    const [people, devices, rights, access] = await Promise.all([readAll('/api/people'), readAll('/api/devices'), read('/api/rights'), run ? read('/api/access') : null]);
+    const admits = may('people');
+    const [people, devices, rights, access] = await Promise.all([readAll('/api/people'), readAll('/api/devices'), read('/api/rights'), admits ? read('/api/access') : null]);
     Object.assign(page, { people, devices, rights, access });
     draw();
   });
@@ -61,7 +61,8 @@ function drawMine() {
 /** @param {'password'|'pin'} kind */
 const own = (kind) => askForm({
   title: kind === 'pin' ? A.changePin : A.changePassword,
-  fields: [{ name: 'old', label: kind === 'pin' ? A.oldPin : A.oldPassword, kind: 'text' }, { name: 'new', label: kind === 'pin' ? A.newPin : A.newPassword, kind: 'text', help: kind === 'pin' ? A.pinHelp : A.passwordHelp }],
+  fields: [{ name: 'old', label: kind === 'pin' ? A.oldPin : A.oldPassword, kind: 'secret', digits: kind === 'pin', autocomplete: kind === 'pin' ? 'off' : 'current-password' },
+    { name: 'new', label: kind === 'pin' ? A.newPin : A.newPassword, kind: 'secret', digits: kind === 'pin', autocomplete: kind === 'pin' ? 'off' : 'new-password', help: kind === 'pin' ? A.pinHelp : A.passwordHelp }],
   save: async (values) => {
     await ask(`/api/own/${kind}`, values);
     tell(T.form.saved);
@@ -69,19 +70,19 @@ const own = (kind) => askForm({
 });
 
 function drawPeople() {
-  const run = may('run');
+  const admits = may('people');
   const words = T.kinds.people;
-  redraw(byId('people'), h('div', { class: 'head' }, h('h2', {}, words.many), run ? button(words.add, () => editRecord({ kind: 'people', item: null, title: words.add, fields: fieldsOf('people', {}) }).then(load), { kind: 'main', 'data-key': 'add-person' }) : null),
-    page.given.get('people'), page.people.length ? h('ul', { class: 'records' }, page.people.map((person) => personLine(person, run))) : empty(words.none));
+  redraw(byId('people'), h('div', { class: 'head' }, h('h2', {}, words.many), admits ? button(words.add, () => editRecord({ kind: 'people', item: null, title: words.add, fields: fieldsOf('people', {}) }).then(load), { kind: 'main', 'data-key': 'add-person' }) : null),
+    page.given.get('people'), page.people.length ? h('ul', { class: 'records' }, page.people.map((person) => personLine(person, admits))) : empty(words.none));
 }
 
-/** @param {Item} person @param {boolean} run */
-function personLine(person, run) {
+/** @param {Item} person @param {boolean} admits */
+function personLine(person, admits) {
   const knows = page.access?.people.find((/** @type {any} */ each) => each.person === person.id);
   const has = knows ? [knows.password ? A.hasPassword : null, knows.pin ? A.hasPin : null].filter(Boolean).join(' · ') || A.hasNothing : '';
   return h('li', { class: person.retired ? 'retired' : '' },
     h('div', {}, h('b', {}, person.name), person.retired ? h('span', { class: 'flag' }, A.left) : null, h('p', {}, [T.roles[/** @type {keyof typeof T.roles} */ (person.role)], has].filter(Boolean).join(' · '))),
-    run ? h('div', { class: 'actions' }, person.retired ? null : [
+    admits ? h('div', { class: 'actions' }, person.retired ? null : [
       button(A.invite, () => invite(person), { 'data-key': `invite-${person.id}`, 'aria-label': `${A.invite}: ${person.name}` }),
       button(A.givePin, () => givePin(person), { 'data-key': `pin-${person.id}`, 'aria-label': `${A.givePin}: ${person.name}` }),
       button(T.form.edit, () => editRecord({ kind: 'people', item: person, title: person.name, fields: fieldsOf('people', {}) }).then(load), { 'data-key': `edit-${person.id}`, 'aria-label': `${T.form.edit}: ${person.name}` })],
@@ -99,7 +100,7 @@ const invite = (person) => trying(async () => {
 
 /** @param {Item} person */
 const givePin = (person) => askForm({
-  title: A.pinFor(person.name), fields: [{ name: 'new', label: A.newPin, kind: 'text', help: A.pinHelp }],
+  title: A.pinFor(person.name), fields: [{ name: 'new', label: A.newPin, kind: 'secret', digits: true, help: A.pinHelp }],
   save: async (values) => {
     await ask(`/api/people/${person.id}/pin`, values);
     tell(T.form.saved);
@@ -108,16 +109,16 @@ const givePin = (person) => askForm({
 
 /** @param {'tablets'|'programs'|'browsers'} place @param {string} kind */
 function drawDevices(place, kind) {
-  const run = may('run');
+  const admits = may('people');
   const words = A[place];
   const devices = page.devices.filter((each) => each.kind === kind).sort((a, b) => Number(Boolean(a.retired)) - Number(Boolean(b.retired)));
   const add = place === 'tablets' ? pairTablet : place === 'programs' ? makeToken : null;
-  redraw(byId(place), h('div', { class: 'head' }, h('h2', {}, words.many), run && add ? button(words.add, add, { kind: 'main', 'data-key': `add-${place}` }) : null),
-    page.given.get(place), devices.length ? h('ul', { class: 'records' }, devices.map((device) => deviceLine(device, run))) : empty(words.none));
+  redraw(byId(place), h('div', { class: 'head' }, h('h2', {}, words.many), admits && add ? button(words.add, add, { kind: 'main', 'data-key': `add-${place}` }) : null),
+    page.given.get(place), devices.length ? h('ul', { class: 'records' }, devices.map((device) => deviceLine(device, admits))) : empty(words.none));
 }
 
-/** @param {Item} device @param {boolean} run */
-function deviceLine(device, run) {
+/** @param {Item} device @param {boolean} admits */
+function deviceLine(device, admits) {
   const seen = page.access?.devices.find((/** @type {any} */ each) => each.device === device.id)?.seen_at;
   const lines = [
     device.kind === 'program' ? device.rights.map((/** @type {keyof typeof A.rights} */ right) => A.rights[right]).join(', ') : null,
@@ -125,7 +126,7 @@ function deviceLine(device, run) {
     seen && !device.retired ? A.seenAt(new Date(seen).toLocaleString()) : null,
   ];
   return h('li', { class: device.retired ? 'retired' : '' }, h('div', {}, h('b', {}, device.name), device.retired ? h('span', { class: 'flag' }, A.cutOff) : null, h('p', {}, lines.filter(Boolean).join(' · '))),
-    run && !device.retired ? h('div', { class: 'actions' }, button(A.cutOffNow, () => trying(async () => {
+    admits && !device.retired ? h('div', { class: 'actions' }, button(A.cutOffNow, () => trying(async () => {
       await change('devices', device.id, device.revision, { ...carried('devices', device), retired: true });
       tell(A.cutOffDone(device.name));
       await load();
@@ -144,7 +145,7 @@ const makeToken = () => askForm({
   title: A.programs.add,
   fields: [
     { name: 'name', label: T.records.name, kind: 'text', help: A.programNameHelp },
-    { name: 'rights', label: A.programRights, kind: 'many', options: Object.entries(A.rights).filter(([right]) => right !== 'own').map(([value, label]) => ({ value, label })), start: ['read'] },
+    { name: 'rights', label: A.programRights, kind: 'many', options: Object.entries(A.rights).filter(([right]) => page.rights.some((rule) => rule.right === right && rule.by_token)).map(([value, label]) => ({ value, label })), start: ['read'] },
     { name: 'days', label: A.programDays, kind: 'whole', start: 90 },
   ],
   save: async (values) => {
@@ -157,8 +158,8 @@ const makeToken = () => askForm({
 function drawRights() {
   const roles = /** @type {(keyof typeof T.roles)[]} */ (['owner', 'planner', 'operator', 'auditor']);
   const mark = (/** @type {boolean} */ yes) => h('td', {}, yes ? h('span', {}, '✓ ', h('span', { class: 'unseen' }, A.yes)) : h('span', { class: 'unseen' }, A.no));
-  redraw(byId('rights'), h('h2', {}, A.whoMay), h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': A.whoMay }, h('table', { class: 'rights' }, tableHead([A.what, ...roles.map((role) => T.roles[role]), A.byPin]),
-    h('tbody', {}, page.rights.map((/** @type {any} */ rule) => h('tr', {}, h('th', { scope: 'row' }, A.rights[/** @type {keyof typeof A.rights} */ (rule.right)] ?? rule.right), roles.map((role) => mark(rule.roles.includes(role))), mark(rule.by_pin)))))),
+  redraw(byId('rights'), h('h2', {}, A.whoMay), h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': A.whoMay }, h('table', { class: 'rights' }, tableHead([A.what, ...roles.map((role) => T.roles[role]), A.byPin, A.byToken]),
+    h('tbody', {}, page.rights.map((/** @type {any} */ rule) => h('tr', {}, h('th', { scope: 'row' }, A.rights[/** @type {keyof typeof A.rights} */ (rule.right)] ?? rule.right), roles.map((role) => mark(rule.roles.includes(role))), mark(rule.by_pin), mark(rule.by_token)))))),
   h('p', { class: 'help' }, A.byPinHelp));
 }
 

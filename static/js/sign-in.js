@@ -1,6 +1,6 @@
 /** Coming in: with a password, with a PIN on a paired tablet, by an invitation; and pairing a tablet. */
 import { ask, NoAnswer, Problem, read } from './api.js';
-import { button, byId, freshId, h } from './dom.js';
+import { button, byId, freshId, h, veiled } from './dom.js';
 import { T } from './texts.js';
 
 const A = T.access;
@@ -37,12 +37,15 @@ async function go(send, then = () => location.assign(next())) {
   }
 }
 
-/** @param {string} label @param {Record<string, string>} props @param {string} [help] */
-function field(label, props, help) {
+/** @param {string} label @param {Record<string, string>} props @param {string} [help] @param {(input: HTMLInputElement) => Node} [frame] */
+function field(label, props, help, frame = (input) => input) {
   const id = freshId('field');
   const input = h('input', { id, 'aria-describedby': help ? `${id}-help` : undefined, required: true, ...props });
-  return { input, node: h('div', { class: 'field' }, h('label', { for: id }, label), input, help ? h('p', { class: 'help', id: `${id}-help` }, help) : null) };
+  return { input, node: h('div', { class: 'field' }, h('label', { for: id }, label), frame(input), help ? h('p', { class: 'help', id: `${id}-help` }, help) : null) };
 }
+
+/** A field for a password or PIN. @param {string} label @param {Record<string, string>} props @param {string} [help] */
+const secret = (label, props, help) => field(label, props, help, (input) => veiled(input, A));
 
 /** @param {(() => void)} submit @param {string} label @param {...Node} parts */
 const form = (submit, label, ...parts) => h('form', { class: 'entrance', on: { submit: (event) => {
@@ -52,7 +55,7 @@ const form = (submit, label, ...parts) => h('form', { class: 'entrance', on: { s
 
 function byPassword() {
   const name = field(T.records.name, { autocomplete: 'username', name: 'name' });
-  const password = field(A.password, { type: 'password', autocomplete: 'current-password', name: 'password' });
+  const password = secret(A.password, { autocomplete: 'current-password', name: 'password' });
   show(A.signIn, form(() => go(() => ask('/api/sign-ins', { name: name.input.value, password: password.input.value })), A.signIn, name.node, password.node),
     h('p', {}, button(A.pairThis, pairing, { kind: 'quiet' })));
 }
@@ -61,7 +64,7 @@ function byPassword() {
 function byInvitation(code) {
   const name = field(A.yourName, { autocomplete: 'username', name: 'name' }, A.yourNameHelp);
   name.input.required = false;
-  const password = field(A.newPassword, { type: 'password', autocomplete: 'new-password', minlength: '12', name: 'password' }, A.passwordHelp);
+  const password = secret(A.newPassword, { autocomplete: 'new-password', minlength: '12', name: 'password' }, A.passwordHelp);
   show(A.welcome, form(() => go(() => ask('/api/passwords', { code, password: password.input.value, ...(name.input.value.trim() ? { name: name.input.value } : {}) }), () => {
     history.replaceState(null, '', '/sign-in');
     location.assign(next());
@@ -82,7 +85,7 @@ function byPin({ tablet, people }) {
   }
   /** @type {string|null} */
   let person = null;
-  const pin = field(A.pin, { class: 'pin', type: 'password', inputmode: 'numeric', autocomplete: 'off', name: 'pin' });
+  const pin = secret(A.pin, { class: 'pin', inputmode: 'numeric', autocomplete: 'off', name: 'pin' });
   const entry = form(() => go(() => ask('/api/pin-sign-ins', { person, pin: pin.input.value })), A.signIn, pin.node);
   entry.hidden = true;
   const names = people.map((each) => button(each.name, (event) => {

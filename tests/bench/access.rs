@@ -48,7 +48,7 @@ impl Service {
                 password: note("four words in a row"),
                 name: None,
             };
-            access::use_invitation(&app, None, given)
+            access::use_invitation(&app, &access::Shown::default(), given)
                 .await
                 .expect("let in");
             app
@@ -69,7 +69,8 @@ impl Service {
             name: Name::new(name).expect("a name"),
             password: note("not the password"),
         };
-        let tried = access::sign_in(&self.app, None, Some(from), given);
+        let shown = access::Shown::default();
+        let tried = access::sign_in(&self.app, &shown, Some(from), given);
         assert!(self.runtime.block_on(tried).is_err());
     }
 }

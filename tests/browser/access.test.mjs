@@ -24,6 +24,12 @@ test('whoever is not signed in is asked to, and comes back to where they were go
   await shot(page, 'sign-in');
   await page.fill('input[name="name"]', 'Owner');
   await page.fill('input[name="password"]', 'not the password');
+  const typeOf = () => page.getAttribute('input[name="password"]', 'type');
+  assert.equal(await typeOf(), 'password', 'nobody reads over a shoulder');
+  await page.click('text=Show');
+  assert.equal(await typeOf(), 'text', 'whoever types may look');
+  await page.click('text=Hide');
+  assert.equal(await typeOf(), 'password');
   await page.click('button[type="submit"]');
   await page.waitForFunction(() => document.querySelector('#said')?.textContent);
   await page.fill('input[name="password"]', PASSWORD);

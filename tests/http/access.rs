@@ -253,15 +253,25 @@ behind_the_door! {
 
     async fn a_token_gives_no_more_than_it_has(server: &Server) {
         let boss = first_owner(server).await.client(server);
-        let made = boss.post("/api/tokens", &json!({"name": "Keys", "rights": ["read", "run"], "days": 30})).await.expect(200);
+        let all = ["read", "floor", "green", "count", "judge", "find", "plan", "set_up", "close", "run"];
+        let made = boss.post("/api/tokens", &json!({"name": "Keys", "rights": all, "days": 1})).await.expect(200);
         let program = server.another().with_token(made["token"].as_str().unwrap());
+        let me = program.get("/api/me").await["person"]["id"].as_str().unwrap().to_owned();
         let size = boss.log_size().await;
-        for more in [json!(["close", "judge"]), json!(["read", "plan"])] {
-            let answer = program.post("/api/tokens", &json!({"name": "More", "rights": more, "days": 30})).await;
-            assert_eq!(answer.pointers(), ["/rights"], "{more}: {}", answer.text);
+        // One that lives longer, one that may do less: a token makes none at all, and lets nobody in by another way.
+        for days in [400, 1] {
+            let asked = json!({"name": "More", "rights": ["read"], "days": days});
+            program.post("/api/tokens", &asked).await.problem(403, "forbidden");
         }
+        program.post(&format!("/api/people/{me}/invitations"), &json!({})).await.problem(403, "forbidden");
+        program.post(&format!("/api/people/{me}/pin"), &json!({"new": "2580"})).await.problem(403, "forbidden");
+        program.post("/api/pairings", &json!({"name": "Mine"})).await.problem(403, "forbidden");
+        program.put(&format!("/api/people/{}", server.id()), &json!({"name": "X", "role": "owner"})).await.problem(403, "forbidden");
         assert_eq!(boss.log_size().await, size);
-        program.post("/api/tokens", &json!({"name": "As much", "rights": ["run", "read"], "days": 30})).await.expect(200);
+        for never in ["people", "own"] {
+            let answer = boss.post("/api/tokens", &json!({"name": "Never", "rights": ["read", never], "days": 1})).await;
+            assert_eq!(answer.pointers(), ["/rights"], "{}", answer.text);
+        }
     }
 
     async fn undoing_needs_the_right_of_what_is_undone(server: &Server) {

@@ -12,7 +12,7 @@ use crate::support::{Client, Database, Server};
 
 /// Who has which right: written here once more by hand, in the order of owner, planner, operator, auditor. Then whether a PIN is enough, and whether
 /// a tablet's word is.
-const WHO_MAY: [(Right, &str, bool, bool); 12] = [
+const WHO_MAY: [(Right, &str, bool, bool); 13] = [
     (Right::Read, "opra", true, false),
     (Right::Floor, "opr-", true, true),
     (Right::Green, "opr-", true, true),
@@ -23,9 +23,13 @@ const WHO_MAY: [(Right, &str, bool, bool); 12] = [
     (Right::SetUp, "op--", false, false),
     (Right::Close, "o---", false, false),
     (Right::Run, "o---", false, false),
+    (Right::People, "o---", false, false),
     (Right::Own, "opra", false, false),
     (Right::Watch, "o---", false, false),
 ];
+
+/// What no token gives: letting people in, and one's own password and PIN.
+const IN_PERSON: [Right; 2] = [Right::People, Right::Own];
 
 const ROLES: [(&str, Role, char); 4] = [
     ("owner", Role::Owner, 'o'),
@@ -67,7 +71,7 @@ fn turned_away(route: &Route, comes: Comes) -> Option<u16> {
         Comes::Foreign => refused(route.method != Method::GET),
         Comes::Password(role) => refused(!roles.contains(role)),
         Comes::Pin(role) => refused(!roles.contains(role) || !by_pin),
-        Comes::Token(role) => refused(!roles.contains(role) || right == Right::Own),
+        Comes::Token(role) => refused(!roles.contains(role) || IN_PERSON.contains(&right)),
         Comes::Claims(role) if !roles.contains(role) => Some(403),
         Comes::Claims(_) if !claimed || !route.command => Some(401),
         Comes::Claims(_) => None,
@@ -138,7 +142,7 @@ async fn token(server: &Server, person: &str) -> String {
     let rights = WHO_MAY
         .into_iter()
         .map(|(right, ..)| right)
-        .filter(|right| *right != Right::Own)
+        .filter(|right| !IN_PERSON.contains(right))
         .collect();
     let asked = TokenAsked {
         name: outturn::text::Name::new("Program").unwrap(),

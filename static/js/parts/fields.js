@@ -1,12 +1,12 @@
 /** Edit fields: each knows how to show a value, read it back in the service's units, and say what is wrong with it. */
-import { button, freshId, h } from '../dom.js';
+import { button, freshId, h, veiled } from '../dom.js';
 import { editable, GRAMS, milligrams, minorDigits, noNumber, parseNumber, siteUnit } from '../format.js';
 import { T } from '../texts.js';
 import './weight-entry.js';
 
 /**
  * What one field is. `kind` decides how it looks and reads:
- * text, long, whole, decimal, mass (grams, shown in `unit` or the site's), percent (a fraction), day, time, check,
+ * text, secret (hidden while it is typed), long, whole, decimal, mass (grams, shown in `unit` or the site's), percent (a fraction), day, time, check,
  * choice and many (of `options`), money, hours (a week), span (from/to or closed), group and rows (of `fields`), weight.
  * @typedef {object} Field
  * @property {string} name
@@ -27,6 +27,8 @@ import './weight-entry.js';
  * @property {import('../types.js').Scale[]} [scales]
  * @property {string[]} [bases]
  * @property {string} [list] id of a datalist
+ * @property {string} [autocomplete] what a browser may fill a secret in with
+ * @property {boolean} [digits] whether a secret is made of digits
  */
 
 /**
@@ -41,7 +43,7 @@ import './weight-entry.js';
 export class Wrong extends Error {}
 
 /** @type {Record<string, (field: Field, value: any) => Control>} */
-const KINDS = { check, choice, many, money, hours, span, group, rows, weight, mass, percent, whole, decimal, day: plain('date'), time: plain('time'), text: plain('text'), long };
+const KINDS = { check, choice, many, money, hours, span, group, rows, weight, mass, percent, whole, decimal, day: plain('date'), time: plain('time'), text: plain('text'), secret, long };
 
 /** @param {Field} field @param {any} value @returns {Control} */
 export function control(field, value) {
@@ -54,9 +56,10 @@ export function control(field, value) {
  * A label, the input, help and a place for the error, tied together for screen readers.
  * @param {Field} field @param {HTMLInputElement|HTMLSelectElement|HTMLTextAreaElement} input @param {() => any} read
  * @param {string} [unit]
+ * @param {HTMLElement} [frame] what stands in the input's place, with the input in it
  * @returns {Control}
  */
-function labelled(field, input, read, unit) {
+function labelled(field, input, read, unit, frame = input) {
   const id = freshId('field');
   const error = h('p', { class: 'error', id: `${id}-error`, hidden: true });
   const help = field.help ? h('p', { class: 'help', id: `${id}-help` }, field.help) : null;
@@ -66,7 +69,7 @@ function labelled(field, input, read, unit) {
   input.setAttribute('aria-describedby', described);
   if (!field.optional && field.kind !== 'check') input.setAttribute('aria-required', 'true');
   const label = h('label', { for: id }, field.label, unit ? h('span', { class: 'unit' }, ` (${unit})`) : null, field.optional ? h('span', { class: 'optional' }, ` ${T.form.optional}`) : null);
-  const element = h('div', { class: `field kind-${field.kind}${field.wide ? ' wide' : ''}` }, ...(field.kind === 'check' ? [input, label] : [label, input]), help, error);
+  const element = h('div', { class: `field kind-${field.kind}${field.wide ? ' wide' : ''}` }, ...(field.kind === 'check' ? [frame, label] : [label, frame]), help, error);
   /** @param {string} text */
   const say = (text) => {
     error.textContent = text;
@@ -106,6 +109,12 @@ function plain(type) {
     const input = h('input', { type, value: value ?? '', autocomplete: 'off', list: field.list });
     return labelled(field, input, () => needed(field, input.value.trim()));
   };
+}
+
+/** What is typed is taken as it is, blanks too. @param {Field} field @returns {Control} */
+function secret(field) {
+  const input = h('input', { autocomplete: field.autocomplete ?? 'off', inputmode: field.digits ? 'numeric' : undefined, spellcheck: 'false' });
+  return labelled(field, input, () => needed(field, input.value), undefined, veiled(input, T.access));
 }
 
 /** @param {Field} field @param {any} value @returns {Control} */
