@@ -303,6 +303,7 @@ const ALL_LINES: i64 = 1_000_000;
 
 async fn drawn_together(app: &App, query: &ManyQuery, all: bool) -> Answer<ManyStatement> {
     let (scope, after) = (query.scope()?, query.mark()?);
+    let lines = limit(query.limit, 500)?;
     let mut tx = app.read().await?;
     let known = size_known(app, &mut *tx, (query.known, query.known_at)).await?;
     let zone = app.site_record(&mut *tx).await?.fields.zone;
@@ -312,11 +313,7 @@ async fn drawn_together(app: &App, query: &ManyQuery, all: bool) -> Answer<ManyS
         to: query.to.unwrap_or_else(|| zone.day(app.clock.now())),
         known,
         after: after.filter(|_| !all),
-        limit: if all {
-            ALL_LINES
-        } else {
-            limit(query.limit, 500)?
-        },
+        limit: if all { ALL_LINES } else { lines },
     };
     Ok(audit::many(&mut *tx, app.site, asked).await?)
 }

@@ -4,12 +4,51 @@
 use serde_json::{Map, Value, json};
 use utoipa::openapi::OpenApi;
 
-/// The document of what the routes say.
-pub fn document(api: &OpenApi) -> Value {
+use super::routes::Route;
+
+/// The document of what the routes say, and of what each needs.
+pub fn document(api: &OpenApi, table: &[Route]) -> Value {
     let mut document = serde_json::to_value(api).unwrap_or_default();
     describe_responses(&mut document);
     join_forms(&mut document);
+    bound_numbers(&mut document);
+    describe_needs(&mut document, table);
     document
+}
+
+/// Says by what each operation may be called: by a signed-in browser, and where a program may have the right, by its token.
+fn describe_needs(document: &mut Value, table: &[Route]) {
+    document["components"]["securitySchemes"] = json!({
+        "token": {"type": "http", "scheme": "bearer", "description": "a program's token"},
+        "session": {"type": "apiKey", "in": "cookie", "name": "outturn-session",
+            "description": "a browser in which somebody signed in, beside its `outturn-device`; over TLS both begin with `__Host-`"},
+    });
+    for route in table {
+        let method = route.method.as_str().to_lowercase();
+        let Some(operation) = document["paths"][&route.path].get_mut(method) else {
+            continue;
+        };
+        operation["security"] = match route.needs {
+            None => json!([]),
+            Some(right) if right.rule().by_token => json!([{"token": []}, {"session": []}]),
+            Some(_) => json!([{"session": []}]),
+        };
+    }
+}
+
+/// A number that is never negative and of at most 32 bits goes beyond what readers take for a 32-bit number.
+fn bound_numbers(value: &mut Value) {
+    match value {
+        Value::Object(fields) => {
+            if fields.get("format") == Some(&json!("int32")) && fields.contains_key("minimum") {
+                fields.remove("format");
+                fields.entry("maximum").or_insert(json!(u32::MAX));
+            }
+            fields.values_mut().for_each(bound_numbers);
+        }
+        Value::Array(items) => items.iter_mut().for_each(bound_numbers),
+        _ => {}
+    }
 }
 
 /// Gives every response the description that the specification asks for.

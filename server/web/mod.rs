@@ -103,7 +103,8 @@ pub fn table() -> Vec<Route> {
 /// The OpenAPI 3.1 document of all routes.
 #[must_use]
 pub fn description() -> serde_json::Value {
-    description::document(&routes().split().1)
+    let (_, api, table) = routes().split();
+    description::document(&api, &table)
 }
 
 /// The whole service as a router, behind a door.
