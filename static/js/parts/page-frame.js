@@ -61,15 +61,21 @@ export class PageFrame extends HTMLElement {
     document.title = `${T.pages[here]} · Outturn`;
     document.documentElement.lang = T.lang;
     const links = h('ul', { id: 'pages' }, names.map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : page === area ? 'true' : undefined }, areaName(page)))));
-    const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => {
-      const open = this.classList.toggle('open');
-      opener.setAttribute('aria-expanded', String(open));
-    } } }, h('span', { class: 'here' }, areaName(area)), h('span', { class: 'opener-word' }, T.frame.pages));
+    /** @param {boolean} open */
+    const toggle = (open) => {
+      opener.setAttribute('aria-expanded', String(this.classList.toggle('open', open)));
+    };
+    /** @type {HTMLButtonElement} */
+    const opener = h('button', { type: 'button', class: 'opener', 'aria-expanded': 'false', 'aria-controls': 'pages', on: { click: () => toggle(!this.classList.contains('open')) } }, h('span', { class: 'here' }, areaName(area)), h('span', { class: 'opener-word' }, T.frame.pages));
     this.setAttribute('role', 'banner');
     this.replaceChildren(
       h('a', { class: 'skip', href: '#content' }, T.frame.skip),
       h('span', { class: 'brand' }, 'Outturn'),
-      h('nav', { 'aria-label': T.frame.pages }, opener, links),
+      h('nav', { 'aria-label': T.frame.pages, on: { keydown: (event) => {
+        if (event.key !== 'Escape' || !this.classList.contains('open')) return;
+        toggle(false);
+        opener.focus();
+      } } }, opener, links),
       others.length ? h('nav', { class: 'inside', 'aria-label': areaName(area) }, h('ul', {}, [area, ...others].map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
