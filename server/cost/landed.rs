@@ -50,19 +50,31 @@ impl Landed {
         let mut landed = Self::default();
         for (id, lot) in &lots {
             let mass = came.get(id).copied().unwrap_or_default();
+            if !mass.is_positive() {
+                landed.expect(*id, lot, currency);
+                continue;
+            }
             // Coffee of a customer is only roasted: it cost nothing.
-            if lot.owned_by.is_some() && mass.is_positive() {
+            if lot.owned_by.is_some() {
                 landed.of.insert(*id, (Amount::default(), mass));
                 continue;
             }
-            if let Some(amount) =
-                lot_cost((*id, lot), &lots, &came, &lines, currency).filter(|_| mass.is_positive())
-            {
+            if let Some(amount) = lot_cost((*id, lot), &lots, &came, &lines, currency) {
                 landed.of.insert(*id, (amount, mass));
             }
         }
         landed.blend(tx, site).await?;
         Ok(landed)
+    }
+
+    /// A lot that has not come yet costs what its record says for what is expected of it.
+    fn expect(&mut self, id: LotId, lot: &Lot, currency: &str) {
+        let said = lot.landed_cost.as_ref();
+        let said = said.filter(|cost| cost.currency == currency && lot.expected_g.is_positive());
+        if let Some(cost) = said {
+            let cost = (Amount::minor(cost.minor), lot.expected_g);
+            self.of.insert(id, cost);
+        }
     }
 
     /// What a mass of a lot's green cost; none where nobody has said.

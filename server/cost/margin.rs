@@ -8,7 +8,7 @@ use super::amount::Amount;
 use super::{Costs, ProductMargin};
 use crate::app::App;
 use crate::day::Day;
-use crate::ids::{CoffeeId, ProductId};
+use crate::ids::{CoffeeId, DestinationId, ProductId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::Product;
 use crate::store::Read;
@@ -55,6 +55,9 @@ pub struct Parcel {
     /// How many there are.
     #[schema(minimum = 1, maximum = 1_000_000)]
     pub parcels: u32,
+    /// Where they go, where postage differs by that.
+    #[serde(default)]
+    pub destination: Option<DestinationId>,
 }
 
 /// What margins are wanted.
@@ -130,10 +133,10 @@ pub struct Margins {
 
 /// Amounts of parcels, unrounded.
 #[derive(Clone, Copy)]
-struct Sums {
-    bags: Option<Amount>,
-    postage: Option<Amount>,
-    paid: Option<Amount>,
+pub(super) struct Sums {
+    pub(super) bags: Option<Amount>,
+    pub(super) postage: Option<Amount>,
+    pub(super) paid: Option<Amount>,
 }
 
 impl Default for Sums {
@@ -148,7 +151,7 @@ impl Default for Sums {
 }
 
 impl Sums {
-    fn plus(self, other: Self) -> Self {
+    pub(super) fn plus(self, other: Self) -> Self {
         let add = |a: Option<Amount>, b: Option<Amount>| a.zip(b).map(|(a, b)| a.plus(b));
         Self {
             bags: add(self.bags, other.bags),
@@ -157,7 +160,7 @@ impl Sums {
         }
     }
 
-    fn times(self, n: u32) -> Self {
+    pub(super) fn times(self, n: u32) -> Self {
         let times = |amount: Option<Amount>| amount.map(|amount| amount.times(i64::from(n)));
         Self {
             bags: times(self.bags),
@@ -166,7 +169,7 @@ impl Sums {
         }
     }
 
-    fn margin(self) -> SetMargin {
+    pub(super) fn margin(self) -> SetMargin {
         let cost = self.bags.zip(self.postage).map(|(a, b)| a.plus(b));
         let margin = self.paid.zip(cost).map(|(paid, cost)| paid.minus(cost));
         SetMargin {
@@ -206,7 +209,7 @@ impl<'a> Side<'a> {
     /// One parcel.
     fn parcel(&self, parcel: &Parcel, count: u32) -> Sums {
         let mut sums = Sums {
-            postage: self.costs.postage(count),
+            postage: self.costs.postage(count, parcel.destination),
             ..Sums::default()
         };
         for line in &parcel.bags {

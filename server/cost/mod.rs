@@ -6,11 +6,13 @@
 //! in the statements.
 
 mod amount;
+mod dispatch;
 mod landed;
 mod margin;
 mod replace;
 
 pub use amount::Amount;
+pub use dispatch::{DispatchMargin, SetOf, ShippedMargin, dispatch_margin};
 pub use landed::Landed;
 pub use margin::{
     MarginQuestion, Margins, OtherPrice, Parcel, ParcelBags, ProductChange, SetChange, SetMargin,
@@ -28,7 +30,7 @@ use crate::expect::Questions;
 use crate::floor::view::Named;
 use crate::fraction::Fraction;
 use crate::green::stock::{LotView, Stock};
-use crate::ids::{CoffeeId, LotId, ProductId, RoasterId, StyleId};
+use crate::ids::{CoffeeId, DestinationId, LotId, ProductId, RoasterId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Coffee, Kept, Product, Record, Roaster, Style, Tariff, TariffKind};
@@ -176,16 +178,32 @@ impl Costs {
         self.tariff(TariffKind::Set, |tariff| tariff.bags == Some(bags))
     }
 
-    /// What a parcel of so many bags costs to send: by the smallest size that holds them.
-    fn postage(&self, bags: u32) -> Option<Amount> {
+    /// What a parcel of so many bags costs to send: by the smallest size that holds them; by those said for its destination, if any are.
+    fn postage(&self, bags: u32, to: Option<DestinationId>) -> Option<Amount> {
+        let own = to.and_then(|to| self.postage_to(bags, Some(to)));
+        own.or_else(|| self.postage_to(bags, None))
+    }
+
+    fn postage_to(&self, bags: u32, to: Option<DestinationId>) -> Option<Amount> {
         let sizes = self.tariffs.iter().filter(|tariff| {
-            tariff.kind == TariffKind::Postage && !tariff.retired && tariff.from_day <= self.day
+            tariff.kind == TariffKind::Postage
+                && tariff.destination == to
+                && !tariff.retired
+                && tariff.from_day <= self.day
         });
         let size = sizes
             .filter_map(|tariff| tariff.bags)
             .filter(|size| *size >= bags)
             .min()?;
-        self.tariff(TariffKind::Postage, |tariff| tariff.bags == Some(size))
+        self.tariff(TariffKind::Postage, |tariff| {
+            tariff.bags == Some(size) && tariff.destination == to
+        })
+    }
+
+    /// What the empty bag of a product costs.
+    fn packaging(&self, product: ProductId) -> Option<Amount> {
+        let bag = self.products.get(&product)?.bag_g;
+        self.tariff(TariffKind::Packaging, |tariff| tariff.bag_g == Some(bag))
     }
 
     /// The roaster whose minutes are reckoned for a style: the largest that roasts it.

@@ -15,8 +15,8 @@ use crate::day::Day;
 use crate::ids::{DestinationId, DispatchId, OrderId, ProductId, SiteId, StandingOrderId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{
-    self, Dispatch, Expected, Kept, Order, OrderLine, Product, Record, ShipDay, StandingOrder,
-    Subscription,
+    self, Dispatch, Expected, Kept, Order, OrderLine, Part, Product, Record, ShipDay,
+    StandingOrder, Subscription,
 };
 use crate::store::{Read, StoreError};
 use crate::text::Name;
@@ -171,7 +171,8 @@ pub fn orders_of(
     for (destination, bags) in totals(parcels) {
         let mut by_product: BTreeMap<ProductId, u64> = BTreeMap::new();
         for ((coffee, style), bags) in bags {
-            if let Some(product) = product(products, subscription, coffee, style) {
+            let parts = roll.blends.parts(coffee);
+            if let Some(product) = product_of(products, subscription, &parts, style) {
                 *by_product.entry(product).or_default() += bags;
             }
         }
@@ -216,16 +217,17 @@ pub fn orders_of(
     orders
 }
 
-/// The product that is a bag of a coffee in a style: one that is sold, if there is one.
-fn product(
+/// The product that is a bag of coffees in their shares, in a style: one that is sold, if there is one.
+#[must_use]
+pub fn product_of(
     products: &[Kept<Product>],
     subscription: &Subscription,
-    coffee: crate::ids::CoffeeId,
+    parts: &[Part],
     style: crate::ids::StyleId,
 ) -> Option<ProductId> {
     products
         .iter()
-        .filter(|kept| kept.fields.is_bag_of(coffee, style, subscription.bag_g))
+        .filter(|kept| kept.fields.is_bag_of(parts, style, subscription.bag_g))
         .min_by_key(|kept| (kept.fields.retired, kept.fields.lots.is_some(), kept.id))
         .map(|kept| kept.id.into())
 }

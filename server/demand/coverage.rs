@@ -144,7 +144,8 @@ impl Charges {
 
 impl Wanted {
     /// Grams of so many bags, up.
-    fn grams(&self, bags: u64) -> i64 {
+    #[must_use]
+    pub fn grams(&self, bags: u64) -> i64 {
         let mg = i128::from(bags) * i128::from(self.bag_mg);
         i64::try_from((mg + 999) / 1_000).unwrap_or(i64::MAX)
     }

@@ -32,7 +32,7 @@ pub(crate) use bags::store as store_bags;
 pub use bags::{check_undone, standing};
 pub use bench::{BinBatch, BinView, ShelfLine, ShelfPacking, bins, shelf_lines};
 pub use call_up::{CallUp, CalledUp};
-pub use coming::{Coming, dispatch_order_id, dispatches, write_down_named};
+pub use coming::{Coming, dispatch_order_id, dispatches, product_of, write_down_named};
 pub use dispatch::{DispatchView, ListLine, ListView, OutLine, dispatch_views, list_view};
 pub use due::{keep, see_to};
 pub use finish::{RunEnd, RunEnded};

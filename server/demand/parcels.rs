@@ -10,8 +10,8 @@ use crate::day::{Day, Month};
 use crate::ids::{CoffeeId, DestinationId, StyleId, SubscriberId};
 use crate::ladder::Ladder;
 use crate::setup::{
-    Destination, Dispatch, Headcount, Offer, ParcelLine, ShipDay, Style, Subscriber, Subscription,
-    Why,
+    Blends, Destination, Dispatch, Headcount, Offer, ParcelLine, ShipDay, Style, Subscriber,
+    Subscription, Why,
 };
 
 /// A dispatch with all that decides who gets what.
@@ -24,6 +24,8 @@ pub struct Packing<'a> {
     pub destinations: &'a HashMap<DestinationId, Destination>,
     /// All styles.
     pub styles: &'a HashMap<StyleId, Style>,
+    /// What blends are mixed from.
+    pub blends: &'a Blends,
     /// Bags of each coffee by number of bags.
     pub ladder: Ladder,
 }
@@ -117,6 +119,7 @@ impl<'a> Packing<'a> {
         coffees: &'a [Offer],
         destinations: &'a HashMap<DestinationId, Destination>,
         styles: &'a HashMap<StyleId, Style>,
+        blends: &'a Blends,
     ) -> Self {
         let fits = |ladder: &&Ladder| ladder.coffees() == coffees.len();
         Self {
@@ -124,6 +127,7 @@ impl<'a> Packing<'a> {
             coffees,
             destinations,
             styles,
+            blends,
             ladder: subscription
                 .ladder
                 .as_ref()
@@ -136,7 +140,7 @@ impl<'a> Packing<'a> {
     /// What a taker gets in each parcel.
     ///
     /// The ladder gives bags of each coffee in order; the bags of a mixed taker alternate between the two styles through the parcel, so that
-    /// each coffee is split as evenly as can be and the odd bag is in the first style.
+    /// each coffee is split as evenly as can be and the odd bag is in the first style. A blend is left out where a coffee in it is.
     ///
     /// # Errors
     /// [`Why`] they get nothing.
@@ -162,8 +166,8 @@ impl<'a> Packing<'a> {
             .iter()
             .map(|offer| {
                 offer.from_bags.is_none_or(|from| taker.bags >= from)
-                    && !taker.left_out.contains(&offer.coffee)
-                    && !destination.excluded.contains(&offer.coffee)
+                    && !self.blends.any_in(taker.left_out, offer.coffee)
+                    && !self.blends.any_in(&destination.excluded, offer.coffee)
             })
             .collect();
         let dealt = self.ladder.deal(taker.bags, &open).ok_or(Why::NoCoffee)?;
@@ -249,6 +253,8 @@ pub fn totals(parcels: &[Parcel]) -> BTreeMap<DestinationId, BTreeMap<(CoffeeId,
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fraction::Fraction;
+    use crate::setup::Part;
     use proptest::prelude::*;
     use serde_json::json;
 
@@ -260,6 +266,7 @@ mod tests {
         subscription: Subscription,
         destinations: HashMap<DestinationId, Destination>,
         styles: HashMap<StyleId, Style>,
+        blends: Blends,
         coffees: Vec<Offer>,
     }
 
@@ -292,6 +299,7 @@ mod tests {
                 (id(24), destination("Far", 27, json!({}))),
             ]),
             styles: HashMap::from([(id(11), style("Filter")), (id(12), style("Espresso"))]),
+            blends: Blends::default(),
             coffees: (1..=3)
                 .map(|n| Offer {
                     coffee: id(n),
@@ -309,6 +317,7 @@ mod tests {
                 &self.coffees,
                 &self.destinations,
                 &self.styles,
+                &self.blends,
             )
         }
     }
@@ -367,6 +376,27 @@ mod tests {
         assert_eq!(why(24, &[]), Err(Why::TooFar));
         assert_eq!(why(22, &[id(1), id(3)]), Err(Why::NoCoffee));
         assert_eq!(why(21, &[id(1)]), Ok(vec![(2, 11, 1), (3, 11, 1)]));
+    }
+
+    /// Customs that keep a coffee out keep out a blend that holds it, and so does somebody who does not want it.
+    #[test]
+    fn a_blend_is_left_out_with_a_coffee_in_it() {
+        let mut offered = offered();
+        let half = |n| Part {
+            coffee: id(n),
+            share: Fraction::from_ppm(500_000),
+        };
+        offered.blends = [(id(3), vec![half(2), half(4)])].into_iter().collect();
+        let packing = offered.packing();
+        let filter: [StyleId; 1] = [id(11)];
+        let gets = |to, left_out: &[CoffeeId]| {
+            let lines = packing.lines(&taker(3, &filter, to, left_out));
+            lines.map(|lines| short(&lines))
+        };
+        assert_eq!(gets(21, &[]), Ok(vec![(1, 11, 1), (2, 11, 1), (3, 11, 1)]));
+        assert_eq!(gets(22, &[]), Ok(vec![(1, 11, 3)]));
+        assert_eq!(gets(21, &[id(4)]), Ok(vec![(1, 11, 2), (2, 11, 1)]));
+        assert_eq!(gets(21, &[id(3)]), Ok(vec![(1, 11, 2), (2, 11, 1)]));
     }
 
     #[test]

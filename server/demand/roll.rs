@@ -12,8 +12,8 @@ use crate::ids::{
     CoffeeId, DestinationId, DispatchId, SiteId, StyleId, SubscriberId, SubscriptionId,
 };
 use crate::setup::{
-    self, Destination, Dispatch, Kept, LeftOut, ListPart, Listed, Offer, Record, Replacement,
-    Style, Subscriber, Subscription, Why,
+    self, Blends, Destination, Dispatch, Kept, LeftOut, ListPart, Listed, Offer, Record,
+    Replacement, Style, Subscriber, Subscription, Why,
 };
 use crate::store::{Read, StoreError};
 
@@ -28,6 +28,8 @@ pub struct Roll {
     pub destinations: HashMap<DestinationId, Destination>,
     /// Styles.
     pub styles: HashMap<StyleId, Style>,
+    /// What blends are mixed from.
+    pub blends: Blends,
     /// Subscribers, in order of their ids.
     pub subscribers: Arc<Vec<Kept<Subscriber>>>,
     /// Lost parcels that wait for a dispatch.
@@ -96,6 +98,7 @@ impl Roll {
             subscriptions: by_id::<Subscription, _>(tx, site).await?,
             destinations: by_id::<Destination, _>(tx, site).await?,
             styles: by_id::<Style, _>(tx, site).await?,
+            blends: Blends::read(tx, site).await?,
             subscribers: app.subscribers.read(tx, site).await?,
             replacements,
         })
@@ -113,6 +116,7 @@ impl Roll {
             coffees.unwrap_or(&dispatch.coffees),
             &self.destinations,
             &self.styles,
+            &self.blends,
         );
         let mut list = List::default();
         let mut known = HashMap::new();

@@ -1,20 +1,31 @@
 //! Coffees, roasting styles, and the products they are sold as.
 
-use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+use std::collections::HashMap;
 
-use super::{Link, Record, fault, same_claim, unless};
+use async_trait::async_trait;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+use super::{Link, Lot, Record, fault, same_claim, unless};
 use crate::fraction::Fraction;
-use crate::ids::{CoffeeId, LotId, StyleId};
+use crate::ids::{CoffeeId, LotId, SiteId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::FieldError;
+use crate::store::{Read, StoreError};
 use crate::text::{Name, Note};
 
-/// A coffee, of which there may be many lots over the years.
+/// A coffee, of which there may be many lots over the years; or a blend of such after roasting, which has no lots and stands in dispatches
+/// like a coffee.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Coffee {
     /// Its name.
     pub name: Name,
+    /// Of a blend, its coffees with their shares of the roasted weight, which sum to one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 12)]
+    pub parts: Vec<Part>,
     /// A remark.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<Note>,
@@ -26,12 +37,160 @@ pub struct Coffee {
     pub retired: bool,
 }
 
+#[async_trait]
 impl Record for Coffee {
     const KIND: &'static str = "coffee";
 
     fn label(&self) -> Option<String> {
         Some(self.name.to_string())
     }
+
+    fn links(&self) -> Vec<Link> {
+        part_links(&self.parts)
+    }
+
+    fn faults(&self) -> Vec<FieldError> {
+        if self.parts.is_empty() {
+            return Vec::new();
+        }
+        let mut faults = part_faults(&self.parts);
+        if self.parts.len() < 2 {
+            faults.push(fault("/parts", "a blend is of two coffees or more"));
+        }
+        faults
+    }
+
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: Uuid,
+        _before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        if self.parts.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut faults = blend_in_blend(tx, site, id.into(), &self.parts).await?;
+        let lots = super::all::<Lot>(tx, site).await?;
+        if lots.iter().any(|lot| lot.fields.coffee.0 == id) {
+            faults.push(fault(
+                "/parts",
+                "there are lots of this coffee, so it is no blend: add the blend under a name of its own",
+            ));
+        }
+        let blends = Blends::read(tx, site).await?;
+        if blends.0.values().flatten().any(|part| part.coffee.0 == id) {
+            faults.push(fault(
+                "/parts",
+                "it is part of another blend, so it cannot be one itself",
+            ));
+        }
+        Ok(faults)
+    }
+}
+
+/// What blends are mixed from.
+#[derive(Debug, Clone, Default)]
+pub struct Blends(HashMap<CoffeeId, Vec<Part>>);
+
+impl Blends {
+    /// Reads them.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
+        let all = super::all::<Coffee>(tx, site).await?;
+        let blends = all.into_iter().filter(|kept| !kept.fields.parts.is_empty());
+        Ok(blends
+            .map(|kept| (kept.id.into(), kept.fields.parts))
+            .collect())
+    }
+
+    /// What a coffee is made of: the parts of a blend, else itself alone.
+    #[must_use]
+    pub fn parts(&self, coffee: CoffeeId) -> Cow<'_, [Part]> {
+        let alone = || {
+            let share = Fraction::from_ppm(1_000_000);
+            Cow::Owned(vec![Part { coffee, share }])
+        };
+        self.0
+            .get(&coffee)
+            .map_or_else(alone, |parts| Cow::Borrowed(parts.as_slice()))
+    }
+
+    /// Whether one of these coffees is this one, or in it.
+    #[must_use]
+    pub fn any_in(&self, these: &[CoffeeId], coffee: CoffeeId) -> bool {
+        !these.is_empty()
+            && (these.contains(&coffee)
+                || self
+                    .0
+                    .get(&coffee)
+                    .is_some_and(|parts| parts.iter().any(|part| these.contains(&part.coffee))))
+    }
+}
+
+impl FromIterator<(CoffeeId, Vec<Part>)> for Blends {
+    fn from_iter<I: IntoIterator<Item = (CoffeeId, Vec<Part>)>>(blends: I) -> Self {
+        Self(blends.into_iter().collect())
+    }
+}
+
+fn part_links(parts: &[Part]) -> Vec<Link> {
+    let link = |(i, part): (usize, &Part)| {
+        Link::new(format!("/parts/{i}/coffee"), Coffee::KIND, part.coffee)
+    };
+    parts.iter().enumerate().map(link).collect()
+}
+
+/// What is wrong with coffees and their shares by themselves.
+fn part_faults(parts: &[Part]) -> Vec<FieldError> {
+    let mut faults = Vec::new();
+    if parts.is_empty() || parts.len() > 12 {
+        faults.push(fault("/parts", "name one to twelve coffees"));
+    }
+    if parts.iter().any(|part| part.share.ppm() <= 0) {
+        faults.push(fault("/parts", "every share must be more than nothing"));
+    }
+    let sum: i64 = parts.iter().map(|part| i64::from(part.share.ppm())).sum();
+    if sum != 1_000_000 {
+        let sum = Fraction::from_ppm(sum).value();
+        faults.push(fault(
+            "/parts",
+            format!("the shares must sum to 1; they sum to {sum}"),
+        ));
+    }
+    let twice = |(i, part): &(usize, &Part)| {
+        let mut before = parts[..*i].iter();
+        before.any(|other| other.coffee == part.coffee)
+    };
+    if let Some((i, _)) = parts.iter().enumerate().find(twice) {
+        faults.push(fault(
+            format!("/parts/{i}/coffee"),
+            "this coffee is named twice: give it one share",
+        ));
+    }
+    faults
+}
+
+/// Parts that are blends themselves.
+async fn blend_in_blend(
+    tx: &mut dyn Read,
+    site: SiteId,
+    own: CoffeeId,
+    parts: &[Part],
+) -> Result<Vec<FieldError>, StoreError> {
+    let mut faults = Vec::new();
+    for (i, part) in parts.iter().enumerate() {
+        let of = super::find::<Coffee>(tx, site, part.coffee).await?;
+        if part.coffee == own || of.is_some_and(|kept| !kept.fields.parts.is_empty()) {
+            faults.push(fault(
+                format!("/parts/{i}/coffee"),
+                "this is a blend: name the coffees in it",
+            ));
+        }
+    }
+    Ok(faults)
 }
 
 /// A roasting style.
@@ -122,14 +281,16 @@ impl Product {
         whole.split(&shares)
     }
 
-    /// Whether it is a bag of this coffee alone, in a style, of this label weight.
+    /// Whether it is a bag of these coffees in these shares, in a style, of this label weight.
     #[must_use]
-    pub fn is_bag_of(&self, coffee: CoffeeId, style: StyleId, bag: Mass) -> bool {
-        let alone = self.parts.len() == 1 && self.parts[0].coffee == coffee;
-        alone && self.style == style && self.bag_g == bag
+    pub fn is_bag_of(&self, parts: &[Part], style: StyleId, bag: Mass) -> bool {
+        let same =
+            self.parts.len() == parts.len() && parts.iter().all(|part| self.parts.contains(part));
+        same && self.style == style && self.bag_g == bag
     }
 }
 
+#[async_trait]
 impl Record for Product {
     const KIND: &'static str = "product";
 
@@ -139,11 +300,7 @@ impl Record for Product {
 
     fn links(&self) -> Vec<Link> {
         let mut links = vec![Link::new("/style", Style::KIND, self.style)];
-        links.extend(
-            self.parts.iter().enumerate().map(|(i, part)| {
-                Link::new(format!("/parts/{i}/coffee"), Coffee::KIND, part.coffee)
-            }),
-        );
+        links.extend(part_links(&self.parts));
         links.extend(
             self.lots
                 .iter()
@@ -154,39 +311,18 @@ impl Record for Product {
         links
     }
 
+    async fn faults_beside(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        _id: Uuid,
+        _before: Option<&Self>,
+    ) -> Result<Vec<FieldError>, StoreError> {
+        blend_in_blend(tx, site, Uuid::nil().into(), &self.parts).await
+    }
+
     fn faults(&self) -> Vec<FieldError> {
-        let mut faults = Vec::new();
-        if self.parts.is_empty() || self.parts.len() > 12 {
-            faults.push(fault("/parts", "name one to twelve coffees"));
-        }
-        if self.parts.iter().any(|part| part.share.ppm() <= 0) {
-            faults.push(fault("/parts", "every share must be more than nothing"));
-        }
-        let sum: i64 = self
-            .parts
-            .iter()
-            .map(|part| i64::from(part.share.ppm()))
-            .sum();
-        if sum != 1_000_000 {
-            faults.push(fault(
-                "/parts",
-                format!(
-                    "the shares must sum to 1; they sum to {}",
-                    Fraction::from_ppm(sum).value()
-                ),
-            ));
-        }
-        let twice = self.parts.iter().enumerate().find(|(i, part)| {
-            self.parts[..*i]
-                .iter()
-                .any(|other| other.coffee == part.coffee)
-        });
-        if let Some((i, _)) = twice {
-            faults.push(fault(
-                format!("/parts/{i}/coffee"),
-                "this coffee is named twice: give it one share",
-            ));
-        }
+        let mut faults = part_faults(&self.parts);
         if self.bag_g < Mass::GRAM || self.bag_g.whole_grams() > 100_000 {
             faults.push(fault("/bag_g", "a bag holds between 1 g and 100 kg"));
         }

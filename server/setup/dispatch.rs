@@ -6,8 +6,8 @@ use uuid::Uuid;
 
 use super::subscription::{bags_fault, not_offered, style_faults};
 use super::{
-    Coffee, Destination, Kept, Link, Product, Record, Style, Subscriber, Subscription, fault,
-    unless,
+    Blends, Coffee, Destination, Kept, Link, Product, Record, Style, Subscriber, Subscription,
+    fault, unless,
 };
 use crate::day::{Day, Instant};
 use crate::ids::{
@@ -177,12 +177,14 @@ impl Dispatch {
             return Ok(Vec::new());
         };
         let products = super::all::<Product>(tx, site).await?;
+        let blends = Blends::read(tx, site).await?;
         let mut faults = Vec::new();
         for (i, offer) in self.coffees.iter().enumerate() {
+            let parts = blends.parts(offer.coffee);
             for style in &subscription.fields.styles {
                 let sold = |kept: &Kept<Product>| {
                     kept.fields
-                        .is_bag_of(offer.coffee, *style, subscription.fields.bag_g)
+                        .is_bag_of(&parts, *style, subscription.fields.bag_g)
                 };
                 if products.iter().any(sold) {
                     continue;
@@ -192,7 +194,12 @@ impl Dispatch {
                 faults.push(fault(
                     format!("/coffees/{i}/coffee"),
                     format!(
-                        "no product is this coffee alone as {style} in bags of {}: set one up",
+                        "no product is this coffee, {}, as {style} in bags of {}: set one up",
+                        if parts.len() > 1 {
+                            "in its shares"
+                        } else {
+                            "alone"
+                        },
                         subscription.fields.bag_g
                     ),
                 ));

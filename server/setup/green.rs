@@ -256,19 +256,26 @@ impl Record for Lot {
         id: Uuid,
         before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
+        let mut faults = Vec::new();
+        let coffee = super::find::<Coffee>(tx, site, self.coffee).await?;
+        if coffee.is_some_and(|kept| !kept.fields.parts.is_empty()) {
+            faults.push(fault(
+                "/coffee",
+                "this is a blend after roasting: name the coffee that the lot is of",
+            ));
+        }
         if before.is_none_or(|before| before.delivery == self.delivery) {
-            return Ok(Vec::new());
+            return Ok(faults);
         }
         let receipts = tx.receipts(site, Some(id.into())).await?;
         let came = |one: &Receipts| one.delivery.is_some() && one.first_day.is_some();
-        Ok(if receipts.iter().any(came) {
-            vec![fault(
+        if receipts.iter().any(came) {
+            faults.push(fault(
                 "/delivery",
                 "green of this lot came with its delivery: undo that receipt first",
-            )]
-        } else {
-            Vec::new()
-        })
+            ));
+        }
+        Ok(faults)
     }
 
     fn faults(&self) -> Vec<FieldError> {

@@ -17,7 +17,7 @@ mod subscription;
 mod table;
 mod tariff;
 
-pub use coffee::{Coffee, Part, Product, Style};
+pub use coffee::{Blends, Coffee, Part, Product, Style};
 pub use cost::{CostKind, CostLine, WriteDown};
 pub use device::{Device, DeviceKind};
 pub use dispatch::{

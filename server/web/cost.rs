@@ -12,9 +12,9 @@ use super::extract::{Body, Path, Query};
 use super::problem::{Answer, Problem};
 use super::routes::Routes;
 use crate::app::App;
-use crate::cost::{self, CostView, MarginQuestion, Margins, Replacements};
+use crate::cost::{self, CostView, DispatchMargin, MarginQuestion, Margins, Replacements};
 use crate::day::Day;
-use crate::ids::{CoffeeId, ProductId};
+use crate::ids::{CoffeeId, DispatchId, ProductId};
 use crate::setup::Right;
 
 /// Of which day.
@@ -46,6 +46,18 @@ async fn margins(
     Ok(Json(cost::margins(&app, &mut *tx, &question).await?))
 }
 
+#[utoipa::path(get, path = "/api/dispatches/{id}/margin", operation_id = "read_dispatch_margin", tag = "cost", params(("id" = Uuid, Path)),
+    responses((status = 200, body = DispatchMargin), (status = "4XX", body = Problem, content_type = "application/problem+json")))]
+async fn dispatch_margin(
+    State(app): State<Arc<App>>,
+    Path(id): Path<Uuid>,
+) -> Answer<Json<DispatchMargin>> {
+    let mut tx = app.read().await?;
+    Ok(Json(
+        cost::dispatch_margin(&app, &mut *tx, DispatchId(id)).await?,
+    ))
+}
+
 /// Which coffee of the product.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -74,5 +86,6 @@ pub fn router() -> Routes {
     Routes::new()
         .needs(Right::Read, routes!(costs))
         .needs(Right::Plan, routes!(margins))
+        .needs(Right::Read, routes!(dispatch_margin))
         .needs(Right::Read, routes!(replacements))
 }

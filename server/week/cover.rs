@@ -9,6 +9,7 @@ use super::cover_view::{
 use super::facts::{Facts, RoasterFacts};
 use super::instance::{grams, limits, outlook};
 use crate::app::App;
+use crate::cost::{Amount, Landed};
 use crate::day::Day;
 use crate::demand::coverage::{Charges, Covered, Green, Roasting, Supply, Wanted};
 use crate::demand::{List, Roll, cut_off, frozen, ship_day_of, window};
@@ -17,7 +18,7 @@ use crate::ids::{CoffeeId, DestinationId, DispatchId, LotId, StyleId, Subscriber
 use crate::mass::Mass;
 use crate::money::Money;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Dispatch, Kept, Lot, Offer, Record, Site, Subscription, offer_faults};
+use crate::setup::{self, Dispatch, Kept, Offer, Part, Record, Site, Subscription, offer_faults};
 use crate::store::Read;
 
 /// At most so many days ahead.
@@ -33,6 +34,7 @@ struct Basis {
     dispatch: Dispatch,
     id: Option<DispatchId>,
     frozen: Option<List>,
+    landed: Landed,
     /// When its coffee may be roasted: from the day that is fresh enough everywhere to the last that rests long enough.
     roast: (Day, Day),
 }
@@ -72,6 +74,7 @@ impl Basis {
         let days = (roast.1.since(today) + 1).clamp(1, MOST_AHEAD);
         let facts = Facts::read(app, tx, None, days).await?;
         Ok(Self {
+            landed: Landed::read(tx, app.site, &site.currency, today).await?,
             site,
             facts,
             roll,
@@ -96,9 +99,9 @@ impl Basis {
                 let list = self.list(None);
                 let own = self.reckon(&self.wanted(None, &list), service);
                 OwnCover {
-                    covered: own.values().all(|covered| covered.all),
-                    cost: self.cost(&own),
-                    lots: self.lots(&own),
+                    covered: own.all(),
+                    cost: self.cost(&own.by_coffee),
+                    lots: self.lots(&own.by_coffee),
                 }
             });
         let offers = tried.unwrap_or(&self.dispatch.coffees);
@@ -115,14 +118,14 @@ impl Basis {
             service,
             parcels: list.count(),
             bags: list.bags(),
-            covered: reckoned.values().all(|covered| covered.all),
+            covered: reckoned.all(),
             coffees: offers
                 .iter()
-                .filter_map(|offer| self.coffee(offer, &list, &wanted, &reckoned))
+                .filter_map(|offer| self.coffee(offer, &list, &wanted, &reckoned.offers))
                 .collect(),
-            lots: self.lots(&reckoned),
-            cost: self.cost(&reckoned),
-            roaster_minutes: self.minutes(&reckoned),
+            lots: self.lots(&reckoned.by_coffee),
+            cost: self.cost(&reckoned.by_coffee),
+            roaster_minutes: self.minutes(&reckoned.by_coffee),
             open_minutes: self.open_minutes(),
             by_bags: by_bags(&list),
             arrivals: self.arrivals(&list),
@@ -168,8 +171,14 @@ impl Basis {
                 .iter()
                 .filter(|want| self.is_ours(want.dispatch))
             {
-                for (coffee, _) in &want.parts {
-                    add(*coffee, want.style, u64::from(want.bags));
+                // An order names a product: it is the coffee or blend of the dispatch that has its parts.
+                let same = |offer: &&Offer| {
+                    let parts = self.roll.blends.parts(offer.coffee);
+                    let part = |part: &Part| want.parts.contains(&(part.coffee, part.share));
+                    parts.len() == want.parts.len() && parts.iter().all(part)
+                };
+                if let Some(offer) = offers.iter().find(same) {
+                    add(offer.coffee, want.style, u64::from(want.bags));
                 }
             }
         } else {
@@ -187,25 +196,73 @@ impl Basis {
         self.id.is_some() && dispatch == self.id
     }
 
-    fn reckon(
-        &self,
-        wanted: &BTreeMap<CoffeeId, Wanted>,
-        service: Fraction,
-    ) -> BTreeMap<CoffeeId, Covered> {
-        wanted
-            .iter()
-            .map(|(coffee, wanted)| {
-                let supply = self.supply(*coffee, wanted);
-                (*coffee, supply.covered(wanted, service.value()))
-            })
-            .collect()
+    /// Each coffee and blend for itself, with what the others of the dispatch need of the same coffees promised before it; and each coffee
+    /// with all that the dispatch needs of it.
+    fn reckon(&self, wanted: &BTreeMap<CoffeeId, Wanted>, service: Fraction) -> Reckoned {
+        let needs = self.needs(wanted);
+        let mut reckoned = Reckoned::default();
+        for (coffee, of_offers) in &needs {
+            for (offer, own) in of_offers {
+                let others = of_offers.iter().filter(|(other, _)| *other != offer);
+                let promised = grams_of(others.map(|(_, wanted)| wanted));
+                let covered = self
+                    .supply(*coffee, own, &promised)
+                    .covered(own, service.value());
+                if of_offers.len() == 1 {
+                    reckoned.by_coffee.insert(*coffee, covered.clone());
+                }
+                reckoned.take_part(*offer, covered);
+            }
+            if of_offers.len() > 1 {
+                // Bags of one gram: offers may differ in how much of the coffee is in a bag.
+                let all = grams_of(of_offers.values());
+                let bags = all.into_iter();
+                let all = Wanted {
+                    bags: bags
+                        .map(|(style, grams)| (style, u64::try_from(grams).unwrap_or(0)))
+                        .collect(),
+                    bag_mg: Mass::GRAM.mg(),
+                };
+                let supply = self.supply(*coffee, &all, &BTreeMap::new());
+                let covered = supply.covered(&all, service.value());
+                reckoned.by_coffee.insert(*coffee, covered);
+            }
+        }
+        reckoned
     }
 
-    /// What there is of a coffee: green, roasted and on cards, less what others are promised that leave no later.
-    fn supply(&self, coffee: CoffeeId, wanted: &Wanted) -> Supply {
+    /// What each coffee or blend of the dispatch needs of each coffee.
+    fn needs(
+        &self,
+        wanted: &BTreeMap<CoffeeId, Wanted>,
+    ) -> BTreeMap<CoffeeId, BTreeMap<CoffeeId, Wanted>> {
+        let mut needs: BTreeMap<CoffeeId, BTreeMap<CoffeeId, Wanted>> = BTreeMap::new();
+        for (offer, wanted) in wanted {
+            for part in self.roll.blends.parts(*offer).iter() {
+                let exact = i128::from(wanted.bag_mg) * i128::from(part.share.ppm());
+                let of_part = Wanted {
+                    bags: wanted.bags.clone(),
+                    bag_mg: i64::try_from((exact + 999_999) / 1_000_000).unwrap_or(i64::MAX),
+                };
+                needs
+                    .entry(part.coffee)
+                    .or_default()
+                    .insert(*offer, of_part);
+            }
+        }
+        needs
+    }
+
+    /// What there is of a coffee: green, roasted and on cards, less what others are promised that leave no later, and the rest of the
+    /// dispatch before it.
+    fn supply(&self, coffee: CoffeeId, wanted: &Wanted, before: &BTreeMap<StyleId, i64>) -> Supply {
         let facts = &self.facts;
-        let mut supply = Supply::default();
-        let mut styles: BTreeSet<StyleId> = wanted.bags.keys().copied().collect();
+        let mut supply = Supply {
+            promised: before.clone(),
+            ..Supply::default()
+        };
+        let mut styles: BTreeSet<StyleId> =
+            wanted.bags.keys().chain(before.keys()).copied().collect();
         for want in &facts.wants {
             let before = want.ship_day <= self.dispatch.ship_day && !self.is_ours(want.dispatch);
             for (part, share) in &want.parts {
@@ -354,15 +411,13 @@ impl Basis {
         lots
     }
 
-    /// What the green costs, at the landed cost of its lots.
+    /// What the green costs at the door, by all bills that have come.
     fn cost(&self, reckoned: &BTreeMap<CoffeeId, Covered>) -> Option<Money> {
-        let mut minor: i128 = 0;
-        for (id, grams) in reckoned.values().flat_map(|covered| &covered.green_g) {
-            let lot = &self.facts.lots.get(id)?.fields;
-            minor += lot_cost(lot, *grams, &self.site.currency)?;
-        }
+        let takes = reckoned.values().flat_map(|covered| &covered.green_g);
+        let costs = takes.map(|(lot, grams)| self.landed.of(*lot, Mass::from_grams(*grams).ok()?));
+        let sum: Amount = costs.sum::<Option<Amount>>()?;
         Some(Money {
-            minor: i64::try_from(minor.max(0)).ok()?,
+            minor: sum.rounded().max(0),
             currency: self.site.currency.clone(),
         })
     }
@@ -495,17 +550,46 @@ impl CoverAsked {
     }
 }
 
-/// What so many grams of a lot cost; none where it has no cost in a currency.
-fn lot_cost(lot: &Lot, grams: i64, currency: &str) -> Option<i128> {
-    let cost = lot
-        .landed_cost
-        .as_ref()
-        .filter(|cost| cost.currency == currency)?;
-    let whole = i128::from(lot.expected_g.mg());
-    (whole > 0).then(|| {
-        let exact = i128::from(cost.minor) * i128::from(grams) * 1_000;
-        (exact + whole / 2) / whole
-    })
+/// What is reckoned of a dispatch.
+#[derive(Default)]
+struct Reckoned {
+    /// Its coffees and blends.
+    offers: BTreeMap<CoffeeId, Covered>,
+    /// The coffees in them, each with all that the dispatch needs of it.
+    by_coffee: BTreeMap<CoffeeId, Covered>,
+}
+
+impl Reckoned {
+    /// Whether all of it is covered.
+    fn all(&self) -> bool {
+        let mut all = self.offers.values().chain(self.by_coffee.values());
+        all.all(|covered| covered.all)
+    }
+
+    /// A part of a blend decides with the others: it is covered no further and no more surely than the scarcest of them.
+    fn take_part(&mut self, offer: CoffeeId, part: Covered) {
+        let Some(whole) = self.offers.get_mut(&offer) else {
+            self.offers.insert(offer, part);
+            return;
+        };
+        whole.all &= part.all;
+        whole.certainty = whole.certainty.min(part.certainty);
+        whole.most_bags = whole.most_bags.min(part.most_bags);
+        whole.roast.batches.extend(part.roast.batches);
+        whole.roast.short.extend(part.roast.short);
+        whole.green_g.extend(part.green_g);
+    }
+}
+
+/// Grams of some demands together, by style.
+fn grams_of<'a>(wanted: impl Iterator<Item = &'a Wanted>) -> BTreeMap<StyleId, i64> {
+    let mut sum: BTreeMap<StyleId, i64> = BTreeMap::new();
+    for wanted in wanted {
+        for (style, bags) in &wanted.bags {
+            *sum.entry(*style).or_default() += wanted.grams(*bags);
+        }
+    }
+    sum
 }
 
 /// The days on which coffee of a dispatch may be roasted, over all its styles, for the shortest way.

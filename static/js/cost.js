@@ -10,13 +10,13 @@ import { T } from './texts.js';
 
 const C = T.cost;
 const places = { products: byId('products'), coffees: byId('coffees'), change: byId('change'), tariffs: byId('tariffs') };
-/** @type {{costs: any, tariffs: any[], products: any[], coffees: any[], roasters: any[], margins: any}} */
-const page = { costs: null, tariffs: [], products: [], coffees: [], roasters: [], margins: null };
+/** @type {{costs: any, tariffs: any[], products: any[], coffees: any[], roasters: any[], destinations: any[], margins: any}} */
+const page = { costs: null, tariffs: [], products: [], coffees: [], roasters: [], destinations: [], margins: null };
 
 async function load() {
   await trying(async () => {
-    const [costs, tariffs, products, coffees, roasters] = await Promise.all([read('/api/costs'), readAll('/api/tariffs'), readAll('/api/products'), readAll('/api/coffees'), readAll('/api/roasters')]);
-    Object.assign(page, { costs, tariffs, products, coffees, roasters });
+    const [costs, tariffs, products, coffees, roasters, destinations] = await Promise.all([read('/api/costs'), readAll('/api/tariffs'), readAll('/api/products'), readAll('/api/coffees'), readAll('/api/roasters'), readAll('/api/destinations')]);
+    Object.assign(page, { costs, tariffs, products, coffees, roasters, destinations });
     drawProducts();
     drawCoffees();
     drawChange();
@@ -116,7 +116,7 @@ function about(tariff) {
   if (tariff.kind === 'bag') return name(page.products, tariff.product);
   if (tariff.kind === 'roaster_minute') return name(page.roasters, tariff.roaster);
   if (tariff.kind === 'packaging') return mass(tariff.bag_g, 'g', 0);
-  return C.bags(tariff.bags);
+  return tariff.destination ? `${C.bags(tariff.bags)}, ${name(page.destinations, tariff.destination)}` : C.bags(tariff.bags);
 }
 
 function drawTariffs() {
@@ -132,7 +132,7 @@ function drawTariffs() {
 async function edit(kind) {
   const from = await lists(NEEDS.tariffs ?? []);
   const wanted = { bag: 'product', roaster_minute: 'roaster', packaging: 'bag_g', set: 'bags', postage: 'bags' }[kind];
-  const fields = fieldsOf('tariffs', from).filter((field) => ['from_day', 'amount', wanted].includes(field.name));
+  const fields = fieldsOf('tariffs', from).filter((field) => ['from_day', 'amount', wanted, ...(kind === 'postage' ? ['destination'] : [])].includes(field.name));
   const id = uuid7();
   const saved = await askForm({ title: C.kinds[/** @type {'bag'} */ (kind)], fields, value: { from_day: page.costs.day }, save: async (values) => {
     await create('tariffs', id, { kind, ...values });

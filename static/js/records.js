@@ -14,7 +14,7 @@ const R = T.records;
 /** Which lists a form needs for its choices. @type {Partial<Record<Kind, Kind[]>>} */
 export const NEEDS = {
   roasters: ['styles', 'scales', 'lots'], lots: ['deliveries', 'coffees', 'storerooms'], products: ['coffees', 'styles', 'lots'],
-  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'], 'shelf-levels': ['products'], tariffs: ['products', 'roasters'],
+  orders: ['products', 'ship-days'], 'sample-requests': ['lots'], 'cost-lines': ['deliveries', 'lots'], 'write-downs': ['lots'], 'shelf-levels': ['products'], tariffs: ['products', 'roasters', 'destinations'], coffees: ['coffees'],
   destinations: ['coffees'], subscriptions: ['styles'], subscribers: ['subscriptions', 'destinations', 'styles', 'coffees'], dispatches: ['coffees', 'styles', 'destinations'], replacements: ['subscribers'], 'standing-orders': ['products'],
 };
 
@@ -26,6 +26,9 @@ export async function lists(kinds) {
 
 /** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
 const options = (items, kept) => (items ?? []).filter((each) => !each.retired || each.id === kept).map((each) => ({ value: each.id, label: each.name ?? each.reference }));
+
+/** Coffees that are bought, and so may be of a lot or in a bag; blends are mixed from them. @param {Item[]|undefined} coffees @param {string} [but] */
+const bought = (coffees, but) => options((coffees ?? []).filter((each) => !each.parts?.length && each.id !== but));
 
 /** The claims that lots carry, each once. @param {any[]|undefined} lots */
 const claimsOf = (lots) => {
@@ -68,7 +71,10 @@ const FIELDS = {
     f('second_person', R.secondPerson, 'check'), f('large_reversal_g', R.largeReversal, 'mass', { ...optional, help: R.largeReversalHelp }),
   ],
   people: () => [f('name', R.name, 'text'), f('role', R.role, 'choice', { options: Object.entries(T.roles).map(([value, label]) => ({ value, label })) })],
-  coffees: () => [f('name', R.name, 'text', { help: R.coffeeHelp }), f('clean_drum', R.cleanDrum, 'check', { help: R.cleanDrumHelp }), f('note', R.note, 'long', { ...optional, wide: true })],
+  coffees: (from) => [
+    f('name', R.name, 'text', { help: R.coffeeHelp }), f('parts', R.blendOf, 'rows', { start: [], add: R.addPart, help: R.blendHelp, fields: [f('coffee', R.coffee, 'choice', { options: bought(from.coffees) }), f('share', R.share, 'percent')] }),
+    f('clean_drum', R.cleanDrum, 'check', { help: R.cleanDrumHelp }), f('note', R.note, 'long', { ...optional, wide: true }),
+  ],
   styles: () => [
     f('name', R.name, 'text', { help: R.styleHelp }), f('nominal_loss', R.nominalLoss, 'percent', { help: R.nominalLossHelp }), f('rest_days', R.restDays, 'whole', { help: R.restHelp }),
     f('fresh_days', R.freshDays, 'whole', { help: R.freshHelp }), f('shade', R.shade, 'whole', { help: R.shadeHelp }),
@@ -98,7 +104,7 @@ const FIELDS = {
   ],
   lots: (from) => [
     f('name', R.lotName, 'text', { help: R.lotNameHelp }), f('delivery', R.delivery, 'choice', { options: (from.deliveries ?? []).map((each) => ({ value: each.id, label: title('deliveries', each) })) }),
-    f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('grade', R.grade, 'text', { help: R.gradeHelp }), f('screen', R.screen, 'text', { ...optional, help: R.screenHelp }),
+    f('coffee', R.coffee, 'choice', { options: bought(from.coffees) }), f('grade', R.grade, 'text', { help: R.gradeHelp }), f('screen', R.screen, 'text', { ...optional, help: R.screenHelp }),
     f('process', R.process, 'text', optional), f('crop_year', R.cropYear, 'text', optional), f('storeroom', R.storeroom, 'choice', { options: options(from.storerooms) }),
     f('expected_g', R.expected, 'mass', { help: R.expectedHelp }),
     f('packing', R.packing, 'group', { fields: [f('kind', R.packingKind, 'choice', { options: Object.entries(T.packings).map(([value, label]) => ({ value, label })) }), f('sacks', R.sacks, 'whole'), f('sack_g', R.sackMass, 'mass'), f('loose_g', R.loose, 'mass', { start: 0 })] }),
@@ -108,7 +114,7 @@ const FIELDS = {
     f('use_rank', R.useRank, 'whole', { start: 1, help: R.useRankHelp }), f('reserve_g', R.reserve, 'mass', { ...optional, help: R.reserveHelp }),
   ],
   products: (from) => [
-    f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
+    f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: bought(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
     f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: options(from.lots), help: R.onlyLotsHelp }),
     f('claims', R.soldAs, 'many', { ...optional, options: claimsOf(from.lots), help: R.soldAsHelp }),
   ],
@@ -130,7 +136,7 @@ const FIELDS = {
   'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
   'shelf-levels': (from) => [f('product', R.product, 'choice', { options: options(from.products) }), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp }), f('bags', R.bags, 'whole')],
   tariffs: (from) => [
-    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole'),
+    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole'), f('destination', R.destination, 'choice', { ...optional, none: R.anyDestination, options: options(from.destinations) }),
     f('from_day', R.fromDay, 'day'), f('amount', R.amount, 'money', { currency: from.currency }),
   ],
   destinations: (from) => [

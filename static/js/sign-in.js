@@ -13,7 +13,7 @@ const fragment = new URLSearchParams(location.hash.slice(1));
 /** Where to go once inside: a page of ours, whatever the address says. */
 function next() {
   const then = new URLSearchParams(location.search).get('then') ?? '';
-  return /^\/[a-z-]*$/.test(then) ? then : '/';
+  return /^\/[a-z-]*(\?[\w=&%.-]*)?$/.test(then) ? then : '/';
 }
 
 /** @param {string} title @param {...Node} parts */

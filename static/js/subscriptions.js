@@ -1,7 +1,7 @@
 /** Subscriptions: dispatches and their coffees, who takes them, what is offered, and standing orders. */
 import { ask, change, command, create, happened, read, uuid7 } from './api.js';
-import { button, byId, h, redraw } from './dom.js';
-import { addDays, day, mass } from './format.js';
+import { button, byId, h, redraw, tableHead } from './dom.js';
+import { addDays, day, mass, money } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
 import { importBox } from './import-box.js';
 import { listen } from './live.js';
@@ -73,6 +73,7 @@ function dispatchCard(dispatch) {
     h('ol', {}, dispatch.coffees.map((/** @type {any} */ offer) => h('li', {}, nameOf(page.lists.coffees, offer.coffee), offer.from_bags ? h('small', {}, ` ${S.onlyFrom(offer.from_bags)}`) : null))),
     h('p', {}, dispatch.frozen ? h('span', { class: 'flag' }, S.frozen) : S.cutOff(day(dispatch.cut_off))),
     h('div', { class: 'actions' }, button(S.tryOut, () => openTrial(dispatch), { 'data-key': `try-${dispatch.id}`, 'aria-label': `${S.tryOut}: ${label}` }), button(S.list, () => showList(dispatch), { kind: 'quiet', 'data-key': `list-${dispatch.id}`, 'aria-label': `${S.list}: ${label}` }),
+      button(S.margin, () => showMargin(dispatch), { kind: 'quiet', 'data-key': `margin-${dispatch.id}`, 'aria-label': `${S.margin}: ${label}` }),
       dispatch.frozen ? button(S.letIn, () => letIn(dispatch), { kind: 'quiet', 'data-key': `let-${dispatch.id}`, 'aria-label': `${S.letIn}: ${label}` }) : button(S.freeze, () => freeze(dispatch), { kind: 'quiet', 'data-key': `freeze-${dispatch.id}`, 'aria-label': `${S.freeze}: ${label}` }),
       dispatch.frozen ? null : button(T.form.edit, () => edit('dispatches', dispatch), { kind: 'quiet', 'data-key': `edit-${dispatch.id}`, 'aria-label': `${T.form.edit}: ${label}` }),
       dispatch.frozen ? null : button(S.callOff, () => callOff(dispatch), { kind: 'quiet', 'data-key': `off-${dispatch.id}`, 'aria-label': `${S.callOff}: ${label}` })));
@@ -164,6 +165,32 @@ async function showList(dispatch) {
     const dialog = h('dialog', { class: 'sheet form-dialog', 'aria-labelledby': 'list-name' }, h('form', { method: 'dialog' }, h('h2', { id: 'list-name' }, S.listOf(day(dispatch.ship_day), list.frozen)),
       h('ul', {}, list.parcels.map((/** @type {any} */ parcel) => h('li', {}, h('b', {}, parcel.number ?? S.counted(parcel.parcels)), ` ${parcel.name ?? ''} · ${nameOf(page.lists.destinations, parcel.destination)} · ${lines(parcel)}`, parcel.replacement ? h('span', { class: 'flag' }, S.replacement) : null))),
       list.left_out.length ? h('div', {}, h('h3', {}, S.leftOut(list.left_out.length)), h('ul', {}, list.left_out.map((/** @type {any} */ each) => h('li', {}, `${each.number} ${each.name}: ${each.words}`)))) : null,
+      h('div', { class: 'actions' }, h('button', { class: 'button main', type: 'submit' }, S.close))));
+    document.body.append(dialog);
+    dialog.addEventListener('close', () => dialog.remove());
+    dialog.showModal();
+  });
+}
+
+/** What a dispatch costs and leaves: reckoned, and as it left. @param {Item} dispatch */
+async function showMargin(dispatch) {
+  await trying(async () => {
+    const found = await read(`/api/dispatches/${dispatch.id}/margin`);
+    const pay = (/** @type {number|null} */ minor) => (minor === null ? S.unknown : money({ minor, currency: found.currency }));
+    const cell = (/** @type {number|null} */ minor) => h('td', { class: `num${minor !== null && minor < 0 ? ' short-cell' : ''}` }, pay(minor));
+    const cells = (/** @type {any} */ { margin }) => [cell(margin.bags_minor), cell(margin.postage_minor), cell(margin.paid_minor), cell(margin.margin_minor)];
+    const name = S.marginOf(subscription(dispatch.subscription)?.name ?? '?', day(dispatch.ship_day));
+    const missing = [...new Set([...found.products.flatMap((/** @type {any} */ each) => each.missing), ...(found.shipped?.missing ?? [])])];
+    const { shipped } = found;
+    /** @type {HTMLDialogElement} */
+    const dialog = h('dialog', { class: 'sheet form-dialog', 'aria-labelledby': 'margin-name' }, h('form', { method: 'dialog' }, h('h2', { id: 'margin-name' }, name), h('p', { class: 'help' }, S.marginHelp),
+      h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': name }, h('table', {}, tableHead([[S.inEach], [S.parcels], [S.bagsCost], [S.postage], [S.paid], [S.leaves]]),
+        h('tbody', {}, found.sets.map((/** @type {any} */ each) => h('tr', {}, h('th', { scope: 'row', class: 'num' }, String(each.bags)), h('td', { class: 'num' }, String(each.parcels)), cells(each)))),
+        h('tfoot', {}, h('tr', {}, h('th', { scope: 'row' }, S.allParcels), h('td', { class: 'num' }, String(found.total.parcels)), cells(found.total))))),
+      h('h3', {}, S.perBag), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': S.perBag }, h('table', {}, tableHead([T.records.product, [S.bagCost], [S.soldFor], [S.leaves]]),
+        h('tbody', {}, found.products.map((/** @type {any} */ each) => h('tr', {}, h('th', { scope: 'row' }, each.product.name, each.at_a_loss ? h('span', { class: 'flag on_hold' }, S.atALoss) : null), cell(each.cost_minor), cell(each.price_minor), cell(each.margin_minor)))))),
+      shipped ? [h('h3', {}, S.asShipped), h('p', { class: 'help' }, S.shippedHelp(shipped.bags, shipped.of_bags)), h('dl', { class: 'facts' }, /** @type {[string, number|null][]} */ ([[S.greenCost, shipped.green_minor], [S.roastingCost, shipped.roasting_minor], [S.packagingCost, shipped.packaging_minor], [S.postage, shipped.postage_minor], [S.paid, shipped.paid_minor], [S.leaves, shipped.margin_minor]]).map(([label, minor]) => h('div', {}, h('dt', {}, label), h('dd', {}, pay(minor)))))] : null,
+      missing.length ? h('p', {}, S.notKnown(missing.join('; ')), ' ', linkTo('/cost', T.pages.cost)) : null,
       h('div', { class: 'actions' }, h('button', { class: 'button main', type: 'submit' }, S.close))));
     document.body.append(dialog);
     dialog.addEventListener('close', () => dialog.remove());

@@ -71,6 +71,51 @@ test('a dispatch is set up by form, tried out, kept, frozen, and one is let in',
   await page.waitForSelector('dialog', { state: 'detached' });
   const dispatch = (await api.read('/api/dispatches')).items[0].id;
   assert.equal((await api.read(`/api/dispatches/${dispatch}/list`)).parcels.length, 4);
+
+  const { currency } = (await api.read('/api/me')).site;
+  await api.make('tariffs', { kind: 'set', bags: 2, from_day: '2026-01-01', amount: { minor: 2400, currency } });
+  await page.locator('[data-key^="margin-"]').click();
+  await page.waitForSelector('dialog >> text=All parcels');
+  const told = (await page.textContent('dialog')) ?? '';
+  for (const words of ['48.00', 'not known', 'what lot K-17 cost', 'Kirimbi filter 250']) assert.ok(told.includes(words), `${words}: ${told}`);
+  await page.setViewportSize({ width: 1280, height: 800 });
+  await shot(page, 'subscriptions-margin');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await shot(page, 'subscriptions-margin-phone');
+  await page.locator('dialog').getByRole('button', { name: 'Close' }).click();
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
+test('a blend is set up as a coffee and put into a dispatch', async () => {
+  const api = apiOf(service.url);
+  const find = async (/** @type {string} */ kind, /** @type {string} */ name) => (await api.read(`/api/${kind}`)).items.find((/** @type {any} */ each) => each.name === name).id;
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.goto(`${service.url}/setup#coffees`);
+  await page.click('[data-key="add"]');
+  const dialog = page.locator('dialog');
+  await dialog.getByLabel('Name').fill('House blend');
+  for (const [i, [name, share]] of /** @type {[string, string][]} */ ([['Kirimbi', '60'], ['Vale Sereno', '40']]).entries()) {
+    await dialog.getByRole('button', { name: 'Add a part' }).click();
+    await dialog.getByLabel('Coffee', { exact: true }).nth(i).selectOption({ label: name });
+    await dialog.getByLabel('Share').nth(i).fill(share);
+  }
+  await shot(page, 'setup-blend');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await shot(page, 'setup-blend-phone');
+  await page.setViewportSize({ width: 1280, height: 800 });
+  await dialog.getByRole('button', { name: 'Save' }).click();
+  await page.waitForSelector('dialog', { state: 'detached' });
+  const [blend, filter, kirimbi, sereno, subscription] = await Promise.all([find('coffees', 'House blend'), find('styles', 'Filter'), find('coffees', 'Kirimbi'), find('coffees', 'Vale Sereno'), find('subscriptions', 'Monthly three')]);
+  await api.make('products', { name: 'House filter 250', parts: [{ coffee: kirimbi, share: 0.6 }, { coffee: sereno, share: 0.4 }], style: filter, bag_g: 250 });
+  const [first] = (await api.read('/api/dispatches')).items;
+  await api.make('dispatches', { subscription, ship_day: addDays(first.ship_day, 7), coffees: [{ coffee: blend }] });
+  await page.goto(`${service.url}/subscriptions`);
+  await page.locator('[data-key^="try-"]').nth(1).click();
+  await page.waitForSelector('#trial .says.covered');
+  assert.match((await page.textContent('#trial')) ?? '', /House blend/);
+  assert.match((await page.textContent('#trial')) ?? '', /VS-3/);
+  await shot(page, 'subscriptions-blend');
   assert.deepEqual(errors, []);
   await context.close();
 });

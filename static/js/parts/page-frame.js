@@ -32,9 +32,12 @@ export function inWords(error) {
   return String(error);
 }
 
+/** This page with all that its address asks for, such as a label's code. */
+const address = () => encodeURIComponent(location.pathname + location.search);
+
 /** Says what went wrong, with the way back in where nobody is signed in any longer. @param {unknown} error */
 export function explain(error) {
-  if (error instanceof Problem && error.slug === 'sign-in') tell(T.access.signInAgain, linkTo(`/sign-in?then=${location.pathname}`, T.access.signIn));
+  if (error instanceof Problem && error.slug === 'sign-in') tell(T.access.signInAgain, linkTo(`/sign-in?then=${address()}`, T.access.signIn));
   else tell(inWords(error));
 }
 
@@ -127,7 +130,7 @@ export async function openPage() {
     return me;
   } catch (error) {
     if (error instanceof Problem && error.status === 404) return null;
-    if (error instanceof Problem && error.slug === 'sign-in') location.assign(`/sign-in?then=${location.pathname}`);
+    if (error instanceof Problem && error.slug === 'sign-in') location.assign(`/sign-in?then=${address()}`);
     if (frame instanceof PageFrame) frame.state(inWords(error), 'bad');
     throw error;
   }
