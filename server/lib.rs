@@ -40,5 +40,6 @@ pub mod setup;
 pub mod sheet;
 pub mod store;
 pub mod text;
+pub mod threads;
 pub mod web;
 pub mod week;

@@ -22,6 +22,7 @@ use crate::day::Zone;
 use crate::key_file::{self, KeyFileError};
 use crate::serve::{self, ServeError};
 use crate::store::{self, StoreError};
+use crate::threads::stay_on_this_core;
 use client::Client;
 use files::Roastery;
 use history::History;
@@ -151,6 +152,7 @@ async fn on_one_thread(
 ) -> Result<(), DemoError> {
     let (done, told) = oneshot::channel();
     std::thread::spawn(move || {
+        // Each statement goes to the database's own thread and its rows come back: from core to core that takes twice as long.
         stay_on_this_core();
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
@@ -162,19 +164,6 @@ async fn on_one_thread(
     told.await
         .unwrap_or_else(|_| Err(DemoError::Transport("its thread failed".to_owned())))
 }
-
-/// Keeps this thread, and those that it starts, where it is. Each statement goes to the database's own thread and its rows come back, some
-/// hundred thousand times: from core to core that takes twice as long.
-#[cfg(target_os = "linux")]
-fn stay_on_this_core() {
-    let mut here = rustix::thread::CpuSet::new();
-    here.set(rustix::thread::sched_getcpu());
-    // Where this is not allowed it only takes longer.
-    let _ = rustix::thread::sched_setaffinity(None, &here);
-}
-
-#[cfg(not(target_os = "linux"))]
-const fn stay_on_this_core() {}
 
 async fn tell_in(
     url: &str,

@@ -287,8 +287,8 @@ impl Change {
                 let day = facts.wants[*want].ship_day.plus(*days);
                 format!("Shipped on {}", day.short())
             }
-            Self::Fewer { bags: 1, .. } => "Promised 1 bag fewer".to_owned(),
-            Self::Fewer { bags, .. } => format!("Promised {bags} bags fewer"),
+            Self::Fewer { bags: 1, .. } => "With 1 bag fewer promised".to_owned(),
+            Self::Fewer { bags, .. } => format!("With {bags} bags fewer promised"),
         }
     }
 

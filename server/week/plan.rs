@@ -18,6 +18,7 @@ use crate::day::Day;
 use crate::planner::{self, Effort, Instance, Options, Plan};
 use crate::refusal::{Outcome, Refusal};
 use crate::store::StoreError;
+use crate::threads::behind_the_floor;
 
 /// What plan is wanted.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize, utoipa::ToSchema)]
@@ -112,9 +113,8 @@ pub(super) async fn compute<T: Send + 'static>(
 ) -> Outcome<T> {
     let failed = |e: &dyn std::fmt::Display| StoreError::Database(format!("planning failed: {e}"));
     let _turn = turns.acquire().await.map_err(|e| failed(&e))?;
-    tokio::task::spawn_blocking(work)
-        .await
-        .unwrap_or_else(|e| Err(failed(&e).into()))
+    let computed = behind_the_floor(work).await;
+    computed.unwrap_or_else(|| Err(failed(&"its thread ended").into()))
 }
 
 impl Planned {
