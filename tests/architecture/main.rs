@@ -108,7 +108,7 @@ fn assert_none(wrong: Vec<String>) {
 /// The layers from the bottom up: a module names those of its own layer and below.
 const LAYERS: [&[&str]; 6] = [
     &[
-        "mass", "fraction", "ids", "day", "calendar", "ladder", "money", "text", "clock",
+        "mass", "fraction", "ids", "day", "calendar", "ladder", "money", "text", "threads", "clock",
     ],
     &["planner", "loss"],
     &["store", "book", "refusal", "sheet"],

@@ -19,8 +19,8 @@ after(async () => {
 
 test('whoever is not signed in is asked to, and comes back to where they were going', async () => {
   const { page, context } = await openPage(browser, { nobody: true });
-  await page.goto(`${service.url}/week`);
-  await page.waitForURL('**/sign-in?then=/week');
+  await page.goto(`${service.url}/trace?code=ab12`);
+  await page.waitForURL((url) => url.pathname === '/sign-in' && url.searchParams.get('then') === '/trace?code=ab12');
   await shot(page, 'sign-in');
   await page.fill('input[name="name"]', 'Owner');
   await page.fill('input[name="password"]', 'not the password');
@@ -34,7 +34,7 @@ test('whoever is not signed in is asked to, and comes back to where they were go
   await page.waitForFunction(() => document.querySelector('#said')?.textContent);
   await page.fill('input[name="password"]', PASSWORD);
   await page.click('button[type="submit"]');
-  await page.waitForURL('**/week');
+  await page.waitForURL('**/trace?code=ab12');
   await page.click('.sign-out');
   await page.waitForURL('**/sign-in');
   await context.close();
