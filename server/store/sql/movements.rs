@@ -308,8 +308,58 @@ impl ReadMovements for Transaction {
     }
 }
 
-/// What the movements up to a day left on each account of a lot: whole months before, then the days of its month, and off again what was
-/// recorded after the first `known` leaves.
+/// What the movements up to a day left on each account of a lot: whole months before, then the days of its month, and what is added to them.
+macro_rules! standing_on {
+    ($more:literal) => {
+        concat!(
+            "WITH change AS (
+                 SELECT account_month.account, account_month.net_mg AS mg
+                 FROM account_month
+                 JOIN account ON account.id = account_month.account
+                 WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+                   AND account_month.month < $3
+                 UNION ALL
+                 SELECT movement.to_account, movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.to_account
+                 WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+                   AND movement.day >= $4 AND movement.day <= $5
+                 UNION ALL
+                 SELECT movement.from_account, -movement.mass_mg
+                 FROM movement
+                 JOIN account ON account.id = movement.from_account
+                 WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+                   AND movement.day >= $4 AND movement.day <= $5 ",
+            $more,
+            ")
+             SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
+             FROM change
+             JOIN account ON account.id = change.account
+             GROUP BY account.id, account.lot, account.place, account.key
+             HAVING SUM(change.mg) <> 0
+             ORDER BY account.place, account.key"
+        )
+    };
+}
+
+const STANDING_NOW: &str = standing_on!("");
+
+/// Off again comes what was recorded after the first leaves.
+const STANDING_THEN: &str = standing_on!(
+    "UNION ALL
+     SELECT movement.to_account, -movement.mass_mg
+     FROM movement
+     JOIN account ON account.id = movement.to_account
+     WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+       AND movement.day <= $5 AND movement.position >= $8
+     UNION ALL
+     SELECT movement.from_account, movement.mass_mg
+     FROM movement
+     JOIN account ON account.id = movement.from_account
+     WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
+       AND movement.day <= $5 AND movement.position >= $8"
+);
+
 async fn standing_on(
     tx: &mut Transaction,
     site: SiteId,
@@ -318,54 +368,18 @@ async fn standing_on(
     on: Day,
     known: Option<i64>,
 ) -> Result<Vec<StandingColumns>> {
-    Ok(sqlx::query_as(
-        "WITH change AS (
-             SELECT account_month.account, account_month.net_mg AS mg
-             FROM account_month
-             JOIN account ON account.id = account_month.account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
-               AND account_month.month < $3
-             UNION ALL
-             SELECT movement.to_account, movement.mass_mg
-             FROM movement
-             JOIN account ON account.id = movement.to_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
-               AND movement.day >= $4 AND movement.day <= $5
-             UNION ALL
-             SELECT movement.from_account, -movement.mass_mg
-             FROM movement
-             JOIN account ON account.id = movement.from_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
-               AND movement.day >= $4 AND movement.day <= $5
-             UNION ALL
-             SELECT movement.to_account, -movement.mass_mg
-             FROM movement
-             JOIN account ON account.id = movement.to_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
-               AND movement.day <= $9 AND movement.position >= $8
-             UNION ALL
-             SELECT movement.from_account, movement.mass_mg
-             FROM movement
-             JOIN account ON account.id = movement.from_account
-             WHERE account.site = $1 AND account.lot = $2 AND account.place >= $6 AND account.place <= $7
-               AND movement.day <= $9 AND movement.position >= $8
-         )
-         SELECT account.lot, account.place, account.key, CAST(SUM(change.mg) AS BIGINT)
-         FROM change
-         JOIN account ON account.id = change.account
-         GROUP BY account.id, account.lot, account.place, account.key
-         HAVING SUM(change.mg) <> 0
-         ORDER BY account.place, account.key",
-    )
-    .bind(site.0)
-    .bind(lot.0)
-    .bind(on.month())
-    .bind(on.month_start().to_string())
-    .bind(on.to_string())
-    .bind(first)
-    .bind(last)
-    .bind(known.unwrap_or(i64::MAX))
-    .bind(known.map(|_| on.to_string()).unwrap_or_default())
-    .fetch_all(&mut **tx)
-    .await?)
+    let text = known.map_or(STANDING_NOW, |_| STANDING_THEN);
+    let query = sqlx::query_as(text)
+        .bind(site.0)
+        .bind(lot.0)
+        .bind(on.month())
+        .bind(on.month_start().to_string())
+        .bind(on.to_string())
+        .bind(first)
+        .bind(last);
+    let query = match known {
+        Some(known) => query.bind(known),
+        None => query,
+    };
+    Ok(query.fetch_all(&mut **tx).await?)
 }
