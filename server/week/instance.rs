@@ -178,11 +178,26 @@ pub fn outlook(
     roaster: &RoasterFacts,
     charge: i64,
 ) -> Option<(Question, Outlook)> {
+    let (question, learned) = learned(facts, (lot, style), roaster)?;
+    Some((question, for_bags(facts, &learned, charge)?))
+}
+
+/// What batches of a lot in a style on a roaster are expected to give.
+fn learned(
+    facts: &Facts,
+    (lot, style): (LotId, StyleId),
+    roaster: &RoasterFacts,
+) -> Option<(Question, Outlook)> {
     let full = roaster.fields.max_charge_g;
     let question = facts.questions.question(lot, style, roaster.id, full)?;
     let outlook = facts.questions.learner().outlook(&question);
+    Some((question, outlook))
+}
+
+/// What is left for bags of what batches of about this charge give, grams.
+fn for_bags(facts: &Facts, learned: &Outlook, charge: i64) -> Option<Outlook> {
     let charge = Mass::from_grams(charge).ok()?.grams();
-    Some((question, outlook.less(facts.kept_back.grams(), charge)))
+    Some(learned.less(facts.kept_back.grams(), charge))
 }
 
 fn roaster(facts: &RoasterFacts) -> Roaster {
@@ -309,14 +324,15 @@ fn safe_yield(
     (grams, most): (i64, i64),
     own: Option<u32>,
 ) -> Option<Yield> {
-    let (_, full) = outlook(facts, (lot, style), roaster, most)?;
+    let (_, learned) = learned(facts, (lot, style), roaster)?;
+    let full = for_bags(facts, &learned, most)?;
     let mean = i64::from(Fraction::nearest(full.mean_yield()).ppm()).max(1);
     let drum = i128::from(most) * i128::from(mean) / 1_000_000;
     let drums = (i128::from(grams) + drum.max(1) - 1) / drum.max(1);
     let batches = own.unwrap_or_else(|| u32::try_from(drums.max(1)).unwrap_or(u32::MAX));
     let each = i128::from(grams) * 1_000_000 / i128::from(mean) / i128::from(batches.max(1));
     let charge = own.map_or(most, |_| i64::try_from(each).unwrap_or(most).clamp(1, most));
-    let (_, outlook) = outlook(facts, (lot, style), roaster, charge)?;
+    let outlook = for_bags(facts, &learned, charge)?;
     let safe = outlook.safe_yield(facts.service.value(), batches);
     Yield::from_ten_thousandths(i64::from(Fraction::nearest(safe).ppm()) / 100)
 }
