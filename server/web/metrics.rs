@@ -6,7 +6,7 @@ use std::time::Instant as Moment;
 
 use axum::Extension;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::{HeaderName, header};
+use axum::http::{HeaderName, Method, header};
 use axum::middleware::Next;
 use axum::response::Response;
 use prometheus_client::encoding::{EncodeLabelSet, text};
@@ -79,8 +79,11 @@ impl Requests {
 pub async fn measure(State(requests): State<Requests>, request: Request, next: Next) -> Response {
     let path = request.extensions().get::<MatchedPath>();
     let asked = Asked {
-        method: request.method().to_string(),
-        // An address that is not there is anybody's to make up, so it gets no line of its own.
+        // A method or an address that is not there is anybody's to make up, so it gets no line of its own.
+        method: match *request.method() {
+            Method::GET | Method::HEAD | Method::POST | Method::PUT => request.method().to_string(),
+            _ => "none".to_owned(),
+        },
         route: path.map_or_else(|| "none".to_owned(), |path| path.as_str().to_owned()),
     };
     let begun = Moment::now();
