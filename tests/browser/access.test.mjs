@@ -1,4 +1,4 @@
-/** Coming in: by password, by PIN on a paired tablet, over https on a name of the house; and being cut off. */
+/** Coming in: by password, by PIN on a paired tablet, with the authority of the house; and being cut off. */
 import assert from 'node:assert/strict';
 import { createHash } from 'node:crypto';
 import { after, before, test } from 'node:test';
@@ -88,21 +88,20 @@ test('a tablet is paired by a code, an operator signs in with a PIN, and one tap
   await tablet.context.close();
 });
 
-test('over https on a name of the house: the authority, the first owner, the worker that a tablet needs', async () => {
-  const secure = await startService({ secure: true, owner: false });
-  const { host } = new URL(secure.url);
-  const guest = await startBrowser(secure.flags);
+test('whoever comes by plain HTTP installs the authority; then the first owner comes in, and the worker that a tablet needs', async () => {
+  const fresh = await startService({ owner: false });
+  const { host } = new URL(fresh.url);
   try {
-    const { page, context, errors } = await openPage(guest, { nobody: true });
+    const { page, context, errors } = await openPage(browser, { nobody: true });
     await page.goto(`http://${host}/floor`);
     await page.waitForURL('**/trust');
     const fingerprint = await page.locator('.fingerprint').textContent();
-    assert.equal(fingerprint, createHash('sha256').update(secure.authority ?? '').digest('hex').toUpperCase().replace(/(..)(?=.)/g, '$1:'));
-    assert.ok(secure.said().includes(String(fingerprint)), 'the terminal shows the same');
+    assert.equal(fingerprint, createHash('sha256').update(fresh.authority).digest('hex').toUpperCase().replace(/(..)(?=.)/g, '$1:'));
+    assert.ok(fresh.said().includes(String(fingerprint)), 'the terminal shows the same');
     await shot(page, 'trust');
-    assert.equal((await apiOf(secure.url).read('/api/entrance')).set_up, false, 'whoever trusts this authority alone is answered');
+    assert.equal((await apiOf(fresh.url).read('/api/entrance')).set_up, false, 'whoever trusts this authority alone is answered');
 
-    const link = /https:\/\/\S+#invitation=\w+/.exec(secure.said())?.[0] ?? '';
+    const link = /https:\/\/\S+#invitation=\w+/.exec(fresh.said())?.[0] ?? '';
     await page.goto(link);
     await page.fill('input[name="name"]', 'Marta');
     await page.fill('input[name="password"]', PASSWORD);
@@ -118,7 +117,6 @@ test('over https on a name of the house: the authority, the first owner, the wor
     assert.deepEqual(errors.filter((each) => !each.includes(`http://${host}/trust`)), []);
     await context.close();
   } finally {
-    await guest.close();
-    await secure.stop();
+    await fresh.stop();
   }
 });

@@ -1,4 +1,4 @@
-/** A day on the floor with hardly a network, over https on a name of the house: 40 weights, none lost, none twice. And two tablets that want the same thing. */
+/** A day on the floor with hardly a network: 40 weights, none lost, none twice. And two tablets that want the same thing. */
 import assert from 'node:assert/strict';
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
@@ -13,7 +13,7 @@ let service;
 let api;
 
 before(async () => {
-  service = await startService({ secure: true });
+  service = await startService();
   api = apiOf(service.url);
   const { filterBag, espressoBag, shipDay } = await roastery(api);
   await api.make('orders', { number: 'W-202', customer: 'Mill Street', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 700 }, { line: 2, product: espressoBag, bags: 150 }] });
@@ -29,7 +29,7 @@ test('forty weights through a cut network, a closed browser and a killed service
   /** What was typed, so that every batch can be told from every other: kilograms in and out. @type {[string, string][]} */
   const typed = [];
   const open = async (/** @type {boolean} */ offline) => {
-    const tablet = await openBrowser(home, service.flags);
+    const tablet = await openBrowser(home);
     const page = tablet.pages()[0] ?? (await tablet.newPage());
     await tablet.setOffline(offline);
     await page.goto(`${service.url}/floor`);
@@ -93,7 +93,7 @@ test('forty weights through a cut network, a closed browser and a killed service
 });
 
 test('two tablets race for one card: one is booked, the other is asked; what cannot be booked is settled by a person', async () => {
-  const browser = await startBrowser(service.flags);
+  const browser = await startBrowser();
   try {
     const one = await openPage(browser, { viewport: { width: 1280, height: 800 } });
     const two = await openPage(browser, { viewport: { width: 800, height: 1280 } });

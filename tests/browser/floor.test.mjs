@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 import { asked, keeps } from './hands.mjs';
-import { apiOf, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
+import { apiOf, changed, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
 
 /** @type {import('./support.mjs').Service} */
 let service;
@@ -234,11 +234,8 @@ test('times are those of the roastery, without a network, too', async () => {
 
 test('a long lot name leaves the weighing screen of a phone as wide as the phone', async () => {
   const { page, context } = await openPage(browser, { viewport: { width: 390, height: 844 }, isMobile: true, hasTouch: true });
-  await page.route('**/api/cards*', async (route) => {
-    const answer = await route.fetch();
-    const cards = await answer.json();
-    for (const card of cards.items) card.lot.name = 'Vale Sereno Honey Reserve 3';
-    await route.fulfill({ response: answer, json: cards });
+  await changed(page, '/api/cards*', ({ items }) => {
+    for (const card of items) card.lot.name = 'Vale Sereno Honey Reserve 3';
   });
   await page.goto(`${service.url}/floor`);
   await page.click('#weigh-in');
@@ -297,10 +294,7 @@ test('a tablet whose clock is wrong is told; a service whose clock was set is fo
   await page.clock.install({ time: Date.now() + 10 * 60000 });
   await page.goto(`${service.url}/floor`);
   await page.waitForSelector('#state >> text=The clock of this tablet is 10 minutes fast.');
-  await page.route('**/api/me', async (route) => {
-    const answer = await route.fetch();
-    await route.fulfill({ response: answer, json: { ...(await answer.json()), clock_set: true } });
-  });
+  await changed(page, '/api/me', (me) => ({ ...me, clock_set: true }));
   await page.reload();
   await page.waitForSelector('#weigh-in');
   await page.waitForSelector('#state >> text=Harbour Lane');

@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { after, before, test } from 'node:test';
-import { apiOf, openPage, PAGES, releaseWeek, roastery, shot, startBrowser, startService, WIDTHS } from './support.mjs';
+import { apiOf, openPage, PAGES, releaseWeek, roastery, roasts, settled, shot, startBrowser, startService, WIDTHS } from './support.mjs';
 
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 /** What a page may send in all, compressed as it travels. */
@@ -17,14 +17,9 @@ let browser;
 before(async () => {
   [service, browser] = await Promise.all([startService(), startBrowser()]);
   const api = apiOf(service.url);
-  const { filter, roaster, lots, store, greenScale, roastedScale } = await roastery(api);
+  const made = await roastery(api);
   await releaseWeek(api);
-  for (const out of ['10.34', '10.30', '9.20']) {
-    const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot: lots[0], style: filter, roaster, storeroom: store, weight: { basis: 'weighed', scale: greenScale, source: 'typed', readings: [{ gross: '12.00', container: null }] } });
-    await api.command('weigh-outs', { batches: [batch.id], weight: { basis: 'weighed', scale: roastedScale, source: 'typed', readings: [{ gross: out, container: null }] } });
-  }
-  const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), lot: lots[2], style: filter, roaster, storeroom: store, weight: { basis: 'weighed', scale: greenScale, source: 'typed', readings: [{ gross: '12.00', container: null }] } });
-  await api.command('starts', { batch: batch.id });
+  await roasts(api, made);
 });
 after(async () => {
   await browser?.close();
@@ -75,20 +70,10 @@ for (const name of PAGES) {
     page.on('request', (request) => hosts.add(new URL(request.url()).origin));
     await page.goto(`${service.url}/${name}`);
     await settled(page);
-    const first = await page.evaluate(() => performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0);
-    const largest = await page.evaluate(() => new Promise((resolve) => new PerformanceObserver((list) => resolve(list.getEntries().at(-1)?.startTime ?? 0)).observe({ type: 'largest-contentful-paint', buffered: true })));
-    console.log(`${name}: ${bytes} bytes, first contentful paint ${Math.round(first)} ms, largest ${Math.round(Number(largest))} ms`);
     assert.ok(bytes > 0 && bytes < MOST_BYTES, `${name} sends ${bytes} bytes`);
     assert.deepEqual([...hosts], [service.url], 'nothing comes from elsewhere');
     await context.close();
   });
-}
-
-/** Waits until the page has drawn what the service said. @param {import('playwright-core').Page} page */
-async function settled(page) {
-  await page.waitForFunction(() => (document.querySelector('#state')?.textContent ?? '').includes('·'));
-  await page.waitForFunction(() => (document.querySelector('main')?.textContent?.length ?? 0) > 60);
-  await page.evaluate(() => new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve, 300))));
 }
 
 /** No key or field is smaller than a finger needs; links in running text are excepted (WCAG 2.2, 2.5.8). @param {import('playwright-core').Page} page @param {number} least @param {number} width */

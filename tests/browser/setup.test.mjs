@@ -1,7 +1,7 @@
 /** From an empty book to the first plan, through the pages alone; and orders from a spreadsheet with a bad line. */
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
-import { addDays, apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+import { addDays, apiOf, changed, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
 
 /** @typedef {import('playwright-core').Page} Page */
 
@@ -34,11 +34,8 @@ test('the zone of this device is offered while a book still has its first one', 
   const service = await startService();
   try {
     const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 900 }, timezoneId: 'Africa/Nairobi' });
-    await page.route('**/api/sites*', async (route) => {
-      const answer = await route.fetch();
-      const sites = await answer.json();
-      for (const site of sites.items) site.zone = 'UTC';
-      await route.fulfill({ response: answer, json: sites });
+    await changed(page, '/api/sites*', ({ items }) => {
+      for (const site of items) site.zone = 'UTC';
     });
     await page.goto(`${service.url}/setup`);
     await page.click('[data-key="way-sites"]');

@@ -1,4 +1,4 @@
-/** The real service on a free port with a fresh book, a small roastery in it, and a browser to look at it. */
+/** The real service over https by a name of the house, with a fresh book and a small roastery in it, and a browser to look at it. */
 import { spawn } from 'node:child_process';
 import { mkdtempSync, mkdirSync, rmSync } from 'node:fs';
 import { request } from 'node:https';
@@ -12,7 +12,10 @@ import { uuid7 } from '../../static/js/api.js';
 const here = dirname(fileURLToPath(import.meta.url));
 const BINARY = process.env.OUTTURN_BIN ?? join(here, '../../target/debug/outturn');
 const CHROMIUM = process.env.CHROMIUM_BIN ?? '/usr/bin/chromium';
-const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
+/** The name of the house by which services are reached. */
+export const NAME = 'roastery.lan';
+/** A browser that knows the name of the house. It has no authority installed, so it takes any; `send` checks the certificate instead. */
+const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync', `--host-resolver-rules=MAP ${NAME} 127.0.0.1`, '--ignore-certificate-errors'];
 
 /** Where pictures of the pages are put for people to look at. */
 export const SHOTS = join(here, 'shots');
@@ -38,25 +41,18 @@ export const PASSWORD = 'four words in a row';
 /** What the owner's browser keeps, by the address of the service. @type {Map<string, {name: string, value: string}[]>} */
 const OWNERS = new Map();
 
-/** The name of the house by which services are reached over https. */
-export const NAME = 'roastery.lan';
-/** The authorities of services that are reached over https, PEM by address. @type {Map<string, string>} */
+/** The authorities of the services, PEM by address. @type {Map<string, string>} */
 const AUTHORITIES = new Map();
 
 /**
- * What `fetch` does, also for a service whose certificate is made by its own authority: that is trusted, the certificate is checked.
+ * What `fetch` does, for a service whose certificate is made by its own authority: that is trusted, the certificate is checked.
  * @param {string} url @param {{method: string, headers: Record<string, string>, body?: string}} what
  * @returns {Promise<{status: number, text: string, cookies: string[]}>}
  */
-async function send(url, { method, headers, body }) {
+function send(url, { method, headers, body }) {
   const { origin, port, pathname, search } = new URL(url);
-  const ca = AUTHORITIES.get(origin);
-  if (!ca) {
-    const answer = await fetch(url, { method, headers, body });
-    return { status: answer.status, text: await answer.text(), cookies: answer.headers.getSetCookie() };
-  }
   return new Promise((resolve, reject) => {
-    const asking = request({ host: '127.0.0.1', port, servername: NAME, ca, method, path: pathname + search, headers: { ...headers, host: `${NAME}:${port}` } }, (answer) => {
+    const asking = request({ host: '127.0.0.1', port, servername: NAME, ca: AUTHORITIES.get(origin), method, path: pathname + search, headers: { ...headers, host: `${NAME}:${port}` } }, (answer) => {
       let text = '';
       answer.setEncoding('utf8').on('data', (part) => {
         text += part;
@@ -73,9 +69,6 @@ async function authorityOf(port) {
   return { authority, ca: `-----BEGIN CERTIFICATE-----\n${authority.toString('base64').replace(/(.{64})/g, '$1\n')}\n-----END CERTIFICATE-----\n` };
 }
 
-/** A browser that knows the name of the house. It has no authority installed, so it takes any; `send` checks the certificate instead. */
-const OF_THE_HOUSE = [`--host-resolver-rules=MAP ${NAME} 127.0.0.1`, '--ignore-certificate-errors'];
-
 /** The first owner chooses a password by the link on the terminal, as a page does. @param {string} url @param {string} code */
 async function choosePassword(url, code) {
   const { status, text, cookies } = await send(`${url}/api/passwords`, { method: 'POST', headers: { 'content-type': 'application/json', origin: url }, body: JSON.stringify({ code, password: PASSWORD }) });
@@ -89,8 +82,7 @@ async function choosePassword(url, code) {
 /**
  * @typedef {object} Service
  * @property {string} url
- * @property {string[]} flags what a browser needs to reach it
- * @property {Buffer|null} authority the certificate that a device of the house installs
+ * @property {Buffer} authority the certificate that a device of the house installs
  * @property {() => string} said what it has said on its terminal
  * @property {() => Promise<void>} stop ends the service and throws its book away
  * @property {() => Promise<void>} kill ends it without warning, the book stays
@@ -99,27 +91,25 @@ async function choosePassword(url, code) {
 
 /**
  * The service with a fresh book and its first owner signed in.
- * @param {{secure?: boolean, owner?: boolean}} [how] `secure`: over https, by a name of the house; `owner` false: nobody has chosen a password yet
+ * @param {{owner?: boolean, program?: string}} [how] `owner` false: nobody has chosen a password yet
  * @returns {Promise<Service>}
  */
-export async function startService({ secure = false, owner = true } = {}) {
+export async function startService({ owner = true, program = BINARY } = {}) {
   const folder = mkdtempSync(join(tmpdir(), 'outturn-browser-'));
   const port = await freePort();
-  const plain = `http://127.0.0.1:${port}`;
-  const url = secure ? `https://${NAME}:${port}` : plain;
-  const more = secure ? ['--names', NAME, '--keys', join(folder, 'keys')] : [];
+  const url = `https://${NAME}:${port}`;
   /** @type {import('node:child_process').ChildProcess} */
   let child;
   let said = '';
   const begin = async () => {
     said = '';
-    child = spawn(BINARY, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, ...more], { stdio: ['ignore', 'pipe', 'inherit'] });
+    child = spawn(program, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, '--names', NAME, '--keys', join(folder, 'keys')], { stdio: ['ignore', 'pipe', 'inherit'] });
     child.stdout?.on('data', (/** @type {Buffer} */ data) => {
       said += data.toString();
     });
     await until(async () => {
-      if (child.exitCode !== null) throw new Error(`${BINARY} ended with ${child.exitCode}`);
-      return (await fetch(`${plain}/${secure ? 'trust' : 'readyz'}`).catch(() => null))?.ok === true;
+      if (child.exitCode !== null) throw new Error(`${program} ended with ${child.exitCode}`);
+      return (await fetch(`http://127.0.0.1:${port}/trust`).catch(() => null))?.ok === true;
     }, 'the service to be ready');
   };
   /** @param {NodeJS.Signals} signal */
@@ -132,12 +122,12 @@ export async function startService({ secure = false, owner = true } = {}) {
     child.kill(signal);
   });
   await begin();
-  const { authority, ca } = secure ? await authorityOf(port) : { authority: null, ca: '' };
-  if (secure) AUTHORITIES.set(url, ca);
+  const { authority, ca } = await authorityOf(port);
+  AUTHORITIES.set(url, ca);
   const code = /#invitation=(\w+)/.exec(said)?.[1];
   if (code && owner) await choosePassword(url, code);
   return {
-    url, authority, flags: secure ? OF_THE_HOUSE : [],
+    url, authority,
     said: () => said,
     again: begin,
     kill: async () => void (await end('SIGKILL')),
@@ -235,27 +225,34 @@ export async function releaseWeek(api) {
   });
 }
 
-/** What shows that the owners of the services are signed in. */
-const ownerCookies = () => [...OWNERS].flatMap(([url, cookies]) => cookies.map((cookie) => ({ ...cookie, url })));
+/** Some batches beside the cards: two as expected, one whose loss is off, one in the drum. @param {Api} api @param {Awaited<ReturnType<typeof roastery>>} made */
+export async function roasts(api, { filter, roaster, lots, store, greenScale, roastedScale }) {
+  const weight = (/** @type {string} */ scale, /** @type {string} */ gross) => ({ basis: 'weighed', scale, source: 'typed', readings: [{ gross, container: null }] });
+  const weighIn = async (/** @type {string|undefined} */ lot) => (await api.command('weigh-ins', { batch: crypto.randomUUID(), lot, style: filter, roaster, storeroom: store, weight: weight(greenScale, '12.00') })).batch.id;
+  for (const out of ['10.34', '10.30', '9.20']) await api.command('weigh-outs', { batches: [await weighIn(lots[0])], weight: weight(roastedScale, out) });
+  await api.command('starts', { batch: await weighIn(lots[2]) });
+}
 
-/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again; the owner is signed in. @param {string} home @param {string[]} [more] further flags */
-export async function openBrowser(home, more = []) {
-  const tablet = await chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: [...FLAGS, ...more], locale: 'en-GB', viewport: { width: 1280, height: 800 } });
+/** What shows that the owner of a service is signed in. Services share a name and so their cookies: it is one of them. @param {string} [url] */
+const ownerCookies = (url = [...OWNERS.keys()].at(-1) ?? '') => (OWNERS.get(url) ?? []).map((cookie) => ({ ...cookie, url }));
+
+/** A browser of its own with what it kept before in `home`, as a tablet is closed and opened again; the owner is signed in. @param {string} home */
+export async function openBrowser(home) {
+  const tablet = await chromium.launchPersistentContext(home, { executablePath: CHROMIUM, args: FLAGS, locale: 'en-GB', viewport: { width: 1280, height: 800 } });
   await tablet.addCookies(ownerCookies());
   return tablet;
 }
 
-/** @param {string[]} [more] further flags */
-export const startBrowser = (more = []) => chromium.launch({ executablePath: CHROMIUM, args: [...FLAGS, ...more] });
+export const startBrowser = () => chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
 
 /**
  * A page whose errors are kept: the console's and uncaught ones. Asking for what is not there (404) by a picture is not one of them.
- * The owner is signed in, unless it is to be nobody.
- * @param {import('playwright-core').Browser} browser @param {import('playwright-core').BrowserContextOptions & {nobody?: boolean}} options
+ * The owner is signed in, unless it is to be nobody: of the service at `at`, or of the one that was started last.
+ * @param {import('playwright-core').Browser} browser @param {import('playwright-core').BrowserContextOptions & {nobody?: boolean, at?: string}} options
  */
-export async function openPage(browser, { nobody = false, ...options }) {
+export async function openPage(browser, { nobody = false, at, ...options }) {
   const context = await browser.newContext({ locale: 'en-GB', ...options });
-  if (!nobody) await context.addCookies(ownerCookies());
+  if (!nobody) await context.addCookies(ownerCookies(at));
   const page = await context.newPage();
   /** @type {string[]} */
   const errors = [];
@@ -263,6 +260,23 @@ export async function openPage(browser, { nobody = false, ...options }) {
   page.on('pageerror', (error) => errors.push(`${error.message} ${error.stack}`));
   return { context, page, errors };
 }
+
+/** Waits until a page has drawn what the service said. @param {import('playwright-core').Page} page */
+export async function settled(page) {
+  await page.waitForFunction(() => (document.querySelector('#state')?.textContent ?? '').includes('·'));
+  await page.waitForFunction(() => (document.querySelector('main')?.textContent?.length ?? 0) > 60);
+  await page.evaluate(() => new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve, 300))));
+}
+
+/**
+ * Lets a page have what the service answers to its owner, changed.
+ * @param {import('playwright-core').Page} page @param {string} path a pattern, as the page asks for it @param {(answer: any) => unknown} change
+ */
+export const changed = (page, path, change) => page.route(`**${path}`, async (route) => {
+  const { origin, pathname, search } = new URL(route.request().url());
+  const answer = await apiOf(origin).read(pathname + search);
+  await route.fulfill({ json: change(answer) ?? answer });
+});
 
 /** Keeps a picture of the page for people to look at. @param {import('playwright-core').Page} page @param {string} name */
 export async function shot(page, name) {

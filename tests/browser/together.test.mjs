@@ -16,8 +16,7 @@ let browser;
 /** @type {import('./support.mjs').Api} */
 let api;
 before(async () => {
-  service = await startService({ secure: true });
-  browser = await startBrowser(service.flags);
+  [service, browser] = await Promise.all([startService(), startBrowser()]);
   api = apiOf(service.url);
   await roastery(api);
   await releaseWeek(api);
