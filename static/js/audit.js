@@ -2,8 +2,8 @@
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, exact, fullDay, mass, moment, percent } from './format.js';
-import { listen } from './live.js';
-import { empty, inWords, linkTo, openPage, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, inWords, linkTo, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
 import { settleList } from './settle.js';
 import { T } from './texts.js';
@@ -301,9 +301,8 @@ function inReading(name, value) {
   return named?.name ?? (delivery ? title('deliveries', delivery) : String(value));
 }
 
-const me = await trying(openPage);
+const me = await openLive(load);
 page.today = me?.today ?? '';
 page.site = me?.site.name ?? '';
 drawVerify(null);
-await listen(load);
 await load();

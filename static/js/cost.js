@@ -3,8 +3,8 @@ import { ask, change, create, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, mass, money, percent } from './format.js';
 import { askForm, carried, retire } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, NEEDS } from './records.js';
 import { T } from './texts.js';
 
@@ -141,6 +141,5 @@ async function edit(kind) {
   if (saved) await load();
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();

@@ -3,8 +3,8 @@ import { command, happened, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { day, mass } from './format.js';
 import { askCommand } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, tell, trying } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -97,8 +97,7 @@ async function save(table) {
   });
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);

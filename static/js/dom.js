@@ -55,15 +55,41 @@ export function s(tag, props = {}, ...children) {
   return node;
 }
 
+/** The field in which somebody types, until they do something else. @type {Element|null} */
+let typing = null;
+/** What waits to be drawn until then. @type {Map<Element, Child[]>} */
+const waiting = new Map();
+/** @param {Event} event */
+const types = ({ target }) => {
+  if (target instanceof HTMLInputElement || target instanceof HTMLTextAreaElement) typing = target;
+};
+const typed = () => {
+  typing = null;
+  if (waiting.size) setTimeout(() => waiting.forEach((children, root) => redraw(root, ...children)));
+};
+addEventListener('input', types, true);
+// A day that is half typed has no value yet, so no input is told.
+addEventListener('keydown', (event) => {
+  if (event.key === 'Enter') typed();
+  else if (event.key?.length === 1) types(event);
+}, true);
+for (const act of ['change', 'click', 'submit', 'focusout']) addEventListener(act, typed, true);
+
 /**
  * Puts new children into `root` and gives the focus back to the element of the same id or `data-key`,
  * so that a live update does not throw a keyboard user to the top of the page. What was opened stays open, and what was
- * ticked in boxes marked `data-ticked` (those of which only the page knows) stays ticked.
+ * ticked in boxes marked `data-ticked` (those of which only the page knows) stays ticked. Nothing is taken from under the fingers of
+ * whoever types: a place with such a field is drawn when they are done.
  * @param {Element} root @param {...Child} children
  */
 export function redraw(root, ...children) {
+  if (typing && typing !== root && root.contains(typing)) {
+    waiting.set(root, children);
+    return;
+  }
+  waiting.delete(root);
   const held = document.activeElement;
-  const key = held && root.contains(held) ? held.id || held.getAttribute('data-key') : '';
+  const key = held && root.contains(held) ? keyOf(held) : '';
   const opened = new Set([...root.querySelectorAll('details[open][data-key]')].map((each) => each.getAttribute('data-key')));
   const ticked = new Set([...root.querySelectorAll('[data-ticked]:checked')].map((each) => each.getAttribute('data-key')));
   const fragment = document.createDocumentFragment();
@@ -75,9 +101,31 @@ export function redraw(root, ...children) {
   for (const each of root.querySelectorAll('details[data-key]')) {
     if (opened.has(each.getAttribute('data-key'))) each.setAttribute('open', '');
   }
-  if (!key) return;
-  const again = root.querySelector(`[id="${CSS.escape(key)}"], [data-key="${CSS.escape(key)}"]`);
+  focusKey(root, key);
+}
+
+/** By what an element is found again once it was drawn anew. @param {Element} node */
+const keyOf = (node) => node.id || node.getAttribute('data-key') || '';
+
+/** @param {ParentNode} root @param {string} key */
+function focusKey(root, key) {
+  const found = key ? root.querySelector(`[id="${CSS.escape(key)}"], [data-key="${CSS.escape(key)}"]`) : null;
+  const again = found instanceof HTMLDetailsElement ? found.querySelector('summary') : found;
   if (again instanceof HTMLElement || again instanceof SVGElement) again.focus({ preventScroll: true });
+}
+
+/** Where a keyboard goes on, unless somebody has gone on already. @param {Element|null} node */
+export function goOnAt(node) {
+  if (document.activeElement === document.body && node instanceof HTMLElement) node.focus({ preventScroll: true });
+}
+
+/** Remembers who has the focus; what is answered gives it back if it was lost, as after a dialog whose opener was drawn anew meanwhile. */
+export function holdFocus() {
+  const held = document.activeElement;
+  const keys = [held, held?.closest('details[data-key]')].map((node) => (node ? keyOf(node) : ''));
+  return () => {
+    for (const key of keys) if (document.activeElement === document.body) focusKey(document, key);
+  };
 }
 
 /**

@@ -3,8 +3,8 @@ import { read } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { exact, fullDay, moment } from './format.js';
 import { askCommand } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, trying } from './parts/page-frame.js';
 import { T } from './texts.js';
 
 /** @import { FindingView } from './types.js' */
@@ -74,6 +74,5 @@ async function close(found) {
   if (await askCommand({ kind: 'finding-closings', title: F.closeTitle, lead: `${found.sentence} ${F.closeLead}`, fields: [{ name: 'reason', label: F.reason, kind: 'text', wide: true }], go: F.close, body: (values) => ({ finding: found.id, ...values }) })) await load();
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();

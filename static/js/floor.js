@@ -8,7 +8,7 @@ import { adHoc, begin, beginCard } from './floor-weigh.js';
 import { addDays, clock, day, localDay, mass, moment, percent, useSite } from './format.js';
 import { durable, forgetSent, isReachable, keptEntries, known, openKept, putAside, remember, sendAgain, setReachable, watchKept } from './kept.js';
 import { listen } from './live.js';
-import { empty, explain, linkTo, openPage, PageFrame } from './parts/page-frame.js';
+import { empty, explain, introduce, linkTo, openPage, PageFrame } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { settleList, title } from './settle.js';
 import { T } from './texts.js';
@@ -40,23 +40,21 @@ async function recall() {
 async function reload() {
   try {
     const asked = Date.now();
-    const me = await read('/api/me');
+    const answered = read('/api/me').then((me) => ({ me, between: (asked + Date.now()) / 2 }));
+    const [{ me, between }, open, held, lots, coffees, styles, roasters, storerooms, scales, unsettled] = await Promise.all([answered, readAll('/api/batches?state=open'), readAll('/api/batches?state=held'),
+      readAll('/api/lots'), readAll('/api/coffees'), readAll('/api/styles'), readAll('/api/roasters'), readAll('/api/storerooms'), readAll('/api/scales'), readAll('/api/unsettled')]);
     if (!me.site) {
       draw();
       return;
     }
-    const off = (asked + Date.now()) / 2 - Date.parse(me.now);
-    setAhead(me.clock_set ? -off : 0);
-    floor.clockOff = me.clock_set ? 0 : off;
-    const from = addDays(me.today, -1);
-    const [cards, open, today, held, lots, coffees, styles, roasters, storerooms, scales, unsettled] = await Promise.all([
-      read(`/api/cards?from=${from}&to=${addDays(me.today, CARD_DAYS)}`), readAll('/api/batches?state=open'), readAll(`/api/batches?from=${me.today}&to=${me.today}`), readAll('/api/batches?state=held'),
-      readAll('/api/lots'), readAll('/api/coffees'), readAll('/api/styles'), readAll('/api/roasters'), readAll('/api/storerooms'), readAll('/api/scales'), readAll('/api/unsettled')]);
+    const [cards, today] = await Promise.all([read(`/api/cards?from=${addDays(me.today, -1)}&to=${addDays(me.today, CARD_DAYS)}`), readAll(`/api/batches?from=${me.today}&to=${me.today}`)]);
     const batches = [...new Map([...open, ...held, ...today].map((batch) => [batch.id, batch])).values()];
+    const off = between - Date.parse(me.now);
+    introduce(me);
     floor.known = { cards: cards.items, batches, lots, coffees, styles, roasters, storerooms, scales, unsettled };
+    floor.clockOff = me.clock_set ? 0 : off;
     floor.me = me;
     floor.loaded = true;
-    await openPage();
     setReachable(true);
     await remember('floor', { known: floor.known, me, ahead: me.clock_set ? -off : 0 });
     await forgetSent(asked);
@@ -277,9 +275,10 @@ function mayLookAgain() {
 Object.assign(floor, { draw, reload });
 await openKept();
 watchKept(draw);
+const heard = listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
 await recall();
 draw();
-await listen(() => reload(), (up) => (up ? setReachable(true) : void reload()));
+await heard;
 await reload();
 if (!floor.me) floor.me = await openPage().catch(() => null);
 addEventListener('online', () => reload());

@@ -4,8 +4,8 @@ import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, fullDay, mass } from './format.js';
 import { askCommand, askForm, carried, editRecord, retire } from './forms.js';
 import { drawLot, pair } from './green-lot.js';
-import { listen } from './live.js';
-import { empty, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -204,8 +204,7 @@ function drawRequests() {
     open.length === 0 ? h('p', { class: 'none' }, T.kinds['sample-requests'].none) : h('ul', { class: 'records' }, open.map((each) => h('li', {}, h('div', {}, h('b', {}, nameOf(/** @type {Named[]} */ (page.stock.lots), each.lot)), h('p', {}, `${mass(each.mass_g)} · ${each.purpose}`)), h('div', { class: 'actions' }, button(T.form.edit, () => edit('sample-requests', each), { 'data-key': `edit-${each.id}` }))))));
 }
 
-page.today = (await trying(openPage))?.today ?? '';
-await listen(load);
+page.today = (await openLive(load))?.today ?? '';
 await load();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);

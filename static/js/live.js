@@ -1,21 +1,25 @@
 /** Hears from the service what changed, so that two open pages agree within a second. */
+import { openPage, showLine, trying } from './parts/page-frame.js';
 
 /** A browser gives up for good when a door in between answers instead of the service; the page does not. */
 const REOPEN_MS = 5000;
 
 /**
- * Calls `changed` with the kinds that changed, and with an empty set after a broken connection is back.
- * Bursts are gathered for a tenth of a second.
+ * Calls `changed` with the kinds that changed, and with an empty set when the line stands again after it was broken or let go.
+ * Bursts are gathered for a tenth of a second. A page that nobody sees lets its line go, since a browser keeps only six to one service
+ * and all its pages share them.
  * Fulfilled once the line stands or has failed: what is read after that misses no change.
  * @param {(kinds: Set<string>) => void} changed
  * @param {(up: boolean) => void} [connection]
  * @returns {Promise<void>}
  */
-export function listen(changed, connection = () => {}) {
+export function listen(changed, connection = showLine) {
   /** @type {Set<string>} */
   let gathered = new Set();
   let timer = 0;
-  let broken = false;
+  let missed = false;
+  /** @type {EventSource|null} */
+  let line = null;
   const soon = () => {
     clearTimeout(timer);
     timer = window.setTimeout(() => {
@@ -24,26 +28,57 @@ export function listen(changed, connection = () => {}) {
       changed(kinds);
     }, 100);
   };
+  const close = () => {
+    line?.close();
+    line = null;
+    missed = true;
+  };
   /** @param {() => void} tried */
   const open = (tried) => {
+    if (line) return;
     const source = new EventSource('/api/events');
+    line = source;
     source.addEventListener('changed', (event) => {
       for (const kind of JSON.parse(event.data).kinds) gathered.add(kind);
       soon();
     });
     source.addEventListener('open', () => {
       connection(true);
-      if (broken) soon();
-      broken = false;
+      if (missed) soon();
+      missed = false;
       tried();
     });
     source.addEventListener('error', () => {
-      broken = true;
+      missed = true;
       connection(false);
       tried();
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS, tried);
+      if (source.readyState !== EventSource.CLOSED || line !== source) return;
+      line = null;
+      setTimeout(follow, REOPEN_MS, tried);
     });
-    addEventListener('pagehide', () => source.close());
   };
-  return new Promise(open);
+  /** Open while the page is seen. @param {() => void} tried */
+  const follow = (tried) => {
+    if (!document.hidden) {
+      open(tried);
+      return;
+    }
+    close();
+    tried();
+  };
+  return new Promise((tried) => {
+    document.addEventListener('visibilitychange', () => follow(tried));
+    addEventListener('pageshow', () => follow(tried));
+    addEventListener('pagehide', close);
+    follow(tried);
+  });
+}
+
+/**
+ * Who works here and where, and from now on whatever changes; both are asked for at once.
+ * @param {(kinds: Set<string>) => void} changed
+ */
+export async function openLive(changed) {
+  const [me] = await Promise.all([trying(openPage), listen(changed)]);
+  return me;
 }

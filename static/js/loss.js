@@ -4,9 +4,9 @@ import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, fullDay, mass, percent, share } from './format.js';
 import { holdText } from './floor-state.js';
 import { askCommand } from './forms.js';
-import { listen } from './live.js';
+import { openLive } from './live.js';
 import { picture } from './picture.js';
-import { empty, linkTo, openPage, trying } from './parts/page-frame.js';
+import { empty, linkTo, trying } from './parts/page-frame.js';
 import { outlookOf } from './parts/outlook.js';
 import { RangePicture } from './parts/range-picture.js';
 import { nameOf } from './records.js';
@@ -159,8 +159,7 @@ async function drawOne() {
 /** @param {Verdict} verdict */
 const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);

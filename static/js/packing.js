@@ -3,8 +3,8 @@ import { change, command, happened, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, mass, moment } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
-import { listen } from './live.js';
-import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, linkTo, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -181,6 +181,5 @@ async function torn(packing) {
   await changed(await askCommand({ kind: 'bag-wastes', title: `${P.torn}: ${packing.code}`, go: P.throwAway, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'reason', kind: 'text', label: T.words.reason }], body: (values) => ({ packing: packing.id, ...values }) }));
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();

@@ -2,8 +2,8 @@
 import { ask, change, read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { askForm, carried, editRecord, retire } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, tell, trying } from './parts/page-frame.js';
 import { fieldsOf } from './records.js';
 import { T } from './texts.js';
 
@@ -163,8 +163,5 @@ function drawRights() {
   h('p', { class: 'help' }, A.byPinHelp));
 }
 
-page.me = await trying(openPage);
-if (page.me) {
-  await listen(load);
-  await load();
-}
+page.me = await openLive(() => page.me && load());
+if (page.me) await load();

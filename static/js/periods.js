@@ -3,8 +3,8 @@ import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { fullDay, mass, moment } from './format.js';
 import { askCommand } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, trying } from './parts/page-frame.js';
 import { T } from './texts.js';
 
 const A = T.audit;
@@ -58,6 +58,5 @@ async function reopen(closing) {
   if (await askCommand({ kind: 'reopenings', title: `${A.reopen}: ${fullDay(closing.to_day)}`, fields: [{ name: 'reason', kind: 'text', label: T.words.reason, wide: true }], body: (values) => ({ closing: closing.id, ...values }) })) await load();
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();

@@ -2,8 +2,8 @@
 import { Problem, read } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { exact, fullDay, moment } from './format.js';
-import { listen } from './live.js';
-import { empty, explain, linkTo, openPage } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, explain, linkTo } from './parts/page-frame.js';
 import { T } from './texts.js';
 
 const O = T.posting;
@@ -65,6 +65,5 @@ function weighings(posting) {
     each.readings.length ? h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': O.readings }, h('table', {}, tableHead([O.typed, [O.gross], T.weight.container, [O.tare], [O.net]]), h('tbody', {}, each.readings.map((/** @type {any} */ reading) => h('tr', {}, h('td', {}, `${reading.gross} ${each.unit ?? ''}`), h('td', { class: 'num' }, exact(reading.gross_g)), h('td', {}, reading.container ?? T.weight.noContainer), h('td', { class: 'num' }, exact(reading.tare_g)), h('td', { class: 'num' }, exact(reading.net_g))))))) : null))];
 }
 
-await openPage().catch(() => null);
-await listen(load);
+await openLive(load);
 await load();

@@ -3,7 +3,7 @@ import { readAll } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { chooseUnit, day, mass, ownUnit, percent } from './format.js';
 import { editRecord, retire } from './forms.js';
-import { listen } from './live.js';
+import { openLive } from './live.js';
 import { empty, openPage, trying } from './parts/page-frame.js';
 import { pastBatches } from './past.js';
 import { fieldsOf, lists, NEEDS, title } from './records.js';
@@ -140,8 +140,7 @@ function unitBox() {
 }
 
 tabs.setAttribute('aria-label', T.setup.kinds);
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();
 await trying(() => pastBatches(byId('past')));
 addEventListener('hashchange', () => choose(/** @type {any} */ (location.hash.slice(1))));

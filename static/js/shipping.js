@@ -4,8 +4,8 @@ import { button, byId, h, redraw } from './dom.js';
 import { day, fullDay, mass } from './format.js';
 import { askCommand, carried, editRecord } from './forms.js';
 import { importBox } from './import-box.js';
-import { listen } from './live.js';
-import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, linkTo, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -134,7 +134,6 @@ function drawRoasted() {
   redraw(places.roasted, h('h2', {}, T.green.roasted), free.length === 0 ? h('p', { class: 'none' }, T.green.noRoasted) : h('ul', { class: 'roasted' }, free.map((each) => h('li', {}, sack(each.lot.name), h('span', {}, `${each.style.name} · ${day(each.day)}`), each.hold ? h('span', { class: 'flag' }, T.words.onHold) : null, h('b', {}, mass(each.mass_g))))));
 }
 
-page.today = (await trying(openPage))?.today ?? '';
+page.today = (await openLive(load))?.today ?? '';
 drawImport();
-await listen(load);
 await load();

@@ -4,8 +4,8 @@ import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, mass, money } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
 import { importBox } from './import-box.js';
-import { listen } from './live.js';
-import { empty, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, linkTo, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS } from './records.js';
 import { flatRule, ladderText, ruleText } from './rules.js';
 import { T } from './texts.js';
@@ -275,8 +275,7 @@ importBox(byId('read-subscribers'), {
 importBox(byId('read-standing'), {
   title: S.readStanding, help: S.readStandingHelp, fields: ['order', 'customer', 'weeks', 'start', 'end', 'skips', 'transit_days', 'priority', 'product', 'bags', 'cancelled'], look: '/api/standing-order-imports', take: 'standing-order-imports', done: load,
 });
-await trying(openPage);
-await listen((kinds) => {
+await openLive((kinds) => {
   if (kinds.size === 0 || [...kinds].some((kind) => SHOWN.has(kind))) load();
 });
 await load();

@@ -19,7 +19,7 @@ export const T = {
   lang: 'en',
   pages: { floor: 'Floor', week: 'Week', green: 'Green', loss: 'Loss', shipping: 'Shipping', subscriptions: 'Subscriptions', packing: 'Packing', cupping: 'Cupping', cost: 'Cost', audit: 'Statements', count: 'Count', findings: 'Findings', periods: 'Periods', value: 'Value', trace: 'Trace', setup: 'Set-up', people: 'People' },
   areas: { audit: 'Audit' },
-  frame: { pages: 'Pages', skip: 'Skip to the page' },
+  frame: { pages: 'Pages', skip: 'Skip to the page', unheard: 'The service does not answer. What stands here is what it said last; the page goes on by itself.' },
   weekdays: ['Monday', 'Tuesday', 'Wednesday', 'Thursday', 'Friday', 'Saturday', 'Sunday'],
   nths: ['first', 'second', 'third', 'fourth', 'fifth'],
   rules: { nth_weekday: 'on the n-th weekday of the month', last_weekday: 'on the last weekday of the month', weeks: 'every so many weeks', days: 'on named days' },
@@ -183,7 +183,7 @@ export const T = {
     judged: (/** @type {number} */ held, /** @type {number} */ passed) => `Saved. ${n(held, 'batch', 'batches')} put on hold, ${n(passed, 'batch', 'batches')} passed.`,
   },
   cost: {
-    products: 'What a bag costs and leaves', coffees: (/** @type {string} */ unit) => `What ${unit} of roasted coffee costs`, lots: 'Lots', lossExpected: 'Expected loss', green: 'Green', roasting: 'Roasting', packaging: 'Packaging', cost: 'Cost', price: 'Price', margin: 'Left', loss: 'at a loss', atLoss: (/** @type {string} */ name, /** @type {string} */ amount) => `${name} goes out at a loss of ${amount} a bag.`, missing: (/** @type {string} */ what) => `Not known: ${what}.`,
+    products: 'What a bag costs and leaves', coffees: (/** @type {string} */ unit) => `What ${unit} of roasted coffee costs`, lots: 'Lots', lossExpected: 'Expected loss', green: 'Green', roasting: 'Roasting', packaging: 'Packaging', cost: 'Cost', price: 'Price', margin: 'Leaves', loss: 'at a loss', atLoss: (/** @type {string} */ name, /** @type {string} */ amount) => `${name} goes out at a loss of ${amount} a bag.`, missing: (/** @type {string} */ what) => `Not known: ${what}.`,
     change: 'What a change would do', changeHelp: 'Think of other coffees, other prices, or a dispatch of parcels: nothing is changed by it.', think: 'Think of a change', reckon: 'Reckon', swaps: 'Coffees instead of others', addSwap: 'Add a coffee', with: 'Instead', prices: 'Other prices', addPrice: 'Add a price', parcelsOf: 'Parcels', addParcel: 'Add parcels', bagsEach: 'Bags in each', parcels: 'Parcels', sets: 'By number of bags', paid: 'Paid', bagsCost: 'Bags', postage: 'Postage', all: 'All', costBefore: 'Cost now', costAfter: 'Cost then', marginBefore: 'Left now', marginAfter: 'Left then',
     replace: 'Replace a coffee', running: (/** @type {string} */ coffee, /** @type {number} */ bags) => `${coffee} is enough for ${n(bags, 'bag', 'bags')}.`, choose: 'Takes its place', noCandidate: 'No other coffee has green of the same grade.', candidate: (/** @type {string} */ from, /** @type {string} */ to, /** @type {number} */ bags, /** @type {string} */ difference, /** @type {boolean} */ sold) => `${to} instead of ${from}: enough for ${n(bags, 'bag', 'bags')}, ${difference} a bag${sold ? '' : ', new in this style'}`,
     kinds: { bag: 'Price of a bag', set: 'Price of a set', roaster_minute: 'Minute of a roaster', packaging: 'Empty bag', postage: 'Postage' }, bags: (/** @type {number} */ bags) => n(bags, 'bag', 'bags'), from: (/** @type {string} */ amount, /** @type {string} */ day) => `${amount} from ${day} on`,

@@ -2,8 +2,8 @@
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, exact, fullDay, moment } from './format.js';
-import { listen } from './live.js';
-import { empty, inWords, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, inWords, linkTo, tell, trying } from './parts/page-frame.js';
 import { picture } from './picture.js';
 import { T } from './texts.js';
 
@@ -171,7 +171,6 @@ function drawSeals(seals) {
       h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `/api/closings/${each.closing}/seal.txt`, download: '', 'aria-label': `${R.takeSeal}: ${fullDay(each.to_day)}` }, R.takeSeal))))));
 }
 
-await trying(openPage);
+await openLive(load);
 await readCode();
-await listen(load);
 await load();

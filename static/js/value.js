@@ -3,8 +3,8 @@ import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { fullDay, mass, money } from './format.js';
 import { editRecord, retire } from './forms.js';
-import { listen } from './live.js';
-import { empty, inWords, openPage, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, inWords, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, NEEDS, nameOf, title } from './records.js';
 import { T } from './texts.js';
 
@@ -100,6 +100,5 @@ function writeDowns() {
       }), { kind: 'quiet', 'data-key': `retire-${down.id}`, 'aria-label': `${V.takeBack}: ${money(down.amount)}` })))))];
 }
 
-page.today = (await trying(openPage))?.today ?? '';
-await listen(load);
+page.today = (await openLive(load))?.today ?? '';
 await load();

@@ -2,8 +2,8 @@
 import { ask, command, happened, read, uuid7 } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { addDays, clock, day, hours, mass } from './format.js';
-import { listen } from './live.js';
-import { empty, inWords, linkTo, openPage, tell, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, inWords, linkTo, tell, trying } from './parts/page-frame.js';
 import { lists } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -157,11 +157,10 @@ async function withdraw(event) {
 }
 
 Object.assign(week, { askAgain, load, drawMissed: () => missed && draw() });
-const me = await trying(openPage);
+const me = await openLive((kinds) => {
+  if (week.asked.from_day && (kinds.size === 0 || [...kinds].some((kind) => !['people', 'journal'].includes(kind)))) load();
+});
 week.today = me?.today ?? new Date().toISOString().slice(0, 10);
 week.asked.from_day = week.today;
-await listen((kinds) => {
-  if (kinds.size === 0 || [...kinds].some((kind) => !['people', 'journal'].includes(kind))) load();
-});
 if (me) await load();
 else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));

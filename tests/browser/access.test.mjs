@@ -82,7 +82,7 @@ test('a tablet is paired by a code, an operator signs in with a PIN, and one tap
   assert.equal(await tablet.page.evaluate(async () => (await fetch('/api/access')).status), 403, 'a PIN is no key to the people');
 
   await owner.page.click('#tablets [data-key^="cut-"]');
-  await owner.page.waitForSelector('#tablets >> text=cut off');
+  await owner.page.waitForSelector('#tablets >> text=/cut off/');
   assert.equal(await tablet.page.evaluate(async () => (await fetch('/api/me')).status), 403);
   await owner.context.close();
   await tablet.context.close();

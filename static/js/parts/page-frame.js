@@ -96,6 +96,21 @@ export class PageFrame extends HTMLElement {
     }, { kind: 'quiet', class: 'button quiet sign-out' }));
   }
 
+  /** What the state line says while all is well. */
+  #usual = '';
+
+  /** Who works here and where. @param {string} text */
+  usual(text) {
+    this.#usual = text;
+    this.state(text);
+  }
+
+  /** Whether the service is heard: while it is not, the state line says so. @param {boolean} up */
+  line(up) {
+    if (up) this.state(this.#usual);
+    else this.state(T.frame.unheard, 'wait');
+  }
+
   /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
   state(text, mood = 'good') {
     const line = this.querySelector('#state');
@@ -106,31 +121,42 @@ export class PageFrame extends HTMLElement {
   }
 }
 
+/** Says in the state line of this page whether the service is heard. @param {boolean} up */
+export function showLine(up) {
+  const frame = document.querySelector('page-frame');
+  if (frame instanceof PageFrame) frame.line(up);
+}
+
 /** @param {keyof typeof T.pages} area */
 const areaName = (area) => T.areas[/** @type {'audit'} */ (area)] ?? T.pages[area];
 
 customElements.define('page-frame', PageFrame);
+
+/** Takes in who works here and where: the page writes masses, days and times as there. @param {import('../types.js').Me} me */
+export function introduce(me) {
+  setAhead(me.clock_set ? Date.parse(me.now) - Date.now() : 0);
+  useSite(me.site);
+  localStorage.setItem('outturn.person', me.person.id);
+  const frame = document.querySelector('page-frame');
+  if (!(frame instanceof PageFrame)) return;
+  frame.usual(`${me.site.name} · ${me.person?.name ?? ''}`);
+  frame.signedIn(!me.acts_as_owner);
+}
 
 /**
  * Who works here and where. Without a site yet, null, and the page says what to do first.
  * @returns {Promise<import('../types.js').Me|null>}
  */
 export async function openPage() {
-  const frame = document.querySelector('page-frame');
   try {
     const me = await read('/api/me');
     if (!me.site) return null;
-    setAhead(me.clock_set ? Date.parse(me.now) - Date.now() : 0);
-    useSite(me.site);
-    localStorage.setItem('outturn.person', me.person.id);
-    if (frame instanceof PageFrame) {
-      frame.state(`${me.site.name} · ${me.person?.name ?? ''}`);
-      frame.signedIn(!me.acts_as_owner);
-    }
+    introduce(me);
     return me;
   } catch (error) {
     if (error instanceof Problem && error.status === 404) return null;
     if (error instanceof Problem && error.slug === 'sign-in') location.assign(`/sign-in?then=${address()}`);
+    const frame = document.querySelector('page-frame');
     if (frame instanceof PageFrame) frame.state(inWords(error), 'bad');
     throw error;
   }
