@@ -1,10 +1,10 @@
 /** Count: what is really there, on a tablet in the store. Open sack first, then whole sacks; the book's figure is hidden where the count is blind. */
 import { command, happened, Problem, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
-import { mass, moment } from './format.js';
+import { mass, moment, more } from './format.js';
 import { askCommand, askForm } from './forms.js';
-import { listen } from './live.js';
-import { empty, openPage, trying } from './parts/page-frame.js';
+import { openLive } from './live.js';
+import { empty, trying } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 import { strongestFirst } from './weighing.js';
@@ -75,9 +75,9 @@ function placeCard(sheet, line) {
   const name = `${line.lot.name}, ${line.name}`;
   return h('li', { class: counted ? 'counted' : '' }, h('div', {}, sack(line.lot.name, '')), h('p', {}, T.places[line.place] ?? line.place, ' · ', line.name),
     h('dl', { class: 'figures' }, figure(C.book, line.book_g === null ? '?' : line.book_bags !== null ? C.bags(line.book_bags) : mass(line.book_g)),
-      figure(C.counted, counted ? (line.counted_bags !== null ? C.bags(line.counted_bags) : mass(line.counted_g)) : sheet.state === 'booked' || sheet.state === 'dropped' ? C.neverCounted : C.notCounted), line.difference ? figure(C.difference, mass(-line.difference.total_g)) : null),
-    line.difference && line.difference.total_g !== 0 ? h('dl', { class: 'parts' }, figure(C.drying, mass(line.difference.drying_g)), figure(C.weighing, mass(line.difference.weighing_g)),
-      h('div', { class: line.difference.unexplained_g !== 0 ? 'gone' : '' }, h('dt', {}, C.unexplained), h('dd', {}, mass(line.difference.unexplained_g)))) : null,
+      figure(C.counted, counted ? (line.counted_bags !== null ? C.bags(line.counted_bags) : mass(line.counted_g)) : sheet.state === 'booked' || sheet.state === 'dropped' ? C.neverCounted : C.notCounted), line.difference ? figure(C.difference, more(-line.difference.total_g)) : null),
+    line.difference && line.difference.total_g !== 0 ? h('dl', { class: 'parts' }, figure(C.drying, more(-line.difference.drying_g)), figure(C.weighing, more(-line.difference.weighing_g)),
+      h('div', { class: line.difference.unexplained_g !== 0 ? 'gone' : '' }, h('dt', {}, C.unexplained), h('dd', {}, more(-line.difference.unexplained_g)))) : null,
     line.sentence ? h('p', { class: 'sentence' }, line.sentence) : null,
     sheet.state === 'open' ? button(counted ? C.again : C.countIt, () => countPlace(sheet, line), { kind: counted ? 'plain' : 'main', 'data-key': `at-${line.place}-${line.key}-${line.lot.id}`, 'aria-label': `${counted ? C.again : C.countIt}: ${name}` }) : null);
 }
@@ -119,7 +119,10 @@ const wrong = (field, detail) => new Problem(422, { detail, errors: [{ pointer: 
 function steps(sheet, left) {
   const say = async (/** @type {string} */ kind, /** @type {any} */ body, /** @type {string} */ title, /** @type {string} */ lead, /** @type {boolean} */ reason) => {
     const fields = /** @type {Field[]} */ (reason ? [{ name: 'reason', label: T.words.reason, kind: 'text', wide: true }] : []);
-    if (await askCommand({ kind, title, lead, fields, go: title, body: (values) => ({ count: sheet.id, ...body, ...values }) })) await load();
+    if (await askCommand({ kind, title, lead, fields, go: title, body: (values) => ({ count: sheet.id, ...body, ...values }) })) {
+      await load();
+      scrollTo({ top: 0 });
+    }
   };
   const drop = button(C.drop, () => say('count-decisions', { decision: 'drop' }, C.drop, C.dropLead, true), { kind: 'quiet', 'data-key': 'drop' });
   const go = sheet.second_person ? C.handIn : C.handInBook;
@@ -131,8 +134,7 @@ function steps(sheet, left) {
   return [button(T.audit.print, () => window.print(), { 'data-key': 'print' })];
 }
 
-await trying(openPage);
-await listen(load);
+await openLive(load);
 await load();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);

@@ -1,6 +1,6 @@
 /** What one tap does on the floor: posting, the further tap, into the drum, undo, hold, pass, scrap, samples, waste, a lot used up. */
 import { Problem, uuid7 } from './api.js';
-import { button, h } from './dom.js';
+import { button, goOnAt, h } from './dom.js';
 import { floor, lotOption, places } from './floor-shared.js';
 import { begin } from './floor-weigh.js';
 import { mass } from './format.js';
@@ -69,14 +69,17 @@ export async function start(batch) {
   if (!outcome) return;
   places.answer.replaceChildren();
   await floor.reload();
+  goOnAt(places.drums.querySelector(`[data-key="out-${batch}"]`));
 }
 
 /** Takes the last posting of a batch back. @param {string} posting @param {string[]} batches */
 export async function undo(posting, batches) {
   const outcome = await send({ kind: 'reversals', batches, fields: { posting } }, TOLD);
   if (!outcome) return;
-  places.answer.replaceChildren(h('p', { class: 'words quiet', role: 'status' }, T.floor.undone));
+  const said = h('p', { class: 'words quiet', role: 'status', tabindex: -1 }, T.floor.undone);
+  places.answer.replaceChildren(said);
   await floor.reload();
+  goOnAt(said);
 }
 
 /** What else can be done with a batch. @param {BatchView} batch */

@@ -320,10 +320,10 @@ async function saveOut(covered, weight, net, pad, green) {
 
 /** @param {Verdict|null|undefined} verdict @param {boolean} kept @param {string} posting @param {string[]} batches @param {number} net @param {'g'|'kg'|'lb'} [unit] */
 function showVerdict(verdict, kept, posting, batches, net, unit) {
-  const actions = [button(T.floor.undo, () => undo(posting, batches), { class: 'button plain huge' }), button(T.floor.goOn, () => {
+  const actions = [button(T.floor.goOn, () => {
     places.answer.replaceChildren();
     places.work.querySelector('button')?.focus();
-  }, { kind: 'main', class: 'button main huge' })];
+  }, { kind: 'main', class: 'button main huge' }), button(T.floor.undo, () => undo(posting, batches), { class: 'button plain huge' })];
   if (!verdict) {
     showAnswer(h('p', { class: 'words' }, T.floor.weighedOut(mass(net, unit))), h('p', {}, kept ? T.floor.isKept : T.floor.noVerdict), actions);
     return;

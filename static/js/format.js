@@ -53,6 +53,9 @@ export function mass(grams, unit = at.unit, digits = 2) {
   return `${number(grams / GRAMS[unit], unit === 'g' ? 0 : digits, digits)}${JOINED}${unit}`;
 }
 
+/** A mass more or less than something: "+1.20 kg", "−3.45 kg". @param {number} grams */
+export const more = (grams) => `${grams > 0 ? '+' : grams < 0 ? '−' : ''}${mass(Math.abs(grams))}`;
+
 /** A mass among figures that are to add up: to the gram, and always in the unit of the pages. @param {number|null|undefined} grams */
 export function exact(grams) {
   return grams === null || grams === undefined ? '–' : `${number(grams / GRAMS[at.unit], 3, 3)}${JOINED}${at.unit}`;

@@ -1,5 +1,5 @@
 /** A form in a dialog: for every record and for every command that needs more than a tap. */
-import { button, freshId, h } from './dom.js';
+import { button, freshId, h, holdFocus } from './dom.js';
 import { change, command, create, happened, Problem, uuid7 } from './api.js';
 import { T } from './texts.js';
 import { complete } from './records.js';
@@ -50,11 +50,13 @@ export function askForm({ title, lead, fields, value, go = T.form.save, save, mo
       submit.disabled = false;
     }
   }
+  const giveBack = holdFocus();
   document.body.append(dialog);
   dialog.showModal();
   return new Promise((resolve) => {
     dialog.addEventListener('close', () => {
       dialog.remove();
+      giveBack();
       resolve(dialog.returnValue === 'saved');
     });
   });

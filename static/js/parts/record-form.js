@@ -18,6 +18,8 @@ export class RecordForm extends HTMLElement {
   begin(fields, value = {}) {
     this.#inner = together(fields, value);
     this.replaceChildren(this.#say, h('div', { class: 'fields' }, this.#inner.elements));
+    // Whoever opens a form to note a weight types it first.
+    if (fields[0]?.kind === 'weight') this.querySelector('input[name="gross"]')?.setAttribute('autofocus', '');
   }
 
   /** The values in the service's form, or null when something cannot be read (shown at its field). */
@@ -58,8 +60,10 @@ export class RecordForm extends HTMLElement {
   }
 
   #toFirstError() {
-    const wrong = this.querySelector('[aria-invalid="true"]');
+    const box = [...this.querySelectorAll('.box > .error')].find((each) => each instanceof HTMLElement && !each.hidden)?.parentElement;
+    const wrong = this.querySelector('[aria-invalid="true"]') ?? box?.querySelector('input:not([type="radio"]), select, button');
     if (wrong instanceof HTMLElement) wrong.focus();
+    else if (!this.#say.hidden) this.#say.scrollIntoView({ block: 'nearest' });
   }
 }
 

@@ -57,11 +57,12 @@ export class WeightEntry extends HTMLElement {
     this.#add();
   }
 
-  #layWeighed() {
+  /** @param {string[]} [typed] what was typed already, when another scale is chosen */
+  #layWeighed(typed = ['']) {
     const scale = () => /** @type {Scale} */ (this.#scales.find((each) => each.id === this.#scale));
     const list = h('ol', { class: 'readings' });
-    const more = () => {
-      const gross = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', name: 'gross', 'aria-label': T.weight.gross(scale().unit) });
+    const more = (typed = '') => {
+      const gross = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', name: 'gross', value: typed, 'aria-label': T.weight.gross(scale().unit) });
       const container = h('select', { name: 'container', 'aria-label': T.weight.container, on: { change: () => this.#add() } },
         h('option', { value: '' }, T.weight.noContainer), scale().containers.map((each) => h('option', { value: each.name }, `${each.name} (${mass(each.tare_g)})`)));
       const row = h('li', {}, h('label', {}, gross, ` ${scale().unit}`), scale().containers.length ? container : null);
@@ -71,10 +72,12 @@ export class WeightEntry extends HTMLElement {
     const pick = h('select', { name: 'scale', 'aria-label': T.weight.scale, on: { change: (/** @type {any} */ event) => {
       this.#scale = event.target.value;
       localStorage.setItem(lastScale(), this.#scale);
-      this.#layWeighed();
+      this.#layWeighed([...list.querySelectorAll('input')].map((input) => input.value));
+      this.#add();
+      this.querySelector('select')?.focus();
     } } }, this.#scales.map((each) => h('option', { value: each.id, selected: each.id === this.#scale }, each.name)));
     this.#body.replaceChildren(h('label', { class: 'inline' }, T.weight.scale, ' ', pick), list, button(T.weight.another, () => more().focus(), { kind: 'quiet' }));
-    more();
+    for (const each of typed) more(each);
     this.#read = () => readRows(list, scale());
   }
 
