@@ -128,7 +128,7 @@ function steps(sheet, left) {
   const go = sheet.second_person ? C.handIn : C.handInBook;
   if (sheet.state === 'open') return [button(go, () => say('count-hand-ins', {}, go, C.handInLead(left), false), { kind: 'main', 'data-key': 'hand-in' }), drop];
   if (sheet.state === 'handed_in') {
-    return [button(C.approve, () => say('count-decisions', { decision: 'approve' }, C.approve, '', false), { kind: 'main', 'data-key': 'approve' }),
+    return [button(C.approve, () => say('count-decisions', { decision: 'approve' }, C.approve, C.approveLead, false), { kind: 'main', 'data-key': 'approve' }),
       button(C.sendBack, () => say('count-decisions', { decision: 'send_back' }, C.sendBack, '', true), { 'data-key': 'send-back' }), drop];
   }
   return [button(T.audit.print, () => window.print(), { 'data-key': 'print' })];

@@ -68,8 +68,9 @@ export async function start(batch) {
   const outcome = await send({ kind: 'starts', batches: [batch], fields: { batch } }, TOLD);
   if (!outcome) return;
   places.answer.replaceChildren();
-  await floor.reload();
+  floor.draw();
   goOnAt(places.drums.querySelector(`[data-key="out-${batch}"]`));
+  await floor.reload();
 }
 
 /** Takes the last posting of a batch back. @param {string} posting @param {string[]} batches */
@@ -78,8 +79,8 @@ export async function undo(posting, batches) {
   if (!outcome) return;
   const said = h('p', { class: 'words quiet', role: 'status', tabindex: -1 }, T.floor.undone);
   places.answer.replaceChildren(said);
-  await floor.reload();
   goOnAt(said);
+  await floor.reload();
 }
 
 /** What else can be done with a batch. @param {BatchView} batch */

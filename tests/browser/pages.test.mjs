@@ -34,6 +34,7 @@ for (const name of PAGES) {
       await settled(page);
       const beyond = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
       assert.equal(beyond, 0, `${name} scrolls sideways at ${width} px`);
+      assert.deepEqual(await page.evaluate(overlaps), [], `parts of the head of ${name} lie over each other at ${width} px`);
       await smallTargets(page, name === 'floor' ? 64 : 44, width);
       await shot(page, `${name}-${width}`);
       assert.deepEqual(errors, []);
@@ -74,6 +75,17 @@ for (const name of PAGES) {
     assert.deepEqual([...hosts], [service.url], 'nothing comes from elsewhere');
     await context.close();
   });
+}
+
+/** Parts of a page's head that lie over each other. Runs in the page. */
+function overlaps() {
+  const parts = [...document.querySelectorAll('page-frame > .brand, page-frame .opener, page-frame > .state, page-frame > .sign-out, page-frame nav a')]
+    .filter((node) => node.checkVisibility()).map((node) => {
+      const { left, right, top, bottom } = node.getBoundingClientRect();
+      return { name: node.textContent ?? '', box: { left, right: Math.max(right, left + node.scrollWidth), top, bottom } };
+    });
+  return parts.flatMap((one, i) => parts.slice(i + 1).filter(({ box }) => Math.min(box.right, one.box.right) - Math.max(box.left, one.box.left) > 1 && Math.min(box.bottom, one.box.bottom) - Math.max(box.top, one.box.top) > 1)
+    .map((other) => `${one.name} and ${other.name}`));
 }
 
 /** No key or field is smaller than a finger needs; links in running text are excepted (WCAG 2.2, 2.5.8). @param {import('playwright-core').Page} page @param {number} least @param {number} width */
