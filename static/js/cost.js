@@ -30,8 +30,10 @@ const amount = (minor) => (minor === null ? '–' : money({ minor, currency: pag
 /** @param {number|null} minor */
 const cell = (minor) => h('td', { class: 'num' }, amount(minor));
 
-/** @param {string[]} missing */
-const missingText = (missing) => (missing.length ? h('p', { class: 'help' }, C.missing(missing.join('; '))) : null);
+const anySaid = () => page.tariffs.some((each) => !each.retired);
+
+/** What is not known of one line; while no price is said at all, that is said once. @param {{missing: string[], green_minor: number|null}} of */
+const missingText = ({ missing, green_minor }) => (missing.length && (anySaid() || green_minor === null) ? h('p', { class: 'help' }, C.missing(missing.join('; '))) : null);
 
 /* Products */
 
@@ -42,14 +44,14 @@ function drawProducts() {
     products.length === 0 ? empty(T.kinds.products.none) : [
       lost.length ? h('ul', { class: 'losses' }, lost.map((/** @type {any} */ each) => h('li', { class: 'error' }, C.atLoss(each.product.name, amount(-each.margin_minor))))) : null,
       h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': C.products }, h('table', {}, tableHead([T.records.product, [C.green], [C.roasting], [C.packaging], [C.cost], [C.price], [C.margin], h('span', { class: 'unseen' }, T.form.edit)]),
-        h('tbody', {}, products.map((/** @type {any} */ each) => h('tr', { class: each.at_a_loss ? 'loses' : '' }, h('th', { scope: 'row' }, each.product.name, missingText(each.missing)), cell(each.green_minor), cell(each.roasting_minor), cell(each.packaging_minor), cell(each.cost_minor), cell(each.price_minor),
+        h('tbody', {}, products.map((/** @type {any} */ each) => h('tr', { class: each.at_a_loss ? 'loses' : '' }, h('th', { scope: 'row' }, each.product.name, missingText(each)), cell(each.green_minor), cell(each.roasting_minor), cell(each.packaging_minor), cell(each.cost_minor), cell(each.price_minor),
           h('td', { class: 'num' }, amount(each.margin_minor), each.at_a_loss ? h('span', { class: 'flag on_hold' }, C.loss) : null), h('td', {}, button(C.replace, () => replace(each.product.id), { 'data-key': `replace-${each.product.id}`, 'aria-label': `${C.replace}: ${each.product.name}` }))))))),
     ]);
 }
 
 function drawCoffees() {
   redraw(places.coffees, h('h2', {}, C.coffees(mass(1000, 'kg', 0))), page.costs.coffees.length === 0 ? empty(T.kinds.products.none) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': C.coffees('') }, h('table', {}, tableHead([T.records.coffee, T.words.style, C.lots, [C.lossExpected], [C.green], [C.roasting], [C.cost]]),
-    h('tbody', {}, page.costs.coffees.map((/** @type {any} */ each) => h('tr', {}, h('th', { scope: 'row' }, each.coffee.name, missingText(each.missing)), h('td', {}, each.style.name), h('td', {}, each.lots.map((/** @type {any} */ lot) => lot.name).join(', ')), h('td', { class: 'num' }, each.loss === null ? '–' : percent(each.loss)), cell(each.green_minor), cell(each.roasting_minor), cell(each.cost_minor)))))));
+    h('tbody', {}, page.costs.coffees.map((/** @type {any} */ each) => h('tr', {}, h('th', { scope: 'row' }, each.coffee.name, missingText(each)), h('td', {}, each.style.name), h('td', {}, each.lots.map((/** @type {any} */ lot) => lot.name).join(', ')), h('td', { class: 'num' }, each.loss === null ? '–' : percent(each.loss)), cell(each.green_minor), cell(each.roasting_minor), cell(each.cost_minor)))))));
 }
 
 /* What a change would do */
@@ -121,6 +123,9 @@ function about(tariff) {
 
 function drawTariffs() {
   const live = page.tariffs.filter((each) => !each.retired).sort((a, b) => a.kind.localeCompare(b.kind) || about(a).localeCompare(about(b)) || b.from_day.localeCompare(a.from_day));
+  // What is needed first stands first.
+  if (anySaid()) places.coffees.after(places.tariffs);
+  else places.products.before(places.tariffs);
   redraw(places.tariffs, h('div', { class: 'head' }, h('h2', {}, T.kinds.tariffs.many), h('div', { class: 'actions' }, Object.entries(C.kinds).map(([kind, label]) => button(label, () => edit(kind), { 'data-key': `add-${kind}` })))),
     live.length === 0 ? empty(T.kinds.tariffs.none) : h('ul', { class: 'records' }, live.map((each) => h('li', {}, h('div', {}, h('b', {}, `${C.kinds[/** @type {'bag'} */ (each.kind)]}: ${about(each)}`), h('p', {}, C.from(money(each.amount), day(each.from_day)))), h('div', { class: 'actions' }, button(T.form.retire, () => trying(async () => {
       await retire('tariffs', each);
