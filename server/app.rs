@@ -9,7 +9,7 @@ use tokio::sync::{broadcast, watch};
 use uuid::Uuid;
 
 use crate::access::Access;
-use crate::book::merkle::{Frontier, Hash};
+use crate::book::merkle::Hash;
 use crate::book::seal::SealKey;
 use crate::book::{Actor, Book, canonical};
 use crate::clock::Clock;
@@ -19,13 +19,11 @@ use crate::day::Zone;
 use crate::demand::Subscribers;
 use crate::expect::Expect;
 use crate::follow::{Changed, Follower};
-use crate::fraction::Fraction;
 use crate::ids::{PersonId, SiteId};
-use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Expected, Kept, MassUnit, Person, Record, Role, Site};
+use crate::setup::{self, Expected, Kept, Record, Site};
+use crate::sites::{self, Founded};
 use crate::store::{Read, Store, StoreError, UnsettledRow, Write};
-use crate::text::Name;
 
 /// A running service.
 #[derive(Debug)]
@@ -72,20 +70,33 @@ const CUT_OFF_BYTES: usize = 16 * 1024;
 const CHANGES_KEPT: usize = 256;
 
 impl App {
-    /// Opens the database and finds the site; makes both at the first start.
+    /// Opens the database's only site, or its oldest; makes one at the first start.
     ///
     /// # Errors
-    /// [`StoreError`] when the database cannot be opened or read.
+    /// [`StoreError`] when the database cannot be read.
     pub async fn open(
         store: Arc<dyn Store>,
         clock: Clock,
         zone: Zone,
         seal_key: SealKey,
     ) -> Result<Arc<Self>, StoreError> {
-        let (site, owner) = match first_site(&*store).await? {
-            Some(found) => found,
-            None => found_site(&*store, &clock, zone).await?,
+        let founded = match sites::oldest(&*store).await? {
+            Some(founded) => founded,
+            None => sites::found_first(&*store, &clock, zone).await?,
         };
+        Self::open_site(store, clock, founded, seal_key).await
+    }
+
+    /// Opens a site that is there.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database cannot be read.
+    pub async fn open_site(
+        store: Arc<dyn Store>,
+        clock: Clock,
+        Founded { site, owner }: Founded,
+        seal_key: SealKey,
+    ) -> Result<Arc<Self>, StoreError> {
         let (changes, _) = broadcast::channel(CHANGES_KEPT);
         let expect = Arc::new(Expect::open(&*store, site).await?);
         let (written, following) = watch::channel(0);
@@ -367,69 +378,4 @@ fn still_unbooked<C: Command>(row: &UnsettledRow, actor: Actor, command: &C) -> 
     }
     let problem = serde_json::from_str(&row.problem).map_err(crate::book::damaged)?;
     Ok(unsettled(row.id, &problem))
-}
-
-async fn first_site(store: &dyn Store) -> Result<Option<(SiteId, PersonId)>, StoreError> {
-    let mut tx = store.read().await?;
-    let Some(site) = tx.sites().await?.into_iter().next() else {
-        return Ok(None);
-    };
-    let people = setup::all::<Person>(&mut *tx, site).await?;
-    let owner = people
-        .into_iter()
-        .find(|person| person.fields.role == Role::Owner);
-    owner
-        .map(|owner| Some((site, PersonId(owner.id))))
-        .ok_or_else(|| StoreError::Damaged("the site has no owner".to_owned()))
-}
-
-/// Makes the site and its owner: the first two leaves of its log.
-async fn found_site(
-    store: &dyn Store,
-    clock: &Clock,
-    zone: Zone,
-) -> Result<(SiteId, PersonId), StoreError> {
-    let (site, owner) = (SiteId(clock.new_id()), PersonId(clock.new_id()));
-    let mut tx = store.write().await?;
-    tx.insert_head(site, &Frontier::default().root()).await?;
-    let name = |text| Name::new(text).map_err(|e| StoreError::Damaged(format!("{text}: {e}")));
-    let fields = Site {
-        name: name("Roastery")?,
-        zone,
-        currency: "EUR".to_owned(),
-        mass_unit: MassUnit::Kg,
-        service_level: Fraction::from_ppm(900_000),
-        false_flag_rate: Fraction::from_ppm(2_700),
-        overfill_g: Mass::ZERO,
-        kept_back_g: Mass::ZERO,
-        crew_min: None,
-        second_person: false,
-        large_reversal_g: None,
-        packing: None,
-        retired: false,
-    };
-    let person = Person {
-        name: name("Owner")?,
-        role: Role::Owner,
-        retired: false,
-    };
-    let digest = canonical::digest(&json!({"record": "site", "body": fields}));
-    let actor = Actor::person(owner);
-    let mut book = Book::open(tx, site, zone, actor, digest, clock.now()).await?;
-    let founded = async {
-        setup::put(&mut book, site.0, Expected::Nothing, fields, clock.new_id()).await?;
-        setup::put(
-            &mut book,
-            owner.0,
-            Expected::Nothing,
-            person,
-            clock.new_id(),
-        )
-        .await
-    };
-    founded
-        .await
-        .map_err(|refusal| StoreError::Damaged(refusal.to_string()))?;
-    book.close(None, "").await?;
-    Ok((site, owner))
 }

@@ -38,6 +38,8 @@ pub mod serve;
 pub mod settings;
 pub mod setup;
 pub mod sheet;
+pub mod site;
+pub mod sites;
 pub mod store;
 pub mod text;
 pub mod threads;

@@ -49,10 +49,20 @@ enum Command {
     },
     /// Show the whole job on an invented roastery, then serve it.
     Demo(outturn::demo::Options),
+    /// Sites that share one database: which there are, and another one.
+    Site {
+        #[command(flatten)]
+        database: Database,
+        #[command(subcommand)]
+        task: outturn::site::Task,
+    },
     /// Let people in: a link to choose a password, a token for a program.
     Person {
         #[command(flatten)]
         database: Database,
+        /// Their site, where the database has several; the oldest unless said.
+        #[arg(long, env = "OUTTURN_SITE")]
+        site: Option<String>,
         #[command(subcommand)]
         task: outturn::person::Task,
     },
@@ -152,8 +162,15 @@ async fn main() -> ExitCode {
                 .await
                 .unwrap_or_else(|error| fail(&error));
         }
-        Command::Person { database, task } => {
-            return print(outturn::person::run(&database.url, task).await);
+        Command::Site { database, task } => {
+            return print(outturn::site::run(&database.url, task).await);
+        }
+        Command::Person {
+            database,
+            site,
+            task,
+        } => {
+            return print(outturn::person::run(&database.url, site.as_deref(), task).await);
         }
         Command::Verify { options, database } => {
             let checked = proof::run(&options, &database.url).await;

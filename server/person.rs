@@ -5,10 +5,10 @@ use crate::app::App;
 use crate::book::Actor;
 use crate::book::seal::SealKey;
 use crate::clock::Clock;
-use crate::day::Zone;
 use crate::ids::PersonId;
 use crate::refusal::Refusal;
 use crate::setup::{Person, Record, Right};
+use crate::sites::{self, SiteError};
 use crate::store::{self, StoreError};
 use crate::text::{LineText, Name};
 
@@ -50,9 +50,9 @@ pub enum PersonError {
     /// The machine gives no random bytes.
     #[error("the machine gives no random bytes: {0}")]
     Random(#[from] std::io::Error),
-    /// There is nothing to change yet.
-    #[error("there is no book yet: start `outturn serve` first")]
-    NoBook,
+    /// There is no such site, or none yet.
+    #[error(transparent)]
+    Site(#[from] SiteError),
     /// The name is no name.
     #[error("the name {0}")]
     Name(#[from] LineText),
@@ -68,14 +68,13 @@ pub enum PersonError {
 ///
 /// # Errors
 /// [`PersonError`].
-pub async fn run(url: &str, task: Task) -> Result<String, PersonError> {
+pub async fn run(url: &str, site: Option<&str>, task: Task) -> Result<String, PersonError> {
     let store = store::open(url).await?;
-    if store.read().await?.sites().await?.is_empty() {
-        return Err(PersonError::NoBook);
-    }
+    let site = site.map(Name::new).transpose()?;
+    let founded = sites::which(&*store, site.as_ref()).await?;
     // Nothing is closed here, so nothing is sealed.
     let unused = SealKey::of_secret(&Clock::Machine.new_secret()?);
-    let app = App::open(store, Clock::Machine, Zone::UTC, unused).await?;
+    let app = App::open_site(store, Clock::Machine, founded, unused).await?;
     let said = match task {
         Task::Invite { name } => {
             let person = find(&app, &name).await?;

@@ -52,6 +52,8 @@ pub enum Confirm {
     ClaimDropped,
     /// Bags that hold less than their label allows.
     LightBags,
+    /// More or less came from another site than it sent.
+    OtherThanSent,
 }
 
 /// Why something is not done. Nothing has changed.

@@ -22,7 +22,9 @@ use crate::demand;
 use crate::key_file::{self, KeyFileError};
 use crate::refusal::Refusal;
 use crate::settings::Settings;
+use crate::sites::{self, Founded, SiteError};
 use crate::store::{self, Store, StoreError};
+use crate::text::Name;
 use crate::web::{self, Door};
 pub use tls::{Certificates, TlsError};
 
@@ -32,6 +34,9 @@ pub enum ServeError {
     /// The book cannot be opened.
     #[error("the book cannot be opened: {0}")]
     Store(#[from] StoreError),
+    /// There is no such site.
+    #[error(transparent)]
+    Site(#[from] SiteError),
     /// There is no key for seals.
     #[error(transparent)]
     Key(#[from] KeyFileError),
@@ -69,7 +74,13 @@ pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeErr
         return Err(error.into());
     }
     let key = key_file::open(&settings.seal_key, &clock)?;
-    let app = App::open(store, clock, settings.zone, key).await?;
+    let app = match &settings.site {
+        None => App::open(store, clock, settings.zone, key).await?,
+        Some(name) => {
+            let founded = site_of(&*store, &clock, settings.zone, name).await?;
+            App::open_site(store, clock, founded, key).await?
+        }
+    };
     if let Some(folder) = &settings.copies {
         let folder = app.copies.get_or_init(|| folder.clone()).clone();
         tokio::spawn(daily::keep(Arc::clone(&app), folder));
@@ -81,6 +92,19 @@ pub async fn run(settings: &Settings, clock: Clock) -> Result<ExitCode, ServeErr
         proxies: settings.proxies.clone(),
     };
     serve_behind(app, settings.listen, door, acceptor).await
+}
+
+/// The site of a name; the first one of a new book is founded under it.
+async fn site_of(
+    store: &dyn Store,
+    clock: &Clock,
+    zone: Zone,
+    name: &Name,
+) -> Result<Founded, SiteError> {
+    match sites::which(store, Some(name)).await {
+        Err(SiteError::NoBook) => sites::found(store, clock, zone, name.clone()).await,
+        known => known,
+    }
 }
 
 /// Forgets who might have come in until now. It shows besides whether the book may be written: one that may not is not served.

@@ -8,12 +8,15 @@ use serde::Deserialize;
 use crate::day::Zone;
 use crate::key_file;
 use crate::serve::Certificates;
+use crate::text::{LineText, Name};
 
 /// How the service runs.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Settings {
     /// The database: `sqlite:<file>` or `postgres://<user>@<host>/<name>`.
     pub database: String,
+    /// The site to serve; the oldest unless said.
+    pub site: Option<Name>,
     /// Where to listen.
     pub listen: SocketAddr,
     /// The time zone of a new book.
@@ -35,6 +38,9 @@ pub struct Given {
     /// The database: `sqlite:<file>` or `postgres://<user>@<host>/<name>` (usual: sqlite:outturn.sqlite).
     #[arg(long = "database", env = "DATABASE_URL")]
     pub database: Option<String>,
+    /// The site to serve, where the database has several: each is served by a process of its own (usual: the oldest).
+    #[arg(long, env = "OUTTURN_SITE", value_parser = name)]
+    pub site: Option<Name>,
     /// Where to listen; beyond this machine over TLS only: give a certificate, or names (usual: 127.0.0.1:8080).
     #[arg(long, env = "OUTTURN_LISTEN")]
     pub listen: Option<SocketAddr>,
@@ -70,6 +76,10 @@ pub struct Given {
     pub copies: Option<PathBuf>,
 }
 
+fn name(text: &str) -> Result<Name, LineText> {
+    Name::new(text)
+}
+
 /// Why a settings file is not used.
 #[derive(Debug, thiserror::Error)]
 pub enum SettingsError {
@@ -103,6 +113,7 @@ impl Given {
             copies: self.copies.or(other.copies),
             seal_key: seal_key.unwrap_or_else(|| key_file::usual(&database)),
             database,
+            site: self.site.or(other.site),
             listen: self.listen.or(other.listen).unwrap_or(usual),
             zone: self.zone.or(other.zone).unwrap_or(Zone::UTC),
             certificates: certificates(

@@ -41,9 +41,9 @@ pub struct ClaimLot {
 /// Where coffee is that was bought. All sums to what was bought, to the milligram.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, utoipa::ToSchema)]
 pub struct Masses {
-    /// Bought, less what went back, or made up as a blend.
+    /// Bought, less what went back, made up as a blend, or taken in from other sites.
     pub bought_g: Mass,
-    /// Green in store, weighed in, or on the way.
+    /// Green in store or weighed in.
     pub green_g: Mass,
     /// Roasted and not yet bagged.
     pub roasted_g: Mass,
@@ -51,6 +51,8 @@ pub struct Masses {
     pub packed_g: Mass,
     /// Gone to customers.
     pub shipped_g: Mass,
+    /// Sent to other sites.
+    pub sent_g: Mass,
     /// Lost in roasting and drying.
     pub lost_g: Mass,
     /// Samples, waste, count differences, and gone into blends.
@@ -172,7 +174,9 @@ async fn masses(tx: &mut dyn Read, site: SiteId, lot: LotId) -> Outcome<Masses> 
         let (sum, mass) = match stands.place.word() {
             "supplier" => (&mut masses.bought_g, Mass::ZERO.minus(mass)?),
             "blended" if own => (&mut masses.bought_g, Mass::ZERO.minus(mass)?),
-            "store" | "batch" | "transit" => (&mut masses.green_g, mass),
+            "transit" if mass < Mass::ZERO => (&mut masses.bought_g, Mass::ZERO.minus(mass)?),
+            "transit" => (&mut masses.sent_g, mass),
+            "store" | "batch" => (&mut masses.green_g, mass),
             "roasted" => (&mut masses.roasted_g, mass),
             "packed" => (&mut masses.packed_g, mass),
             "shipped" => (&mut masses.shipped_g, mass),
@@ -192,6 +196,7 @@ fn summed(lots: &[ClaimLot]) -> Outcome<Masses> {
         roasted_g: sum(|m| m.roasted_g)?,
         packed_g: sum(|m| m.packed_g)?,
         shipped_g: sum(|m| m.shipped_g)?,
+        sent_g: sum(|m| m.sent_g)?,
         lost_g: sum(|m| m.lost_g)?,
         other_g: sum(|m| m.other_g)?,
     })

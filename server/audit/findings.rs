@@ -527,7 +527,7 @@ impl Looking {
             let Some(roaster) = &notice.roaster else {
                 continue;
             };
-            let raised = tx.batch(notice.raised.into()).await?;
+            let raised = tx.batch(site, notice.raised.into()).await?;
             bare.extend(raised.map(|row| Bare {
                 kind: FindingKind::Drift,
                 about: vec![roaster.id, notice.since],
@@ -546,7 +546,7 @@ impl Looking {
             .iter()
             .filter(|apart| normal_tail(apart.z) * 2.0 < UNLIKELY)
         {
-            let row = tx.batch(apart.last).await?;
+            let row = tx.batch(site, apart.last).await?;
             let style = styles.iter().find(|style| style.id == apart.style.0);
             let roaster = roasters.iter().find(|one| one.id == apart.roaster.0);
             let names = style.zip(roaster);

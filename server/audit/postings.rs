@@ -120,7 +120,7 @@ pub async fn postings(
 /// # Errors
 /// [`Refusal::NotFound`] if there is none.
 pub async fn posting(tx: &mut dyn Read, site: SiteId, id: PostingId) -> Outcome<PostingDetail> {
-    let text = tx.posting_leaf(id).await?;
+    let text = tx.posting_leaf(site, id).await?;
     let text = text.ok_or(Refusal::NotFound("posting", id.0))?;
     let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
         return Err(another_kind("posting", id.0).into());

@@ -253,8 +253,12 @@ impl Kind {
             Self::Receive => matches!((from, to), (Supplier(_), Store(_))),
             Self::Return => makes_up(from, to) || matches!((from, to), (Store(_), Supplier(_))),
             Self::Transfer => makes_up(from, to) || matches!((from, to), (Store(_), Store(_))),
-            Self::Dispatch => matches!((from, to), (Store(_), Transit(_))),
-            Self::Arrive => matches!((from, to), (Transit(_), Store(_))),
+            Self::Dispatch => makes_up(from, to) || matches!((from, to), (Store(_), Transit(_))),
+            // What is weighed in may be less than was sent.
+            Self::Arrive => {
+                makes_up(from, to)
+                    || matches!((from, to), (Transit(_), Store(_)) | (Store(_), Variance))
+            }
             Self::WeighIn => makes_up(from, to) || matches!((from, to), (Store(_), Batch(_))),
             // More out than in: the excess comes back from the air.
             Self::WeighOut => matches!((from, to), (Batch(_), Roasted(_) | Air) | (Air, Batch(_))),

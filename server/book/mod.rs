@@ -541,7 +541,11 @@ impl Book {
         let Some(undone) = posting.reverses else {
             return Ok(posting.kind);
         };
-        let text = self.tx.posting_leaf(undone).await?.unwrap_or_default();
+        let text = self
+            .tx
+            .posting_leaf(self.site, undone)
+            .await?
+            .unwrap_or_default();
         match serde_json::from_str(&text).map_err(damaged)? {
             Leaf::Posting(undone) => Ok(undone.kind),
             Leaf::Entry(_) | Leaf::Closing(_) => {

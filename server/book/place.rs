@@ -29,7 +29,8 @@ pub enum Place {
     Air,
     /// Between lots, by the blend lot that was made up.
     Blended(LotId),
-    /// On the way between sites, by the posting that sent it.
+    /// Given to another site, or taken from one, by the posting that sent it: what one site has here and the other has against it sum to what
+    /// is on the way.
     Transit(PostingId),
     /// The other side of a count difference.
     Variance,
@@ -109,12 +110,12 @@ impl Place {
         )
     }
 
-    /// Whether an account here may fall below nothing: only where the outside, the air or a count stands against the lot.
+    /// Whether an account here may fall below nothing: only where the outside, the air, a blend, another site or a count stands against the lot.
     #[must_use]
     pub const fn may_owe(self) -> bool {
         matches!(
             self,
-            Self::Supplier(_) | Self::Air | Self::Blended(_) | Self::Variance
+            Self::Supplier(_) | Self::Air | Self::Blended(_) | Self::Transit(_) | Self::Variance
         )
     }
 
@@ -135,7 +136,7 @@ pub fn label_of(word: &str) -> &str {
         "sample" => "samples",
         "air" => "roasting and drying loss",
         "blended" => "into a blend",
-        "transit" => "between sites",
+        "transit" => "to and from other sites",
         "variance" => "count difference",
         other => other,
     }

@@ -20,7 +20,7 @@ const ED25519: u8 = 1;
 const LONGEST: usize = 1 << 20;
 
 /// The places in the house, in the order of the lines.
-const IN_HOUSE: [&str; 5] = ["batch", "packed", "roasted", "store", "transit"];
+const IN_HOUSE: [&str; 4] = ["batch", "packed", "roasted", "store"];
 
 /// Why something is no seal, or not one of this key.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

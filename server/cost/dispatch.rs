@@ -371,7 +371,10 @@ impl Filled {
         packing: PostingId,
         missing: &mut Vec<String>,
     ) -> Result<Self, StoreError> {
-        let text = tx.posting_leaf(packing).await?.unwrap_or_default();
+        let text = tx
+            .posting_leaf(costs.site, packing)
+            .await?
+            .unwrap_or_default();
         let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
             return Err(StoreError::Damaged(format!("no packing: {packing}")));
         };
@@ -409,7 +412,7 @@ async fn batch_cost(
     (id, mass): (BatchId, Mass),
     missing: &mut Vec<String>,
 ) -> Result<(Option<Amount>, Option<Amount>), StoreError> {
-    let Some(row) = tx.batch(id).await? else {
+    let Some(row) = tx.batch(costs.site, id).await? else {
         return Ok((None, None));
     };
     let batch = Batch::of_row(&row)?;

@@ -37,8 +37,9 @@ impl Landed {
             .collect();
         let mut came: HashMap<LotId, Mass> = HashMap::new();
         for receipts in tx.receipts(site, None).await? {
-            if receipts.delivery.is_some() {
-                came.insert(receipts.lot, receipts.mass);
+            if !matches!(receipts.from, Place::Blended(_)) {
+                let all = came.entry(receipts.lot).or_default();
+                *all = all.plus(receipts.mass).unwrap_or(Mass::MAX);
             }
         }
         let lines: Vec<CostLine> = setup::all::<CostLine>(tx, site)

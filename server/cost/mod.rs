@@ -30,7 +30,7 @@ use crate::expect::Questions;
 use crate::floor::view::Named;
 use crate::fraction::Fraction;
 use crate::green::stock::{LotView, Stock};
-use crate::ids::{CoffeeId, DestinationId, LotId, ProductId, RoasterId, StyleId};
+use crate::ids::{CoffeeId, DestinationId, LotId, ProductId, RoasterId, SiteId, StyleId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Coffee, Kept, Product, Record, Roaster, Style, Tariff, TariffKind};
@@ -105,6 +105,7 @@ struct Known {
 
 /// What costs are made from, of one moment and day.
 pub struct Costs {
+    site: SiteId,
     /// The day.
     pub day: Day,
     /// The currency.
@@ -142,6 +143,7 @@ impl Costs {
         let roasters = setup::all::<Roaster>(tx, site).await?;
         let tariffs = setup::all::<Tariff>(tx, site).await?;
         Ok(Self {
+            site,
             day,
             landed: Landed::read(tx, site, &record.currency, day).await?,
             currency: record.currency,

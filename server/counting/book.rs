@@ -13,7 +13,7 @@ use crate::book::place::Place;
 use crate::book::{Book, Draft, damaged};
 use crate::command::Common;
 use crate::day::Instant;
-use crate::ids::PostingId;
+use crate::ids::{PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{Read, StoreError};
@@ -138,10 +138,11 @@ pub(super) fn difference(line: &Line, missing: Mass) -> Option<Movement> {
 /// [`Refusal::Invalid`] where there is no such packing.
 pub(super) async fn of_bags(
     tx: &mut dyn Read,
+    site: SiteId,
     packing: PostingId,
     bags: u32,
 ) -> Outcome<Vec<OfLot>> {
-    let packed = packed(tx, packing)
+    let packed = packed(tx, site, packing)
         .await?
         .ok_or_else(|| Refusal::field("/packing", "there is no such packing"))?;
     if bags > packed.bags {
@@ -189,9 +190,10 @@ impl PackedBags {
 /// What a packing filled; none where there is no such packing.
 pub(super) async fn packed(
     tx: &mut dyn Read,
+    site: SiteId,
     packing: PostingId,
 ) -> Result<Option<PackedBags>, StoreError> {
-    let Some(text) = tx.posting_leaf(packing).await? else {
+    let Some(text) = tx.posting_leaf(site, packing).await? else {
         return Ok(None);
     };
     let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {

@@ -167,7 +167,7 @@ impl Command for CountEntry {
         }
         let masses = match (place, self.bags) {
             (Place::Packed(packing), Some(bags)) => {
-                booking::of_bags(book.tx(), packing, bags).await?
+                booking::of_bags(book.tx(), site, packing, bags).await?
             }
             _ => lots
                 .into_iter()
@@ -225,7 +225,7 @@ impl CountEntry {
                 (Covers::Green, Place::Store(of.storeroom), vec![of.lot])
             }
             (None, Some(batch), None) => {
-                let row = book.tx().batch(batch).await?;
+                let row = book.tx().batch(site, batch).await?;
                 let row =
                     row.ok_or_else(|| Refusal::field("/roasted", "there is no such batch"))?;
                 (Covers::Roasted, Place::Roasted(batch), vec![row.lot])

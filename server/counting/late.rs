@@ -49,17 +49,22 @@ async fn earliest(book: &mut Book) -> Outcome<Option<Instant>> {
 
 /// When the coffee of a posting moved: an undo and a correction speak of what happened before them.
 async fn happened(book: &mut Book, posting: &Posting) -> Outcome<Instant> {
+    let site = book.site();
     let booked = Instant::from_ms(posting.happened_at);
     if posting.kind == Kind::Correct {
-        return Ok(really(book.tx(), posting.id, booked, &mut HashMap::new()).await?);
+        return Ok(really(book.tx(), site, posting.id, booked, &mut HashMap::new()).await?);
     }
     let Some(undone) = posting.reverses else {
         return Ok(booked);
     };
-    let text = book.tx().posting_leaf(undone).await?.unwrap_or_default();
+    let text = book
+        .tx()
+        .posting_leaf(site, undone)
+        .await?
+        .unwrap_or_default();
     match serde_json::from_str(&text).map_err(damaged)? {
         Leaf::Posting(undone) if undone.kind == Kind::Correct => {
-            Ok(really(book.tx(), undone.id, booked, &mut HashMap::new()).await?)
+            Ok(really(book.tx(), site, undone.id, booked, &mut HashMap::new()).await?)
         }
         Leaf::Posting(undone) => Ok(Instant::from_ms(undone.happened_at)),
         _ => Ok(booked),

@@ -40,7 +40,7 @@ impl Later {
         // What happens on a day counts on that day or on a later one.
         for since in tx.changes_since(site, zone.day(at)).await? {
             let happened_at = if since.kind == Kind::Correct.word() {
-                really(tx, since.posting, since.happened_at, &mut corrected).await?
+                really(tx, site, since.posting, since.happened_at, &mut corrected).await?
             } else {
                 since.happened_at
             };
@@ -100,6 +100,7 @@ impl Later {
 /// When a correction's coffee really moved: when its batch was weighed in.
 pub async fn really(
     tx: &mut dyn Read,
+    site: SiteId,
     posting: PostingId,
     booked: Instant,
     known: &mut HashMap<PostingId, Instant>,
@@ -107,14 +108,14 @@ pub async fn really(
     if let Some(at) = known.get(&posting) {
         return Ok(*at);
     }
-    let text = tx.posting_leaf(posting).await?.unwrap_or_default();
+    let text = tx.posting_leaf(site, posting).await?.unwrap_or_default();
     let facts = match serde_json::from_str(&text).map_err(damaged)? {
         Leaf::Posting(posting) => posting.facts,
         _ => Value::Null,
     };
     let batch = serde_json::from_value::<BatchId>(facts["steps"][0]["batch"].clone());
     let row = match batch {
-        Ok(batch) => tx.batch(batch).await?,
+        Ok(batch) => tx.batch(site, batch).await?,
         Err(_) => None,
     };
     let batch = row.as_ref().map(Batch::of_row).transpose()?;

@@ -195,7 +195,7 @@ async fn at_place(
     }
     if let (Place::Packed(packing), Some(bags)) = (entered.place, entered.bags) {
         let left = Mass::sum(found.iter().map(|(_, book, _)| *book)).map_err(beyond)?;
-        let whole = packed(tx, packing).await?;
+        let whole = packed(tx, site, packing).await?;
         // As many bags as the book has: to the milligram what the book has.
         if whole.is_some_and(|whole| whole.count(left) == bags) {
             for of in &mut found {
@@ -239,7 +239,7 @@ async fn lines(
         let by = by.filter(|e| {
             !matches!(place, Place::Store(_)) || e.masses.iter().any(|of| of.lot == lot)
         });
-        let named = names.place(tx, place).await?;
+        let named = names.place(tx, site, place).await?;
         let split = line.filter(|_| !hidden).map(split_of);
         lines.push(SheetLine {
             place: place.word().to_owned(),
@@ -406,13 +406,18 @@ impl Names {
             .map_or(Mass::ZERO, |lot| lot.packing.sack_g)
     }
 
-    async fn place(&self, tx: &mut dyn Read, place: Place) -> Result<NamedPlace, StoreError> {
+    async fn place(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        place: Place,
+    ) -> Result<NamedPlace, StoreError> {
         let name = |names: &HashMap<Uuid, Name>, id: Uuid| {
             names.get(&id).map(ToString::to_string).unwrap_or_default()
         };
         Ok(match place {
             Place::Roasted(batch) => {
-                let row = tx.batch(batch).await?;
+                let row = tx.batch(site, batch).await?;
                 let of = row.map(|row| format!("{}, {}", name(&self.styles, row.style), row.day));
                 NamedPlace {
                     name: of.unwrap_or_default(),
@@ -420,10 +425,10 @@ impl Names {
                 }
             }
             Place::Packed(packing) => {
-                let product = product(tx, packing).await?;
+                let product = product(tx, site, packing).await?;
                 NamedPlace {
                     name: product.map_or_else(String::new, |id| name(&self.products, id)),
-                    bags: packed(tx, packing).await?,
+                    bags: packed(tx, site, packing).await?,
                 }
             }
             other => NamedPlace {
@@ -435,8 +440,12 @@ impl Names {
 }
 
 /// The product that a packing filled.
-async fn product(tx: &mut dyn Read, packing: PostingId) -> Result<Option<Uuid>, StoreError> {
-    let text = tx.posting_leaf(packing).await?.unwrap_or_default();
+async fn product(
+    tx: &mut dyn Read,
+    site: SiteId,
+    packing: PostingId,
+) -> Result<Option<Uuid>, StoreError> {
+    let text = tx.posting_leaf(site, packing).await?.unwrap_or_default();
     let leaf: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
     Ok(serde_json::from_value(leaf["facts"]["bags"][0]["product"].clone()).ok())
 }

@@ -203,7 +203,8 @@ impl Life {
         let mut corrected = HashMap::new();
         for mut one in tx.weighed_moves(site, lot, place).await? {
             if one.kind == Kind::Correct.word() {
-                one.happened_at = really(tx, one.posting, one.happened_at, &mut corrected).await?;
+                one.happened_at =
+                    really(tx, site, one.posting, one.happened_at, &mut corrected).await?;
             }
             if one.happened_at <= asked.at && !asked.without.contains(&one.posting) {
                 moves.push(one);

@@ -173,8 +173,9 @@ impl TakeBack {
 impl Gone {
     /// The bags of a line of a shipment, with the coffee that they took out of their packing.
     async fn with(book: &mut Book, shipment: PostingId, row: BagsRow) -> Outcome<Self> {
+        let site = book.site();
         let mut coffee = BTreeMap::new();
-        let text = book.tx().posting_leaf(shipment).await?;
+        let text = book.tx().posting_leaf(site, shipment).await?;
         if let Some(Leaf::Posting(posting)) = text
             .map(|text| serde_json::from_str(&text))
             .transpose()
@@ -219,8 +220,9 @@ impl Gone {
 
     /// Puts the coffee under the lots that the packing's batches are known to be of now, where one was put right since.
     async fn put_right(&mut self, book: &mut Book) -> Outcome<()> {
+        let site = book.site();
         let text = match self.row.packing {
-            Some(packing) => book.tx().posting_leaf(packing).await?,
+            Some(packing) => book.tx().posting_leaf(site, packing).await?,
             None => None,
         };
         let Some(Leaf::Posting(packing)) = text
@@ -234,7 +236,7 @@ impl Gone {
         for movement in &packing.movements {
             let mut lot = movement.lot;
             if let Place::Roasted(batch) = movement.from
-                && let Some(row) = book.tx().batch(batch).await?
+                && let Some(row) = book.tx().batch(site, batch).await?
             {
                 changed |= row.lot != lot;
                 lot = row.lot;

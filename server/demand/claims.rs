@@ -36,7 +36,7 @@ pub(super) async fn check(book: &mut Book, product: &Product, batches: &[BatchId
         return Ok(());
     }
     let site = book.site();
-    for row in book.tx().batches_by_id(batches).await? {
+    for row in book.tx().batches_by_id(site, batches).await? {
         let lot = setup::need::<Lot>(book.tx(), site, row.lot).await?.fields;
         let lacks = lot.lacks(&product.claims, row.day);
         if !lacks.is_empty() {

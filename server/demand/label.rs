@@ -165,7 +165,7 @@ async fn view(
     standing: &[BagsStanding],
 ) -> Outcome<PackingView> {
     let missing = || Refusal::NotFound("packing", id.0);
-    let text = tx.posting_leaf(id).await?.ok_or_else(missing)?;
+    let text = tx.posting_leaf(site, id).await?.ok_or_else(missing)?;
     let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
         return Err(missing());
     };
@@ -223,7 +223,7 @@ async fn parts(
         let (Place::Roasted(batch), Place::Packed(_)) = (movement.from, movement.to) else {
             continue;
         };
-        let row = tx.batch(batch).await?;
+        let row = tx.batch(site, batch).await?;
         let row = row.ok_or(Refusal::NotFound("batch", batch.0))?;
         // As it is known now: a batch whose lot was put right has another than the packing said.
         let lot = setup::need::<Lot>(tx, site, row.lot).await?.fields;

@@ -513,7 +513,7 @@ fn movements(takes: &[Take], id: PostingId) -> Vec<Movement> {
 /// A named batch that has nothing left, or may not be taken.
 async fn empty(book: &mut Book, at: &str, id: BatchId) -> Outcome<Roasted> {
     let site = book.site();
-    let row = book.tx().batch(id).await?;
+    let row = book.tx().batch(site, id).await?;
     let row = row.ok_or_else(|| Refusal::field(at, "there is no such batch"))?;
     if row.held {
         return Err(Refusal::field(

@@ -123,7 +123,7 @@ pub async fn all(tx: &mut dyn Read, site: SiteId) -> Result<Vec<(Roasted, bool)>
     }
     let ids: Vec<BatchId> = left.keys().copied().collect();
     let mut found = Vec::new();
-    for row in tx.batches_by_id(&ids).await? {
+    for row in tx.batches_by_id(site, &ids).await? {
         let standing = &left[&row.id];
         if let Some(lot) = lots.get(&standing.lot) {
             let held = row.held || on_hold.contains(&lot.delivery.0);
@@ -157,7 +157,7 @@ pub async fn bin(
     site: SiteId,
     batch: BatchId,
 ) -> Result<Option<Run>, StoreError> {
-    let Some(row) = tx.batch(batch).await? else {
+    let Some(row) = tx.batch(site, batch).await? else {
         return Ok(None);
     };
     let lot = setup::find::<Lot>(tx, site, row.lot).await?;

@@ -84,7 +84,7 @@ pub async fn effect(
     text: &ReviewText,
 ) -> Outcome<ReviewEffect> {
     let tx = &mut *snapshot;
-    let Some(row) = tx.batch(text.batch).await? else {
+    let Some(row) = tx.batch(site, text.batch).await? else {
         return Err(Refusal::field("/batch", "there is no such batch"));
     };
     if let Some(lot) = text.lot {

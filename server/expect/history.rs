@@ -75,7 +75,7 @@ pub async fn of_batch(
     site: SiteId,
     id: BatchId,
 ) -> Result<Vec<Change>, StoreError> {
-    match tx.batch(id).await? {
+    match tx.batch(site, id).await? {
         Some(row) => as_if(tx, site, Batch::of_row(&row)?).await,
         None => Ok(Vec::new()),
     }
@@ -96,7 +96,7 @@ pub async fn as_if(
     };
     let mut covered = HashMap::new();
     for other in out.covers.iter().filter(|other| **other != id) {
-        if let Some(row) = tx.batch(*other).await? {
+        if let Some(row) = tx.batch(site, *other).await? {
             covered.insert(*other, Batch::of_row(&row)?);
         }
     }
@@ -126,7 +126,7 @@ pub async fn lots_come_or_go(
 ) -> Result<bool, StoreError> {
     let mut lots = news.taken.clone();
     for batch in &news.batches {
-        lots.extend(tx.batch(*batch).await?.iter().map(|row| row.lot));
+        lots.extend(tx.batch(site, *batch).await?.iter().map(|row| row.lot));
         if let Some(Fact::Batch(known)) = learner.history().find(true, &batch.to_string()) {
             lots.extend(known.lot.id.parse::<uuid::Uuid>().ok().map(LotId::from));
         }

@@ -75,7 +75,8 @@ impl Taken {
 
     /// Takes up a batch, or begins one.
     pub async fn new(book: &mut Book, id: BatchId) -> Outcome<Self> {
-        let before = book.tx().batch(id).await?;
+        let site = book.site();
+        let before = book.tx().batch(site, id).await?;
         let batch = before
             .as_ref()
             .map_or_else(|| Ok(Batch::new(id)), Batch::of_row)?;

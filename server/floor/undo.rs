@@ -19,6 +19,7 @@ use crate::green::PostingView;
 use crate::ids::{BatchId, PostingId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::Right;
+use crate::sites;
 
 command! {
     /// A posting, or a batch's start, was undone.
@@ -46,10 +47,11 @@ impl Command for Reversal {
         self.said()
     }
 
-    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Reversed> {
-        match book.tx().posting_leaf(self.posting).await? {
+    async fn perform(&self, book: &mut Book, app: &App, id: Uuid) -> Outcome<Reversed> {
+        let site = book.site();
+        match book.tx().posting_leaf(site, self.posting).await? {
             Some(text) => match serde_json::from_str(&text).map_err(damaged)? {
-                Leaf::Posting(posting) => self.mirror(book, id, posting).await,
+                Leaf::Posting(posting) => self.mirror(book, app, id, posting).await,
                 _ => Err(Refusal::NotFound("posting", self.posting.0)),
             },
             None => self.take_start_back(book, id).await,
@@ -58,10 +60,17 @@ impl Command for Reversal {
 }
 
 impl Reversal {
-    async fn mirror(&self, book: &mut Book, id: Uuid, posting: Posting) -> Outcome<Reversed> {
+    async fn mirror(
+        &self,
+        book: &mut Book,
+        app: &App,
+        id: Uuid,
+        posting: Posting,
+    ) -> Outcome<Reversed> {
         let (site, actor) = (book.site(), book.actor());
         access::check(book.tx(), site, actor, Right::to_undo(&posting)).await?;
         check_free(book, &posting).await?;
+        sites::check_undone(book, &posting).await?;
         let mut run = Vec::new();
         for batch in batches_of(&posting) {
             let taken = Taken::up(book, batch).await?;
@@ -99,6 +108,7 @@ impl Reversal {
         };
         let reversal = book.post(draft).await.map_err(depends)?;
         demand::check_undone(book, &posting).await?;
+        sites::undone(book, app, &posting).await?;
         for taken in &mut run {
             taken.unstep(book).await?;
         }
@@ -117,7 +127,7 @@ impl Reversal {
         let site = book.site();
         let text = book
             .tx()
-            .entry_leaf(self.posting.0)
+            .entry_leaf(site, self.posting.0)
             .await?
             .ok_or(Refusal::NotFound("posting", self.posting.0))?;
         let entry = match serde_json::from_str(&text).map_err(damaged)? {

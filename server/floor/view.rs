@@ -216,7 +216,7 @@ pub async fn of_row(
     site: SiteId,
     id: BatchId,
 ) -> Result<Option<BatchView>, StoreError> {
-    let Some(row) = tx.batch(id).await? else {
+    let Some(row) = tx.batch(site, id).await? else {
         return Ok(None);
     };
     Ok(many(tx, site, &[row]).await?.pop())

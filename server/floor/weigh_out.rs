@@ -318,7 +318,7 @@ pub async fn preview(app: &App, tx: &mut dyn Read, asked_for: &Preview) -> Outco
     let mut run = Vec::new();
     for id in &asked_for.batches {
         let row = tx
-            .batch(*id)
+            .batch(app.site, *id)
             .await?
             .ok_or(Refusal::NotFound("batch", id.0))?;
         run.push(Batch::of_row(&row)?);

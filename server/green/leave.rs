@@ -17,7 +17,7 @@ use crate::setup::{self, Lot, Storeroom, Weighed, Weight};
 use crate::text::Name;
 
 /// Green of one lot that leaves one storeroom.
-pub(super) struct Portion {
+pub struct Portion {
     lot: LotId,
     name: Name,
     storeroom: StoreroomId,
@@ -85,7 +85,7 @@ pub(super) async fn check_store(
 ///
 /// # Errors
 /// [`Refusal::Confirm`] when the book has less than leaves and nobody has confirmed it.
-pub(super) async fn draft(
+pub async fn draft(
     book: &mut Book,
     id: Uuid,
     kind: Kind,

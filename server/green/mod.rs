@@ -6,7 +6,7 @@ mod draw;
 mod dry;
 mod give_back;
 pub mod lasts;
-mod leave;
+pub(crate) mod leave;
 mod receive;
 pub mod stock;
 mod transfer;

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use serde::Serialize;
 
 use super::lasts::{Lasts, WEEKS, lasts};
+use crate::book::place::Place;
 use crate::day::Day;
 use crate::floor::view::Named;
 use crate::ids::{BatchId, DeliveryId, LotId, SiteId};
@@ -145,7 +146,15 @@ impl Stock {
         let mut stock = Self::default();
         for receipts in tx.receipts(site, None).await? {
             stock.lots.entry(receipts.lot).or_default().add(&receipts)?;
-            if let Some(delivery) = receipts.delivery {
+            let delivery = match receipts.from {
+                Place::Supplier(delivery) => Some(delivery),
+                // What comes from another site has a delivery here that stands for it.
+                Place::Transit(_) => setup::find::<Lot>(tx, site, receipts.lot)
+                    .await?
+                    .map(|lot| lot.fields.delivery),
+                _ => None,
+            };
+            if let Some(delivery) = delivery {
                 stock
                     .deliveries
                     .entry(delivery)
@@ -291,7 +300,7 @@ async fn roasted(
 ) -> Result<Vec<RoastedView>, StoreError> {
     let standing = tx.standing(site, "roasted").await?;
     let ids: Vec<BatchId> = standing.iter().map(|s| BatchId(s.place.key())).collect();
-    let batches = tx.batches_by_id(&ids).await?;
+    let batches = tx.batches_by_id(site, &ids).await?;
     let batches: HashMap<BatchId, &BatchRow> = batches.iter().map(|row| (row.id, row)).collect();
     let names = Names {
         lots: lots

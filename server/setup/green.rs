@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use super::{Coffee, Link, Record, Roaster, Screen, fault, unless};
+use crate::book::place::Place;
 use crate::day::Day;
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, SiteId, StoreroomId};
@@ -268,7 +269,8 @@ impl Record for Lot {
             return Ok(faults);
         }
         let receipts = tx.receipts(site, Some(id.into())).await?;
-        let came = |one: &Receipts| one.delivery.is_some() && one.first_day.is_some();
+        let came =
+            |one: &Receipts| matches!(one.from, Place::Supplier(_)) && one.first_day.is_some();
         if receipts.iter().any(came) {
             faults.push(fault(
                 "/delivery",

@@ -157,6 +157,12 @@ impl Record for Site {
                 "the currency is fixed: costs have been written in it",
             ));
         }
+        for other in tx.sites().await?.into_iter().filter(|one| *one != site) {
+            let there = super::find::<Self>(tx, other, other).await?;
+            if there.is_some_and(|there| there.fields.name == self.name) {
+                faults.push(fault("/name", "another site has this name: choose another"));
+            }
+        }
         Ok(faults)
     }
 }

@@ -28,7 +28,7 @@ use crate::book::leaf::{Act, Kind, Movement, Posting};
 use crate::book::merkle::Hash;
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{BatchId, CardId, DeliveryId, DeviceId, LotId, PersonId, PostingId, SiteId};
+use crate::ids::{BatchId, CardId, DeviceId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 pub use bags::{BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, WriteBags};
 
@@ -193,10 +193,10 @@ pub trait ReadBook {
     async fn size_at(&mut self, site: SiteId, at: Instant) -> Result<i64>;
     /// A command by its id.
     async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>>;
-    /// The text of a posting's leaf.
-    async fn posting_leaf(&mut self, id: PostingId) -> Result<Option<String>>;
-    /// The text of a journal entry's leaf.
-    async fn entry_leaf(&mut self, id: Uuid) -> Result<Option<String>>;
+    /// The text of the leaf of a site's posting.
+    async fn posting_leaf(&mut self, site: SiteId, id: PostingId) -> Result<Option<String>>;
+    /// The text of the leaf of a site's journal entry.
+    async fn entry_leaf(&mut self, site: SiteId, id: Uuid) -> Result<Option<String>>;
     /// The posting that undid another.
     async fn reversal_of(&mut self, id: PostingId) -> Result<Option<PostingId>>;
     /// The journal, newest first.
@@ -266,6 +266,8 @@ pub trait WriteBook: ReadBook {
     ) -> Result<()>;
     /// Stores a posting's movements, each between two accounts.
     async fn insert_movements(&mut self, posting: &Posting, accounts: &[(i64, i64)]) -> Result<()>;
+    /// Takes what was sent to another site for this transaction: whoever wants to take it in, or to call it back, waits here.
+    async fn hold_sending(&mut self, sending: PostingId) -> Result<()>;
     /// Stores how the masses of a posting were known.
     async fn insert_weighings(&mut self, posting: &Posting) -> Result<()>;
     /// Stores a journal entry's own columns.
@@ -406,8 +408,8 @@ pub struct BatchFilter {
 /// Reads of batches.
 #[async_trait]
 pub trait ReadBatches {
-    /// One batch.
-    async fn batch(&mut self, id: BatchId) -> Result<Option<BatchRow>>;
+    /// One batch of a site.
+    async fn batch(&mut self, site: SiteId, id: BatchId) -> Result<Option<BatchRow>>;
     /// Batches, newest first.
     async fn batches(
         &mut self,
@@ -415,8 +417,8 @@ pub trait ReadBatches {
         filter: &BatchFilter,
         limit: i64,
     ) -> Result<Vec<BatchRow>>;
-    /// Batches by their ids.
-    async fn batches_by_id(&mut self, ids: &[BatchId]) -> Result<Vec<BatchRow>>;
+    /// Batches of a site by their ids.
+    async fn batches_by_id(&mut self, site: SiteId, ids: &[BatchId]) -> Result<Vec<BatchRow>>;
     /// Batches of cards.
     async fn batches_of_cards(&mut self, site: SiteId, cards: &[CardId]) -> Result<Vec<BatchRow>>;
     /// Weighed-out batches in the learner's order: by local minute, then id.
@@ -451,8 +453,8 @@ pub struct Standing {
 pub struct Receipts {
     /// The lot.
     pub lot: LotId,
-    /// The delivery it came with; none where it was made up as a blend.
-    pub delivery: Option<DeliveryId>,
+    /// From where: a supplier, other lots as whose blend it was made up, or another site.
+    pub from: Place,
     /// The first day on which any came that was not undone.
     pub first_day: Option<Day>,
     /// How much in all, less what went back or was undone.
@@ -517,8 +519,12 @@ pub trait ReadMovements {
     ) -> Result<Vec<Standing>>;
     /// Green of each lot that was weighed in, drawn, spilled or blended on each day from one on, less what came back.
     async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>>;
-    /// What came of each lot, or of one, from suppliers and as a blend.
+    /// What came of each lot, or of one, from suppliers, as a blend and from other sites.
     async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>>;
+    /// What sites sent to one another, and against it, less than nothing, what they took in: of one sending, or of all.
+    async fn in_transit(&mut self, sending: Option<PostingId>) -> Result<Vec<(SiteId, Standing)>>;
+    /// As which lot of a site coffee of another site's lot was taken in last.
+    async fn taken_in_as(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>>;
     /// The leaves of postings, in the order of the log.
     async fn posting_leaves(
         &mut self,

@@ -33,6 +33,7 @@ use crate::green::{
     Blend, Count, Counted, Drawn, Drying, Posted, Receipt, Return, Sample, Transfer, UsedUp, Waste,
 };
 use crate::setup::Right;
+use crate::sites::{Sending, SiteArrival};
 use crate::week::{Release, Released, Withdrawal, Withdrawn};
 
 async fn carry_out<C: Command>(
@@ -108,6 +109,8 @@ command_routes! {
     settlements: Settlement => Settled, Floor, "/api/settlements/{id}", "settle_kept";
     returns: Return => Posted, Green, "/api/returns/{id}", "book_return";
     transfers: Transfer => Posted, Green, "/api/transfers/{id}", "book_transfer";
+    sendings: Sending => Posted, Green, "/api/sendings/{id}", "book_sending";
+    arrivals: SiteArrival => Posted, Green, "/api/arrivals/{id}", "book_arrival";
     dryings: Drying => Posted, Green, "/api/dryings/{id}", "book_drying";
     counts: Count => Counted, Count, "/api/counts/{id}", "book_count";
     count_openings: CountOpening => CountSheet, Count, "/api/count-openings/{id}", "open_count";

@@ -20,7 +20,7 @@ use super::routes::Routes;
 struct Static;
 
 /// The pages by their address.
-const PAGES: [&str; 22] = [
+const PAGES: [&str; 23] = [
     "floor",
     "week",
     "green",
@@ -38,6 +38,7 @@ const PAGES: [&str; 22] = [
     "periods",
     "posting",
     "value",
+    "sites",
     "trace",
     "setup",
     "sign-in",

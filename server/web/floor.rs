@@ -73,7 +73,7 @@ async fn batches(
         None => None,
         Some(id) => {
             let last = tx
-                .batch(id.into())
+                .batch(app.site, id.into())
                 .await?
                 .ok_or(Refusal::NotFound("batch", id))?;
             Some((last.day, last.id))

@@ -28,6 +28,7 @@ mod said;
 mod seals;
 mod service;
 mod sheets;
+mod sites;
 mod strict;
 mod trace;
 mod views;
@@ -78,6 +79,7 @@ fn routes() -> Routes {
         .merge(floor::router())
         .merge(loss::router())
         .merge(green::router())
+        .merge(sites::router())
         .merge(audit::router())
         .merge(cost::router())
         .merge(counting::router())

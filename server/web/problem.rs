@@ -270,6 +270,8 @@ impl From<StoreError> for Problem {
                     "the service may read its book and not write it: nothing was saved. Whoever keeps the service must allow it",
                 )
             }
+            // Where another site has it: one's own was looked for before.
+            StoreError::Taken(_) => Refusal::IdTaken.into(),
             damaged @ StoreError::Damaged(_) => {
                 tracing::error!(error = %damaged, "the book is damaged");
                 Self::new(

@@ -41,6 +41,8 @@ struct Me {
     rights: Vec<Right>,
     /// Whether nobody signs in here, and everybody acts as the owner.
     acts_as_owner: bool,
+    /// Whether other sites share the database.
+    several_sites: bool,
 }
 
 #[utoipa::path(get, path = "/api/me", operation_id = "read_me", tag = "service",
@@ -60,6 +62,7 @@ async fn me(State(app): State<Arc<App>>, who: Who, at_door: AtDoor) -> Answer<Js
             device.as_ref().map(|device| &device.fields),
         ),
         acts_as_owner: at_door.acts_as_owner,
+        several_sites: tx.sites().await?.len() > 1,
         device: device.map(Sent::from),
         person: person.into(),
         today: site.fields.zone.day(now),

@@ -9,29 +9,31 @@ import { empty, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
+import { wayList } from './ways.js';
 import { strongestFirst } from './weighing.js';
 
-/** @import { Item, Lot, Named } from './types.js' */
+/** @import { Item, Lot, Named, SendingView, Ways } from './types.js' */
 /** @import { Kind, Lists } from './records.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
 
 const G = T.green;
-const places = { deliveries: byId('deliveries'), lots: byId('lots'), roasted: byId('roasted'), requests: byId('requests'), one: byId('one') };
-/** @type {{lists: Lists, stock: {lots: Lot[], roasted: any[]}, open: string, used: boolean, today: string}} */
-const page = { lists: {}, stock: { lots: [], roasted: [] }, open: location.hash.slice(1), used: false, today: '' };
+const S = T.sites;
+const places = { deliveries: byId('deliveries'), ways: byId('ways'), lots: byId('lots'), roasted: byId('roasted'), requests: byId('requests'), one: byId('one') };
+/** @type {{lists: Lists, stock: {lots: Lot[], roasted: any[]}, ways: Ways, site: string, open: string, used: boolean, today: string}} */
+const page = { lists: {}, stock: { lots: [], roasted: [] }, ways: { sites: [], on_the_way: [], arrived: [] }, site: '', open: location.hash.slice(1), used: false, today: '' };
 /** @type {Kind[]} */
 const KINDS = ['deliveries', 'coffees', 'storerooms', 'scales', 'sample-requests'];
 
 async function load() {
   await trying(async () => {
-    const [from, stock] = await Promise.all([lists(KINDS), read('/api/stock')]);
-    page.lists = from;
-    page.stock = stock;
+    const [from, stock, ways] = await Promise.all([lists(KINDS), read('/api/stock'), read('/api/sendings')]);
+    Object.assign(page, { lists: from, stock, ways });
     draw();
   });
 }
 
 function draw() {
+  drawWays();
   drawLots();
   drawDeliveries();
   drawRoasted();
@@ -101,7 +103,7 @@ function actionsOf(lot) {
     button(G.addMoisture, () => addMoisture(lot), { 'data-key': 'moisture' }),
     button(G.count, () => weighed('counts', G.count, lot, G.countLead, (answer) => G.counted(mass(answer.book_g), mass(answer.counted_g), mass(answer.difference_g))), { 'data-key': 'count' }),
     button(G.sample, () => weighed('samples', G.sample, lot), { 'data-key': 'sample' }), button(G.waste, () => weighed('wastes', G.waste, lot), { 'data-key': 'waste' }),
-    button(G.drying, () => weighed('dryings', G.drying, lot, G.dryingLead), { 'data-key': 'drying' }), button(G.transfer, () => transfer(lot), { 'data-key': 'transfer' }),
+    button(G.drying, () => weighed('dryings', G.drying, lot, G.dryingLead), { 'data-key': 'drying' }), button(G.transfer, () => transfer(lot), { 'data-key': 'transfer' }), page.ways.sites.length ? button(S.send, () => send(lot), { 'data-key': 'send' }) : null,
     button(G.giveBack, () => weighed('returns', G.giveBack, lot, G.giveBackLead), { 'data-key': 'return' }), button(G.usedUp, () => usedUp(lot), { 'data-key': 'used-up' }),
     button(T.form.edit, () => edit('lots', item), { 'data-key': 'edit-lot' }), button(lot.retired ? T.form.restore : T.form.retire, () => trying(async () => {
       await retire('lots', item);
@@ -157,6 +159,48 @@ async function blend() {
   }));
 }
 
+/* Other sites */
+
+function drawWays() {
+  const { sites, on_the_way: onTheWay, arrived } = page.ways;
+  places.ways.hidden = sites.length + onTheWay.length + arrived.length === 0;
+  redraw(places.ways, h('h2', {}, S.onTheWay), onTheWay.length === 0 ? h('p', { class: 'none' }, S.nothing) : wayList(onTheWay, (each) => (each.to.id === page.site
+    ? button(S.takeIn, () => takeIn(each), { kind: 'main', 'data-key': `take-in-${each.id}`, 'aria-label': `${S.takeIn}: ${each.lot.name}` })
+    : button(S.callBack, () => callBack(each), { 'data-key': `call-back-${each.id}`, 'aria-label': `${S.callBack}: ${each.lot.name}` }))),
+  arrived.length ? h('details', {}, h('summary', {}, S.last), wayList(arrived, () => null)) : null);
+}
+
+/** The storeroom, where there is one to choose. */
+function onlyStoreroom() {
+  const rooms = (page.lists.storerooms ?? []).filter((each) => !each.retired);
+  return rooms.length === 1 ? { storeroom: rooms[0]?.id } : {};
+}
+
+/** @param {SendingView} sending */
+async function takeIn(sending) {
+  await changed(await askCommand({
+    kind: 'arrivals', value: onlyStoreroom(), title: `${S.takeIn}: ${sending.lot.name}`, lead: `${S.sentAs(mass(sending.mass_g))}. ${S.takeInLead}`, go: S.takeIn,
+    fields: [storeroomField('storeroom', T.records.storeroom), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }, { name: 'reason', label: T.words.reason, kind: 'text', optional: true }],
+    body: (values) => ({ sending: sending.id, ...values }),
+  }));
+}
+
+/** @param {SendingView} sending */
+async function callBack(sending) {
+  await trying(async () => {
+    await command('reversals', uuid7(), happened({ posting: sending.id }));
+    tell(S.calledBack);
+    await load();
+  });
+}
+
+/** @param {Lot} lot */
+async function send(lot) {
+  /** @type {Field} */
+  const to = { name: 'to', label: S.to, kind: 'choice', options: page.ways.sites.map((each) => ({ value: each.id, label: each.name })) };
+  await changed(await askCommand({ kind: 'sendings', title: `${S.send}: ${lot.name}`, lead: S.sendLead, fields: [to, storeroomField('storeroom', T.form.from), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }], value: { storeroom: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }) }));
+}
+
 /* Deliveries */
 
 function drawDeliveries() {
@@ -204,7 +248,8 @@ function drawRequests() {
     open.length === 0 ? h('p', { class: 'none' }, T.kinds['sample-requests'].none) : h('ul', { class: 'records' }, open.map((each) => h('li', {}, h('div', {}, h('b', {}, nameOf(/** @type {Named[]} */ (page.stock.lots), each.lot)), h('p', {}, `${mass(each.mass_g)} · ${each.purpose}`)), h('div', { class: 'actions' }, button(T.form.edit, () => edit('sample-requests', each), { 'data-key': `edit-${each.id}` }))))));
 }
 
-page.today = (await openLive(load))?.today ?? '';
+const me = await openLive(load);
+Object.assign(page, { today: me?.today ?? '', site: me?.site.id ?? '' });
 await load();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);

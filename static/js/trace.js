@@ -8,7 +8,7 @@ import { picture } from './picture.js';
 import { T } from './texts.js';
 
 const R = T.trace;
-const places = { ask: byId('ask'), touched: byId('touched'), picture: byId('picture'), ways: byId('ways'), claims: byId('claims'), copies: byId('copies'), seals: byId('seals') };
+const places = { ask: byId('ask'), touched: byId('touched'), picture: byId('picture'), ways: byId('ways'), elsewhere: byId('elsewhere'), claims: byId('claims'), copies: byId('copies'), seals: byId('seals') };
 /** What can be chosen, by kind; what is traced stands in the address, so that it can be sent as a link. */
 const KINDS = /** @type {const} */ (['lot', 'delivery', 'batch', 'order', 'packing', 'shipment']);
 const asked = new URLSearchParams(location.search);
@@ -87,10 +87,15 @@ function drawAsk() {
     field('direction', R.direction, h('select', { id: 'direction', name: 'direction', on }, ['both', 'forward', 'backward'].map((way) => h('option', { value: way, selected: way === (asked.get('direction') ?? 'both') }, R.directions[way]))))));
 }
 
+function clear() {
+  for (const place of [places.picture, places.ways, places.elsewhere]) redraw(place);
+  places.elsewhere.hidden = true;
+}
+
 async function show() {
   const id = asked.get('id');
   if (!id) {
-    for (const place of [places.picture, places.ways]) redraw(place);
+    clear();
     redraw(places.touched, empty(isTyped() || page.choices[of()]?.length ? R.choose : R.noneOf));
     return;
   }
@@ -102,8 +107,9 @@ async function show() {
     drawTouched(path, query);
     redraw(places.picture, h('h2', {}, R.picture), page.trace.legs.length === 0 ? h('p', { class: 'none' }, R.nothing) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.picture }, picture(`${path}/picture.svg${query}`, R.pictureOf(page.trace.name))));
     drawWays();
+    drawElsewhere();
   } catch (error) {
-    for (const place of [places.picture, places.ways]) redraw(place);
+    clear();
     redraw(places.touched, h('p', { class: 'error', role: 'alert' }, inWords(error)));
   }
 }
@@ -139,6 +145,22 @@ function drawWays() {
     drawWays();
   }, { 'data-key': 'more-ways' }) : null);
 }
+
+/** What other sites tell of it, one after the other. */
+function drawElsewhere() {
+  /** @param {any} trace @returns {import('./dom.js').Child} */
+  const told = (trace) => trace.elsewhere.map((/** @type {any} */ each) => [h('h3', {}, R.at(each.site.name, each.trace.name)),
+    h('p', {}, R.touchedThere(each.trace.touched.batches, each.trace.touched.orders.length)),
+    each.trace.touched.orders.length ? h('ul', {}, each.trace.touched.orders.map((/** @type {any} */ order) => h('li', {}, order.order ? `${order.number} · ${order.customer ?? ''}` : R.shelf))) : null,
+    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.at(each.site.name, each.trace.name) }, h('table', {}, tableHead([T.records.day, T.words.lot, R.from, R.to, [T.words.mass]]),
+      h('tbody', {}, each.trace.legs.slice(0, AT_ONCE).map((/** @type {any} */ leg) => h('tr', {}, h('td', {}, fullDay(leg.day)), h('td', {}, each.trace.stops[leg.to].lot_name), [leg.from, leg.to].map((stop) => h('td', {}, plainStop(each.trace.stops[stop]))), h('td', { class: 'num' }, exact(leg.mass_g))))))),
+    told(each.trace)]);
+  places.elsewhere.hidden = page.trace.elsewhere.length === 0;
+  redraw(places.elsewhere, h('h2', {}, R.elsewhere), told(page.trace), h('p', { class: 'help' }, R.elsewhereHelp));
+}
+
+/** A stop of another site, whose pages are not here. @param {any} stop */
+const plainStop = (stop) => `${T.places[stop.place] ?? stop.place}${stop.name ? `: ${stop.name}` : ''}`;
 
 /** @param {any} each */
 const certificateText = (each) => R.certificate(each.certificate, each.valid_from ? fullDay(each.valid_from) : '', fullDay(each.valid_to));

@@ -7,7 +7,7 @@
 /** @typedef {{minor: number, currency: string}} Money */
 /** @typedef {{id: string, name: string, role: string}} Person */
 /** @typedef {{id: string, name: string, zone: string, currency: string, mass_unit: 'kg'|'lb'}} Site */
-/** @typedef {{person: Person, site: Site, today: string, now: string, clock_set: boolean, acts_as_owner: boolean}} Me */
+/** @typedef {{person: Person, site: Site, today: string, now: string, clock_set: boolean, acts_as_owner: boolean, several_sites: boolean}} Me */
 
 /** @typedef {{gross: string, container: string|null}} Reading */
 /**
@@ -239,9 +239,15 @@
  */
 /** @typedef {{id: string, state: 'open'|'handed_in'|'booked'|'dropped', frozen_at: string, blind: boolean, second_person: boolean, lines: SheetLine[], postings: string[], recounted: boolean}} CountSheet */
 /** @typedef {{id: string, kind: string, day: string, evidence: {what: string, id: string}, lot: Named|null, mass_g: number|null, person: Named|null, sentence: string, closed: {person: Named, at: string, reason: string}|null}} FindingView */
-/** @typedef {{store: number, written_down: number, batch: number, roasted: number, packed: number, coming: number, transit: number}} Worth */
-/** @typedef {{lot: Named, coffee: Named, owned_by: string|null, cost: number, per_kg: number|null, store_g: number, opening: Worth, added: number, used: {sold: number, samples: number, waste: number, differences: number, blended: number, written_down: number, written_down_used: number}, closing: Worth}} LotValue */
+/** @typedef {{store: number, written_down: number, batch: number, roasted: number, packed: number, coming: number}} Worth */
+/** @typedef {{lot: Named, coffee: Named, owned_by: string|null, cost: number, per_kg: number|null, store_g: number, opening: Worth, added: number, used: {sold: number, samples: number, waste: number, differences: number, blended: number, sent: number, written_down: number, written_down_used: number}, closing: Worth}} LotValue */
 /** @typedef {{from: string|null, to: string, known: number, currency: string, lots: LotValue[], coffees: {coffee: Named, store_g: number, by_lot: number, weighted_average: number, first_in_first_out: number}[], unreadable: string[], notice: string}} ValueView */
+
+/** @typedef {{id: string, from: Named, to: Named, lot: Named, grade: string, mass_g: number, sent_at: string, day: string, taken_in: Named|null}} SendingView */
+/** @typedef {{sites: Named[], on_the_way: SendingView[], arrived: SendingView[]}} Ways */
+/** @typedef {Record<'received_g'|'returned_g'|'blended_in_g'|'blended_out_g'|'moved_g'|'difference_g'|'charged_g'|'sampled_g'|'wasted_g'|'dried_g'|'sent_g', number>} GreenSums what a period did to green in store */
+/** @typedef {{site: Named, opening_g: number, sums: GreenSums, closing_g: number, worth: Money}} SiteFigures */
+/** @typedef {{from: string|null, to: string, sites: SiteFigures[], opening_g: number, sums: GreenSums, closing_g: number, worth: Money[], on_the_way: SendingView[], on_the_way_g: number, on_the_way_worth: Money[]}} SitesReport */
 
 /** @typedef {{id: string, revision: number, [field: string]: any}} Item any record, before its kind is looked at */
 

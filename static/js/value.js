@@ -53,10 +53,10 @@ async function show() {
 /** @param {ValueView} value */
 function drawValue(value) {
   const pay = (/** @type {number} */ minor) => money({ minor, currency: value.currency });
-  const worth = (/** @type {any} */ of) => of.store - of.written_down + of.batch + of.roasted + of.packed + of.coming + of.transit;
+  const worth = (/** @type {any} */ of) => of.store - of.written_down + of.batch + of.roasted + of.packed + of.coming;
   /** @type {[string, (of: LotValue) => number][]} */
   const all = [[V.opening, (of) => worth(of.opening)], [V.added, (of) => of.added], [V.sold, (of) => of.used.sold - of.used.written_down_used], [V.samples, (of) => of.used.samples], [V.waste, (of) => of.used.waste],
-    [V.differences, (of) => of.used.differences], [V.blended, (of) => of.used.blended], [V.down, (of) => of.used.written_down], [V.closing, (of) => worth(of.closing)]];
+    [V.differences, (of) => of.used.differences], [V.blended, (of) => of.used.blended], [V.sent, (of) => of.used.sent], [V.down, (of) => of.used.written_down], [V.closing, (of) => worth(of.closing)]];
   // Of nothing that happened no column is shown: the rest adds up as well, and fits a screen.
   const columns = all.filter(([label, read]) => label === V.closing || value.lots.some((of) => read(of) !== 0));
   redraw(places.value, h('div', { class: 'head' }, h('h2', {}, `${value.from ? `${fullDay(value.from)} –` : A.until} ${fullDay(value.to)}`), h('div', { class: 'actions taken' }, h('span', {}, A.takeAway), ['csv', 'xlsx'].map((kind) => h('a', { class: 'button plain', href: `/api/value.${kind}?${asked}`, download: '' }, kind.toUpperCase())), button(A.print, () => window.print(), { 'data-key': 'print' }))),

@@ -115,11 +115,11 @@ const LAYERS: [&[&str]; 6] = [
     &["setup"],
     &[
         "app", "command", "cost", "counting", "expect", "green", "floor", "demand", "week",
-        "audit", "access", "follow", "chart",
+        "audit", "access", "follow", "chart", "sites",
     ],
     &[
-        "web", "serve", "settings", "learn", "person", "plan", "demo", "build", "lib", "main",
-        "copies", "daily", "proof", "key_file",
+        "web", "serve", "settings", "learn", "person", "site", "plan", "demo", "build", "lib",
+        "main", "copies", "daily", "proof", "key_file",
     ],
 ];
 

@@ -1,5 +1,5 @@
 /** The real service over https by a name of the house, with a fresh book and a small roastery in it, and a browser to look at it. */
-import { spawn } from 'node:child_process';
+import { execFileSync, spawn } from 'node:child_process';
 import { mkdtempSync, mkdirSync, rmSync } from 'node:fs';
 import { request } from 'node:https';
 import { createServer } from 'node:net';
@@ -14,14 +14,16 @@ const BINARY = process.env.OUTTURN_BIN ?? join(here, '../../target/debug/outturn
 const CHROMIUM = process.env.CHROMIUM_BIN ?? '/usr/bin/chromium';
 /** The name of the house by which services are reached. */
 export const NAME = 'roastery.lan';
+/** The name by which another site of the same book is reached: what a browser keeps is kept by name. */
+const OTHER_NAME = 'coast.lan';
 /** A browser that knows the name of the house. It has no authority installed, so it takes any; `send` checks the certificate instead. */
-const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync', `--host-resolver-rules=MAP ${NAME} 127.0.0.1`, '--ignore-certificate-errors'];
+const FLAGS = ['--headless', '--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync', `--host-resolver-rules=MAP ${NAME} 127.0.0.1, MAP ${OTHER_NAME} 127.0.0.1`, '--ignore-certificate-errors'];
 
 /** Where pictures of the pages are put for people to look at. */
 export const SHOTS = join(here, 'shots');
 /** The widths that every page must fit. */
 export const WIDTHS = [360, 768, 1024, 1440];
-export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'packing', 'packing-list', 'label', 'cupping', 'cost', 'audit', 'count', 'findings', 'periods', 'posting', 'value', 'trace', 'setup', 'people'];
+export const PAGES = ['floor', 'week', 'green', 'loss', 'shipping', 'subscriptions', 'packing', 'packing-list', 'label', 'cupping', 'cost', 'audit', 'count', 'findings', 'periods', 'posting', 'value', 'sites', 'trace', 'setup', 'people'];
 export const ZONE = 'Europe/Lisbon';
 
 /** @returns {Promise<number>} */
@@ -50,9 +52,9 @@ const AUTHORITIES = new Map();
  * @returns {Promise<{status: number, text: string, cookies: string[]}>}
  */
 function send(url, { method, headers, body }) {
-  const { origin, port, pathname, search } = new URL(url);
+  const { origin, hostname, port, pathname, search } = new URL(url);
   return new Promise((resolve, reject) => {
-    const asking = request({ host: '127.0.0.1', port, servername: NAME, ca: AUTHORITIES.get(origin), method, path: pathname + search, headers: { ...headers, host: `${NAME}:${port}` } }, (answer) => {
+    const asking = request({ host: '127.0.0.1', port, servername: hostname, ca: AUTHORITIES.get(origin), method, path: pathname + search, headers: { ...headers, host: `${hostname}:${port}` } }, (answer) => {
       let text = '';
       answer.setEncoding('utf8').on('data', (part) => {
         text += part;
@@ -83,6 +85,7 @@ async function choosePassword(url, code) {
  * @typedef {object} Service
  * @property {string} url
  * @property {Buffer} authority the certificate that a device of the house installs
+ * @property {string} folder where its book lies
  * @property {() => string} said what it has said on its terminal
  * @property {() => Promise<void>} stop ends the service and throws its book away
  * @property {() => Promise<void>} kill ends it without warning, the book stays
@@ -91,19 +94,22 @@ async function choosePassword(url, code) {
 
 /**
  * The service with a fresh book and its first owner signed in.
- * @param {{owner?: boolean, program?: string}} [how] `owner` false: nobody has chosen a password yet
+ * @param {{owner?: boolean, program?: string, site?: {name: string, of: Service}}} [how] `owner` false: nobody has chosen a password yet; `site`: another site in the book of a service
  * @returns {Promise<Service>}
  */
-export async function startService({ owner = true, program = BINARY } = {}) {
-  const folder = mkdtempSync(join(tmpdir(), 'outturn-browser-'));
+export async function startService({ owner = true, program = BINARY, site } = {}) {
+  const folder = site?.of.folder ?? mkdtempSync(join(tmpdir(), 'outturn-browser-'));
   const port = await freePort();
-  const url = `https://${NAME}:${port}`;
+  const name = site ? OTHER_NAME : NAME;
+  const url = `https://${name}:${port}`;
+  const database = `sqlite:${join(folder, 'book.sqlite')}`;
+  if (site) execFileSync(program, ['site', '--database', database, 'add', site.name, '--zone', ZONE], { stdio: 'ignore' });
   /** @type {import('node:child_process').ChildProcess} */
   let child;
   let said = '';
   const begin = async () => {
     said = '';
-    child = spawn(program, ['serve', '--database', `sqlite:${join(folder, 'book.sqlite')}`, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, '--names', NAME, '--keys', join(folder, 'keys')], { stdio: ['ignore', 'pipe', 'inherit'] });
+    child = spawn(program, ['serve', '--database', database, '--listen', `127.0.0.1:${port}`, '--zone', ZONE, '--names', name, '--keys', join(folder, name), ...(site ? ['--site', site.name] : [])], { stdio: ['ignore', 'pipe', 'inherit'] });
     child.stdout?.on('data', (/** @type {Buffer} */ data) => {
       said += data.toString();
     });
@@ -127,13 +133,13 @@ export async function startService({ owner = true, program = BINARY } = {}) {
   const code = /#invitation=(\w+)/.exec(said)?.[1];
   if (code && owner) await choosePassword(url, code);
   return {
-    url, authority,
+    url, authority, folder,
     said: () => said,
     again: begin,
     kill: async () => void (await end('SIGKILL')),
     stop: async () => {
       await end('SIGKILL');
-      rmSync(folder, { recursive: true, force: true });
+      if (!site) rmSync(folder, { recursive: true, force: true });
     },
   };
 }

@@ -158,6 +158,8 @@ bodies! {
     "receipts": outturn::green::Receipt,
     "returns": outturn::green::Return,
     "transfers": outturn::green::Transfer,
+    "sendings": outturn::sites::Sending,
+    "arrivals": outturn::sites::SiteArrival,
     "dryings": outturn::green::Drying,
     "counts": outturn::green::Count,
     "used-ups": outturn::green::UsedUp,

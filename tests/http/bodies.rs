@@ -3,6 +3,7 @@
 use reqwest::Method;
 use serde_json::{Value, json};
 
+use crate::sites::sent_from_the_coast;
 use crate::support::{Roastery, Server, roastery};
 
 mod records;
@@ -59,6 +60,8 @@ struct Has {
     unsettled: String,
     /// What a subscription takes.
     offered: Offered,
+    /// Another site, and what is on its way from there.
+    coast: (String, String),
     /// Open counts, each for one command: entered on, handed in, dropped.
     counts: [String; 3],
 }
@@ -209,6 +212,7 @@ async fn prepare(server: &Server) -> Has {
         closing,
         blend_lot,
         loft,
+        coast: sent_from_the_coast(server).await,
         counts: counts.try_into().unwrap(),
         finding,
         unsettled,
@@ -331,6 +335,14 @@ fn green(has: &Has) -> Vec<(&'static str, Value)> {
         (
             "/api/transfers/{id}",
             json!({"lot": lot, "from": room, "to": has.loft, "weight": has.made.weighed("20.00")}),
+        ),
+        (
+            "/api/sendings/{id}",
+            json!({"to": has.coast.0, "lot": lot, "storeroom": room, "weight": reckoned(2_000)}),
+        ),
+        (
+            "/api/arrivals/{id}",
+            json!({"sending": has.coast.1, "storeroom": room, "weight": has.made.weighed("60.00")}),
         ),
         (
             "/api/dryings/{id}",

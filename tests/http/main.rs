@@ -33,6 +33,7 @@ mod program;
 mod records;
 mod servers;
 mod sheets;
+mod sites;
 mod statement;
 mod stock;
 mod tamper;

@@ -14,8 +14,8 @@ async fn value(server: &Server, query: &str) -> Value {
                 .map(|name| of[*name].as_i64().unwrap())
                 .sum::<i64>()
         };
-        let stock = ["store", "batch", "roasted", "packed", "coming", "transit"];
-        let used = ["sold", "samples", "waste", "differences", "blended"];
+        let stock = ["store", "batch", "roasted", "packed", "coming"];
+        let used = ["sold", "samples", "waste", "differences", "blended", "sent"];
         assert_eq!(
             at(&lot["opening"], &stock) + lot["added"].as_i64().unwrap(),
             at(&lot["closing"], &stock) + at(&lot["used"], &used),
@@ -197,7 +197,7 @@ each_database! {
         let minor = |row: &csv::StringRecord, head: &str| -> i64 { cell(row, head).replace('.', "").parse().unwrap() };
         let lots: Vec<&csv::StringRecord> = rows.iter().filter(|row| &row[0] == "lot").collect();
         assert_eq!(lots.len(), 3);
-        let changes = ["added", "sold", "samples", "waste", "differences", "blended", "written_down", "written_down_used"];
+        let changes = ["added", "sold", "samples", "waste", "differences", "blended", "sent", "written_down", "written_down_used"];
         for row in &lots {
             let moved: i64 = changes.iter().map(|change| minor(row, change)).sum();
             assert_eq!(minor(row, "opening") + moved, minor(row, "closing"), "{row:?}");

@@ -18,6 +18,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use outturn::app::App;
 use outturn::clock::Clock;
 use outturn::expect::Expect;
+use outturn::sites::Founded;
 use outturn::store;
 use outturn::web::{self, Door};
 use tokio::net::TcpListener;
@@ -160,24 +161,36 @@ impl Server {
         Self::on(self.home.shared(), 3, Door::open()).await
     }
 
+    /// Founds another site in the same database, and starts a service for it, with seeds of its own.
+    pub async fn site(&self, name: &str, seed: u64) -> Self {
+        let store = store::open(&self.home.url()).await.expect("a database");
+        let clock = Clock::set(BEGINS.parse().expect("an instant"), seed);
+        let name = outturn::text::Name::new(name).expect("a name");
+        let founded = outturn::sites::found(&*store, &clock, zone(), name).await;
+        store.close().await;
+        let founded = founded.expect("a site");
+        Self::of(self.home.shared(), seed + 1, Door::open(), Some(founded)).await
+    }
+
     /// Starts one on a book that lies there, with seeds of its own.
     pub async fn at(home: Home, seed: u64) -> Self {
         Self::on(home, seed, Door::open()).await
     }
 
     async fn on(home: Home, seed: u64, door: Door) -> Self {
+        Self::of(home, seed, door, None).await
+    }
+
+    async fn of(home: Home, seed: u64, door: Door, site: Option<Founded>) -> Self {
         let begins = BEGINS.parse().expect("an instant");
         let (clock, client_clock) = (Clock::set(begins, seed), Clock::set(begins, seed + 1));
         let store = store::open(&home.url()).await.expect("a database");
-        let zone = "Europe/Lisbon".parse().expect("a zone");
-        let app = App::open(
-            store,
-            clock.clone(),
-            zone,
-            outturn::book::seal::SealKey::of_secret(&[7; 32]),
-        )
-        .await
-        .expect("a book");
+        let key = outturn::book::seal::SealKey::of_secret(&[7; 32]);
+        let app = match site {
+            None => App::open(store, clock.clone(), zone(), key).await,
+            Some(founded) => App::open_site(store, clock.clone(), founded, key).await,
+        };
+        let app = app.expect("a book");
         // So every test ends with a start that goes on from here over all that it booked.
         let written = app.expect.write(&*app.store, app.site).await;
         written.expect("what was learned written down");
@@ -263,6 +276,10 @@ impl Server {
             }
         }
     }
+}
+
+fn zone() -> outturn::day::Zone {
+    "Europe/Lisbon".parse().expect("a zone")
 }
 
 /// What the learner knows follows from the book alone, whatever way it came: one that reads it anew knows the same to the last bit, and so

@@ -8,10 +8,11 @@ use crate::audit::seal::{SealCheck, Watch};
 use crate::audit::verify::expected::Expected;
 use crate::audit::verify::records::follows;
 use crate::audit::verify::sound::Sound;
-use crate::audit::verify::{Faults, Report};
+use crate::audit::verify::ways::{Between, unsound};
+use crate::audit::verify::{Fault, Faults, Report};
 use crate::book::merkle::Frontier;
 use crate::book::seal::{Checkpoint, origin};
-use crate::ids::SiteId;
+use crate::ids::{PostingId, SiteId};
 use crate::store::StoredCommand;
 
 /// What was found of one book of a copy, and of seals of it from outside.
@@ -32,12 +33,28 @@ pub struct Checked {
 /// [`CopyError`] with the line from which on it cannot be read.
 pub fn check<R: BufRead>(from: R, seals: &[Checkpoint]) -> Result<Vec<Checked>, CopyError> {
     let mut reader = Reader::new(from);
-    let mut checked = Vec::new();
+    let (mut checked, mut between) = (Vec::new(), Vec::new());
     while let Some(item) = reader.next()? {
         if let Item::Head(head) = item {
             let name = origin(head.site);
             let ours = seals.iter().filter(|seal| seal.origin == name);
-            checked.push(site(&head, &mut reader, ours.cloned().collect())?);
+            checked.push(site(
+                &head,
+                &mut reader,
+                ours.cloned().collect(),
+                &mut between,
+            )?);
+        }
+    }
+    for (sites, sending, what) in unsound(&between) {
+        for book in checked
+            .iter_mut()
+            .filter(|book: &&mut Checked| sites.contains(&book.site))
+        {
+            book.report.ok = false;
+            let r#where = format!("sending {sending}");
+            let what = what.clone();
+            book.report.places.push(Fault { r#where, what });
         }
     }
     Ok(checked)
@@ -48,6 +65,7 @@ fn site<R: BufRead>(
     head: &Head,
     reader: &mut Reader<R>,
     seals: Vec<Checkpoint>,
+    between: &mut Vec<Between>,
 ) -> Result<Checked, CopyError> {
     let mut faults = Faults::default();
     let (mut expected, mut sound) = (Expected::default(), Sound::default());
@@ -74,6 +92,11 @@ fn site<R: BufRead>(
         }
     }
     check_commands(&expected, &commands, &mut faults);
+    let accounts = expected.months.iter();
+    let transit = accounts.filter(|((_, place, _), _)| place == "transit");
+    between.extend(
+        transit.map(|((.., key), months)| (head.site, PostingId(*key), months.values().sum())),
+    );
     let report = Report {
         ok: faults.0.is_empty(),
         size: i64::try_from(head.size).unwrap_or(i64::MAX),

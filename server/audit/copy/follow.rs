@@ -95,7 +95,7 @@ async fn count(book: &mut Book, leaf: &Leaf, id: Uuid) -> Outcome<()> {
 /// Brings a batch on by what the leaf says of it.
 async fn step(book: &mut Book, leaf: &Leaf, id: Uuid) -> Outcome<()> {
     let site = book.site();
-    let before: Option<BatchRow> = book.tx().batch(id.into()).await?;
+    let before: Option<BatchRow> = book.tx().batch(site, id.into()).await?;
     let steps = before.as_ref().map_or("[]", |row| row.steps.as_str());
     let steps = serde_json::from_str(steps).map_err(damaged)?;
     let mut all = HashMap::from([(id, steps)]);

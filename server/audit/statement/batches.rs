@@ -56,12 +56,12 @@ pub(super) async fn attach(
     words: &Words,
     lines: &mut [Line],
 ) -> Result<(), StoreError> {
-    let last_lines = last_lines(tx, rows, words).await?;
+    let last_lines = last_lines(tx, site, rows, words).await?;
     let ids: Vec<BatchId> = last_lines.keys().copied().collect();
     let batches = if past {
         known_then(tx, site, &ids, period.known).await?
     } else {
-        known_now(tx, &ids).await?
+        known_now(tx, site, &ids).await?
     };
     for batch in batches {
         let line = last_lines.get(&batch.id).and_then(|i| lines.get_mut(*i));
@@ -76,6 +76,7 @@ pub(super) async fn attach(
 /// asked for the batch itself.
 async fn last_lines(
     tx: &mut dyn Read,
+    site: SiteId,
     rows: &[StoreLine],
     words: &Words,
 ) -> Result<HashMap<BatchId, usize>, StoreError> {
@@ -88,7 +89,7 @@ async fn last_lines(
             lines.insert(batch, i);
         } else if row.kind == Kind::Correct.word() {
             lines.extend(
-                corrected(tx, row.posting)
+                corrected(tx, site, row.posting)
                     .await?
                     .into_iter()
                     .map(|batch| (batch, i)),
@@ -101,9 +102,10 @@ async fn last_lines(
 /// The batches that a posting corrected.
 pub(super) async fn corrected(
     tx: &mut dyn Read,
+    site: SiteId,
     posting: PostingId,
 ) -> Result<Vec<BatchId>, StoreError> {
-    let text = tx.posting_leaf(posting).await?.unwrap_or_default();
+    let text = tx.posting_leaf(site, posting).await?.unwrap_or_default();
     let mut steps = HashMap::new();
     batch::follow(&mut steps, &serde_json::from_str(&text).map_err(damaged)?);
     Ok(steps.into_keys().map(BatchId).collect())
@@ -111,9 +113,10 @@ pub(super) async fn corrected(
 
 pub(super) async fn known_now(
     tx: &mut dyn Read,
+    site: SiteId,
     ids: &[BatchId],
 ) -> Result<Vec<Batch>, StoreError> {
-    tx.batches_by_id(ids)
+    tx.batches_by_id(site, ids)
         .await?
         .iter()
         .map(Batch::of_row)

@@ -416,14 +416,14 @@ impl Page {
             if let Place::Batch(batch) = row.to {
                 last.insert(batch, i);
             } else if row.line.kind == Kind::Correct.word() {
-                let batches = corrected(tx, row.line.posting).await?;
+                let batches = corrected(tx, site, row.line.posting).await?;
                 last.extend(batches.into_iter().map(|batch| (batch, i)));
             }
         }
         let ids: Vec<BatchId> = last.keys().copied().collect();
         let batches = match then {
             Some(known) => known_then(tx, site, &ids, known).await?,
-            None => known_now(tx, &ids).await?,
+            None => known_now(tx, site, &ids).await?,
         };
         for batch in batches {
             let at = last.get(&batch.id).copied();

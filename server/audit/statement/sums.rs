@@ -216,7 +216,7 @@ impl Sums {
     }
 
     /// Adds another lot's sums.
-    pub(super) fn add_sums(&mut self, other: &Self) -> Result<(), StoreError> {
+    pub(crate) fn add_sums(&mut self, other: &Self) -> Result<(), StoreError> {
         for (sum, more) in self.all_mut().into_iter().zip(other.all()) {
             add(sum, more.1)?;
         }

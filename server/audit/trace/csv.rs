@@ -4,7 +4,7 @@ use super::{Stop, Trace};
 use crate::audit::statement::harmless;
 use crate::store::StoreError;
 
-const COLUMNS: [&str; 10] = [
+const COLUMNS: [&str; 11] = [
     "day",
     "lot",
     "from",
@@ -15,6 +15,7 @@ const COLUMNS: [&str; 10] = [
     "to_key",
     "mass_g",
     "lot_id",
+    "site",
 ];
 
 /// The ways as CSV.
@@ -28,6 +29,12 @@ pub fn csv(trace: &Trace) -> Result<String, StoreError> {
         .terminator(csv::Terminator::CRLF)
         .from_writer(Vec::new());
     out.write_record(COLUMNS).map_err(damaged)?;
+    rows(&mut out, trace, "")?;
+    String::from_utf8(out.into_inner().map_err(damaged)?).map_err(damaged)
+}
+
+/// Its own ways, then those at other sites under their names.
+fn rows(out: &mut csv::Writer<Vec<u8>>, trace: &Trace, site: &str) -> Result<(), StoreError> {
     let key = |stop: &Stop| stop.key.map(|key| key.to_string()).unwrap_or_default();
     for leg in &trace.legs {
         let (from, to) = (&trace.stops[leg.from], &trace.stops[leg.to]);
@@ -43,10 +50,14 @@ pub fn csv(trace: &Trace) -> Result<String, StoreError> {
             key(to),
             format!("{}.{:03}", mg / 1_000, mg % 1_000),
             leg.lot.to_string(),
+            site.to_owned(),
         ];
         out.write_record(row.map(harmless)).map_err(damaged)?;
     }
-    String::from_utf8(out.into_inner().map_err(damaged)?).map_err(damaged)
+    trace
+        .elsewhere
+        .iter()
+        .try_for_each(|other| rows(out, &other.trace, other.site.name.as_str()))
 }
 
 fn damaged(error: impl std::fmt::Display) -> StoreError {

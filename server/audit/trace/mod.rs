@@ -20,10 +20,11 @@ use uuid::Uuid;
 use crate::book::leaf::words;
 use crate::book::place::Place;
 use crate::day::Day;
+use crate::floor::view::Named;
 use crate::ids::{LotId, OrderId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Delivery, Lot, Order};
+use crate::setup::{self, Delivery, Lot, Order, Site};
 use crate::store::{Read, StoreError};
 use crate::text::Name;
 use graph::{Graph, Node, Towards, node};
@@ -112,6 +113,18 @@ pub struct Trace {
     pub legs: Vec<Leg>,
     /// What must be looked at if something is wrong with it.
     pub touched: Touched,
+    /// Where it goes on at other sites, by the lots as which they took it in, or from which they sent it.
+    pub elsewhere: Vec<Elsewhere>,
+}
+
+/// What another site tells of coffee that went there, or came from there.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct Elsewhere {
+    /// The site.
+    pub site: Named,
+    /// What it tells.
+    #[schema(no_recursion)]
+    pub trace: Trace,
 }
 
 /// What is asked for.
@@ -130,6 +143,14 @@ pub struct Asked {
 /// # Errors
 /// [`Refusal::NotFound`] if there is nothing of that kind and id.
 pub async fn trace(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace> {
+    let mut trace = at_one(tx, site, asked).await?;
+    let mut seen = BTreeSet::from([LotId(asked.id)]);
+    trace.elsewhere = elsewhere(tx, site, &trace, &mut seen).await?;
+    Ok(trace)
+}
+
+/// What one site's own book tells.
+async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace> {
     let name = named(tx, site, asked).await?;
     let keys = keys(tx, site, asked).await?;
     let mut lots = BTreeSet::new();
@@ -165,7 +186,51 @@ pub async fn trace(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Tra
         stops,
         legs,
         touched,
+        elsewhere: Vec::new(),
     })
+}
+
+/// What other sites tell, in the same direction, of what a trace reached between the sites; and what further ones tell of that. Each lot
+/// is told once, though it may have gone to and fro.
+async fn elsewhere(
+    tx: &mut dyn Read,
+    site: SiteId,
+    trace: &Trace,
+    seen: &mut BTreeSet<LotId>,
+) -> Outcome<Vec<Elsewhere>> {
+    seen.extend(trace.stops.iter().map(|stop| stop.lot));
+    let between = trace.stops.iter().filter(|stop| stop.place == "transit");
+    let mut there = BTreeSet::new();
+    for sending in between.filter_map(|stop| stop.key) {
+        let ends = tx.in_transit(Some(PostingId(sending))).await?;
+        there.extend(
+            ends.into_iter()
+                .filter(|(other, _)| *other != site)
+                .map(|(other, end)| (other, end.lot)),
+        );
+    }
+    let mut found = Vec::new();
+    for (other, lot) in there {
+        if !seen.insert(lot) {
+            continue;
+        }
+        let asked = Asked {
+            of: Subject::Lot,
+            id: lot.0,
+            direction: trace.direction,
+        };
+        let mut further = at_one(tx, other, asked).await?;
+        further.elsewhere = Box::pin(elsewhere(tx, other, &further, seen)).await?;
+        let record = setup::need::<Site>(tx, other, other).await?;
+        found.push(Elsewhere {
+            site: Named {
+                id: other.0,
+                name: record.fields.name,
+            },
+            trace: further,
+        });
+    }
+    Ok(found)
 }
 
 /// What people call what it begins with, which must be there.
@@ -187,7 +252,7 @@ async fn named(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<String>
             format!("{}, {}", order.number, order.customer)
         }
         Subject::Batch => {
-            tx.batch(id.into()).await?.ok_or_else(missing)?;
+            tx.batch(site, id.into()).await?.ok_or_else(missing)?;
             let names = Names::read(tx, site, &[Place::Roasted(id.into())]).await?;
             names.of(Place::Roasted(id.into()))
         }

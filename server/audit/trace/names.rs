@@ -5,9 +5,12 @@ use std::collections::hash_map::Entry;
 
 use uuid::Uuid;
 
+use crate::book::damaged;
 use crate::book::place::Place;
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
-use crate::setup::{self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Storeroom, Style};
+use crate::setup::{
+    self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Site, Storeroom, Style,
+};
 use crate::store::{PostedBags, Read, StoreError};
 use crate::text::Name;
 
@@ -32,6 +35,7 @@ impl Names {
         keys.extend(by_id(tx, site, delivery).await?);
         keys.extend(batches(tx, site, places).await?);
         keys.extend(bags(tx, site, places).await?);
+        keys.extend(other_sites(tx, site, places).await?);
         Ok(Self { lots, keys })
     }
 
@@ -80,12 +84,43 @@ async fn batches(
     }
     let styles = by_id(tx, site, |style: Style| style.name.to_string()).await?;
     let roasters = by_id(tx, site, |roaster: Roaster| roaster.name.to_string()).await?;
-    for row in tx.batches_by_id(&ids).await? {
+    for row in tx.batches_by_id(site, &ids).await? {
         let named = |of: &HashMap<Uuid, String>, id: Uuid| of.get(&id).cloned().unwrap_or_default();
         let (style, roaster) = (named(&styles, row.style), named(&roasters, row.roaster));
         names.insert(row.id.0, format!("{} {style}, {roaster}", row.day));
     }
     Ok(names)
+}
+
+/// What went to other sites or came from them, by the other site's name.
+async fn other_sites(
+    tx: &mut dyn Read,
+    site: SiteId,
+    places: &[Place],
+) -> Result<HashMap<Uuid, String>, StoreError> {
+    let mut names = HashMap::new();
+    for place in places {
+        let Place::Transit(sending) = place else {
+            continue;
+        };
+        let name = if let Some(text) = tx.posting_leaf(site, *sending).await? {
+            let leaf: serde_json::Value = serde_json::from_str(&text).map_err(damaged)?;
+            let to = serde_json::from_value(leaf["facts"]["to"].clone()).map_err(damaged)?;
+            format!("to {}", site_name(tx, to).await?)
+        } else {
+            let ends = tx.in_transit(Some(*sending)).await?;
+            let from = ends.iter().find(|(other, _)| *other != site);
+            let Some((from, _)) = from else { continue };
+            format!("from {}", site_name(tx, *from).await?)
+        };
+        names.insert(sending.0, name);
+    }
+    Ok(names)
+}
+
+async fn site_name(tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
+    let kept = setup::find::<Site>(tx, site, site).await?;
+    Ok(kept.map_or_else(String::new, |kept| kept.fields.name.to_string()))
 }
 
 /// Packings and shipments by their bags and orders.

@@ -13,7 +13,7 @@ use crate::store::StoreError;
 /// An amount of a lot: its name in the table, its heading in the workbook, and where it is read.
 type Amount = (&'static str, &'static str, fn(&LotValue) -> i64);
 
-const AMOUNTS: [Amount; 25] = [
+const AMOUNTS: [Amount; 24] = [
     ("opening_store", "Opening: green", |of| of.opening.store),
     ("opening_written_down", "Opening: written down", |of| {
         -of.opening.written_down
@@ -28,9 +28,6 @@ const AMOUNTS: [Amount; 25] = [
     ("opening_coming", "Opening: paid, not here", |of| {
         of.opening.coming
     }),
-    ("opening_transit", "Opening: between sites", |of| {
-        of.opening.transit
-    }),
     ("opening", "Opening", |of| of.opening.all()),
     ("added", "Bills", |of| of.added),
     ("sold", "Sold", |of| -of.used.sold),
@@ -40,6 +37,7 @@ const AMOUNTS: [Amount; 25] = [
         -of.used.differences
     }),
     ("blended", "Into blends", |of| -of.used.blended),
+    ("sent", "To other sites", |of| -of.used.sent),
     ("written_down", "Written down", |of| -of.used.written_down),
     ("written_down_used", "Of that, used", |of| {
         of.used.written_down_used
@@ -58,15 +56,12 @@ const AMOUNTS: [Amount; 25] = [
     ("closing_coming", "Closing: paid, not here", |of| {
         of.closing.coming
     }),
-    ("closing_transit", "Closing: between sites", |of| {
-        of.closing.transit
-    }),
     ("closing", "Closing", |of| of.closing.all()),
     ("cost", "Cost of all of it", |of| of.cost),
 ];
 
 /// Where the sum of the opening stands among the amounts, and that of the closing.
-const SUMS: [usize; 2] = [7, 23];
+const SUMS: [usize; 2] = [6, 22];
 
 /// The columns of a workbook before the amounts.
 const BEFORE: [(&str, f64); 5] = [
@@ -88,12 +83,7 @@ const WAYS: [&str; 3] = ["by_lot", "weighted_average", "first_in_first_out"];
 impl Worth {
     /// All that is there, less what is written down.
     const fn all(&self) -> i64 {
-        self.store - self.written_down
-            + self.batch
-            + self.roasted
-            + self.packed
-            + self.coming
-            + self.transit
+        self.store - self.written_down + self.batch + self.roasted + self.packed + self.coming
     }
 }
 

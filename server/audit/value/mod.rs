@@ -49,8 +49,6 @@ pub struct Worth {
     pub packed: i64,
     /// Paid for and not yet here.
     pub coming: i64,
-    /// On the way between sites.
-    pub transit: i64,
 }
 
 /// What became of the cost of coffee used in a period, in minor units.
@@ -66,6 +64,8 @@ pub struct Used {
     pub differences: i64,
     /// Went into blend lots, less what other lots gave to this one.
     pub blended: i64,
+    /// Sent to other sites, where it is a bill of what came.
+    pub sent: i64,
     /// Written down, less what was taken back.
     pub written_down: i64,
     /// Of what was written down before, what has been used: it makes the coffee sold cheaper.
@@ -368,7 +368,6 @@ fn worth_of(then: &Then) -> Worth {
         roasted: at(Gone::Roasted),
         packed: at(Gone::Packed),
         coming: if then.base > 0 { 0 } else { then.cost },
-        transit: at(Gone::Transit),
     }
 }
 
@@ -380,6 +379,7 @@ fn used(before: &Then, after: &Then, downs: i64) -> Used {
         waste: gone(Gone::Waste),
         differences: gone(Gone::Variance),
         blended: gone(Gone::Blended) - (after.from_others - before.from_others),
+        sent: gone(Gone::Sent),
         written_down: downs,
         written_down_used: before.written_down + downs - after.written_down,
     }

@@ -37,8 +37,8 @@ pub enum Gone {
     Variance,
     /// Into blend lots.
     Blended,
-    /// On the way to other sites.
-    Transit,
+    /// Sent to other sites.
+    Sent,
 }
 
 /// All of them.
@@ -52,13 +52,13 @@ pub const ALL: [Gone; 10] = [
     Gone::Waste,
     Gone::Variance,
     Gone::Blended,
-    Gone::Transit,
+    Gone::Sent,
 ];
 
 /// The masses of one lot up to a day, in milligrams. Those of roasted coffee are as roasted.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Masses {
-    /// Received less returned, and made up from other lots.
+    /// Received less returned, made up from other lots, and taken in from other sites.
     pub came: i64,
     /// Dried in the store.
     pub dried: i64,
@@ -119,7 +119,8 @@ impl Masses {
             "sample" => self.green[at(Gone::Sample)] += mg,
             "waste" => self.green[at(Gone::Waste)] += mg,
             "variance" => self.green[at(Gone::Variance)] += mg,
-            "transit" => self.green[at(Gone::Transit)] += mg,
+            "transit" if flow.kind == Kind::Arrive.word() => self.came -= mg,
+            "transit" => self.green[at(Gone::Sent)] += mg,
             // A correction takes green straight to where its batch's coffee has gone on to.
             "air" if flow.kind == Kind::Correct.word() => self.roasting_loss += mg,
             "air" => self.dried += mg,

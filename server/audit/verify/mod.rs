@@ -11,6 +11,7 @@ pub(super) mod records;
 mod rows;
 pub(super) mod sound;
 mod tables;
+pub(super) mod ways;
 
 use std::collections::HashMap;
 
@@ -164,6 +165,7 @@ pub async fn verify(tx: &mut dyn Read, site: SiteId) -> Result<Report, StoreErro
     tables::closings(tx, site, &expected, &mut faults).await?;
     batches::check(tx, site, &expected, &mut faults).await?;
     commands::check(tx, site, &expected, &mut faults).await?;
+    ways::check(tx, site, &mut faults).await?;
     for (table, rows) in tx.strays().await? {
         faults.add(
             format!("the {table} table"),

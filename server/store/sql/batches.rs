@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
-use super::super::super::{BatchFilter, BatchRow, ReadBatches, Result, WriteBatches};
+use super::super::super::{BatchFilter, BatchRow, ReadBatches, Result, StoreError, WriteBatches};
 use super::{Db, MOST_BOUND, Transaction, day};
 use crate::ids::{BatchId, CardId, LotId, SiteId};
 
@@ -43,10 +43,12 @@ fn row(
 
 #[async_trait]
 impl ReadBatches for Transaction {
-    async fn batch(&mut self, id: BatchId) -> Result<Option<BatchRow>> {
+    async fn batch(&mut self, site: SiteId, id: BatchId) -> Result<Option<BatchRow>> {
         let found: Option<Columns> = QueryBuilder::<Db>::new(SELECT)
             .push(" WHERE id = ")
             .push_bind(id.0)
+            .push(" AND site = ")
+            .push_bind(site.0)
             .build_query_as()
             .fetch_optional(&mut **self)
             .await?;
@@ -96,11 +98,12 @@ impl ReadBatches for Transaction {
         rows.into_iter().map(row).collect()
     }
 
-    async fn batches_by_id(&mut self, ids: &[BatchId]) -> Result<Vec<BatchRow>> {
+    async fn batches_by_id(&mut self, site: SiteId, ids: &[BatchId]) -> Result<Vec<BatchRow>> {
         let mut found = Vec::with_capacity(ids.len());
         for ids in ids.chunks(MOST_BOUND) {
             let mut query = QueryBuilder::<Db>::new(SELECT);
-            query.push(" WHERE id IN (");
+            query.push(" WHERE site = ").push_bind(site.0);
+            query.push(" AND id IN (");
             let mut list = query.separated(", ");
             for id in ids {
                 list.push_bind(id.0);
@@ -156,12 +159,13 @@ impl ReadBatches for Transaction {
 #[async_trait]
 impl WriteBatches for Transaction {
     async fn put_batch(&mut self, site: SiteId, row: &BatchRow) -> Result<()> {
-        sqlx::query(
+        let stored = sqlx::query(
             "INSERT INTO batch (id, site, lot, style, roaster, card, state, held, day, out_minute, steps)
              VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
              ON CONFLICT (id) DO UPDATE
              SET lot = excluded.lot, style = excluded.style, roaster = excluded.roaster, card = excluded.card, state = excluded.state,
-                 held = excluded.held, day = excluded.day, out_minute = excluded.out_minute, steps = excluded.steps",
+                 held = excluded.held, day = excluded.day, out_minute = excluded.out_minute, steps = excluded.steps
+             WHERE batch.site = excluded.site",
         )
         .bind(row.id.0)
         .bind(site.0)
@@ -176,6 +180,10 @@ impl WriteBatches for Transaction {
         .bind(row.steps.clone())
         .execute(&mut **self)
         .await?;
+        // A batch of another site keeps its id.
+        if stored.rows_affected() == 0 {
+            return Err(StoreError::Taken(format!("batch {}", row.id)));
+        }
         Ok(())
     }
 }

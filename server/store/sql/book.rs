@@ -104,26 +104,28 @@ impl ReadBook for Transaction {
         Ok(row.map(|(digest, answer)| CommandRow { digest, answer }))
     }
 
-    async fn posting_leaf(&mut self, id: PostingId) -> Result<Option<String>> {
+    async fn posting_leaf(&mut self, site: SiteId, id: PostingId) -> Result<Option<String>> {
         Ok(sqlx::query_scalar(
             "SELECT log.leaf
              FROM posting
              JOIN log ON log.site = posting.site AND log.position = posting.position
-             WHERE posting.id = $1",
+             WHERE posting.id = $1 AND posting.site = $2",
         )
         .bind(id.0)
+        .bind(site.0)
         .fetch_optional(&mut **self)
         .await?)
     }
 
-    async fn entry_leaf(&mut self, id: Uuid) -> Result<Option<String>> {
+    async fn entry_leaf(&mut self, site: SiteId, id: Uuid) -> Result<Option<String>> {
         Ok(sqlx::query_scalar(
             "SELECT log.leaf
              FROM journal
              JOIN log ON log.site = journal.site AND log.position = journal.position
-             WHERE journal.id = $1",
+             WHERE journal.id = $1 AND journal.site = $2",
         )
         .bind(id)
+        .bind(site.0)
         .fetch_optional(&mut **self)
         .await?)
     }
@@ -447,6 +449,19 @@ impl WriteBook for Transaction {
             });
             query.build().execute(&mut **self).await?;
         }
+        Ok(())
+    }
+
+    async fn hold_sending(&mut self, sending: PostingId) -> Result<()> {
+        // Writing what is there takes the rows on both databases.
+        sqlx::query(
+            "UPDATE account
+             SET balance_mg = balance_mg
+             WHERE key = $1 AND place = 'transit'",
+        )
+        .bind(sending.0)
+        .execute(&mut **self)
+        .await?;
         Ok(())
     }
 

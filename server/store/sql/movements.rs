@@ -8,7 +8,7 @@ use super::super::super::{LogRow, PostingFilter, ReadMovements, Receipts, Result
 use super::{Db, Transaction, day, mass, place};
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
-use crate::ids::{LotId, SiteId};
+use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
 
 type StandingColumns = (Uuid, String, Uuid, i64);
@@ -223,7 +223,8 @@ impl ReadMovements for Transaction {
              LEFT JOIN movement ON movement.from_account = account.id
              LEFT JOIN posting ON posting.id = movement.posting
              LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-             WHERE (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot)) AND account.site = ",
+             WHERE (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot)
+                    OR (account.place = 'transit' AND account.balance_mg < 0)) AND account.site = ",
         );
         query.push_bind(site.0);
         if let Some(lot) = lot {
@@ -237,18 +238,47 @@ impl ReadMovements for Transaction {
             query.build_query_as().fetch_all(&mut **self).await?;
         rows.into_iter()
             .map(|(lot, word, key, first, mg)| {
-                let delivery = match place(&word, key)? {
-                    Place::Supplier(delivery) => Some(delivery),
-                    _ => None,
-                };
                 Ok(Receipts {
                     lot: LotId(lot),
-                    delivery,
+                    from: place(&word, key)?,
                     first_day: first.as_deref().map(day).transpose()?,
                     mass: mass(mg)?,
                 })
             })
             .collect()
+    }
+
+    async fn in_transit(&mut self, sending: Option<PostingId>) -> Result<Vec<(SiteId, Standing)>> {
+        let mut query = QueryBuilder::<Db>::new(
+            "SELECT site, lot, place, key, balance_mg
+             FROM account
+             WHERE place = 'transit' AND balance_mg <> 0",
+        );
+        if let Some(sending) = sending {
+            query.push(" AND key = ").push_bind(sending.0);
+        }
+        query.push(" ORDER BY key, site, lot");
+        let rows: Vec<(Uuid, Uuid, String, Uuid, i64)> =
+            query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter()
+            .map(|(site, lot, word, key, mg)| Ok((SiteId(site), standing((lot, word, key, mg))?)))
+            .collect()
+    }
+
+    async fn taken_in_as(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>> {
+        let found: Option<Uuid> = sqlx::query_scalar(
+            "SELECT taken.lot
+             FROM account AS sent
+             JOIN account AS taken ON taken.key = sent.key AND taken.place = 'transit' AND taken.site = $2
+             WHERE sent.lot = $1 AND sent.place = 'transit' AND sent.site <> $2 AND taken.balance_mg < 0
+             ORDER BY taken.key DESC
+             LIMIT 1",
+        )
+        .bind(lot.0)
+        .bind(site.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(found.map(LotId))
     }
 
     async fn posting_leaves(

@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
-use super::super::super::{ReadRecords, RecordRow, Result, UnsettledRow, WriteRecords};
+use super::super::super::{ReadRecords, RecordRow, Result, StoreError, UnsettledRow, WriteRecords};
 use super::{Db, ROWS, Transaction, day};
 use crate::day::{Day, Instant};
 use crate::ids::{PersonId, SiteId};
@@ -194,11 +194,12 @@ fn unsettled_row(
 impl WriteRecords for Transaction {
     async fn put_record(&mut self, site: SiteId, row: &RecordRow, names: &[Uuid]) -> Result<()> {
         self.records.remove(&(site, row.id));
-        sqlx::query(
+        let stored = sqlx::query(
             "INSERT INTO record (id, site, kind, revision, label, day, body)
              VALUES ($1, $2, $3, $4, $5, $6, $7)
              ON CONFLICT (id) DO UPDATE
-             SET revision = excluded.revision, label = excluded.label, day = excluded.day, body = excluded.body",
+             SET revision = excluded.revision, label = excluded.label, day = excluded.day, body = excluded.body
+             WHERE record.site = excluded.site",
         )
         .bind(row.id)
         .bind(site.0)
@@ -209,6 +210,10 @@ impl WriteRecords for Transaction {
         .bind(row.body.clone())
         .execute(&mut **self)
         .await?;
+        // A record of another site keeps its id.
+        if stored.rows_affected() == 0 {
+            return Err(StoreError::Taken(format!("record {}", row.id)));
+        }
         sqlx::query(
             "DELETE FROM record_link
              WHERE record = $1",

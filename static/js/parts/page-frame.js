@@ -9,7 +9,7 @@ import { T } from '../texts.js';
  * its word in `T.pages`; an area is called as its first page unless `T.areas` says otherwise.
  * @type {Partial<Record<keyof typeof T.pages, (keyof typeof T.pages)[]>>}
  */
-const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['count', 'findings', 'periods', 'value'], trace: [], setup: ['people'] };
+const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['count', 'findings', 'periods', 'value', 'sites'], trace: [], setup: ['people'] };
 
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
@@ -79,7 +79,7 @@ export class PageFrame extends HTMLElement {
         toggle(false);
         opener.focus();
       } } }, opener, links),
-      others.length ? h('nav', { class: 'inside', 'aria-label': areaName(area) }, h('ul', {}, [area, ...others].map((page) => h('li', {}, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
+      others.length ? h('nav', { class: 'inside', 'aria-label': areaName(area) }, h('ul', {}, [area, ...others].map((page) => h('li', { hidden: page === 'sites' && here !== 'sites' }, h('a', { href: `/${page}`, 'aria-current': page === here ? 'page' : undefined }, T.pages[page]))))) : '',
       h('p', { class: 'state', id: 'state', role: 'status' }));
     document.body.append(voice);
     for (const heading of document.querySelectorAll('[data-page-name]')) heading.textContent = T.pages[here];
@@ -109,6 +109,11 @@ export class PageFrame extends HTMLElement {
   line(up) {
     if (up) this.state(this.#usual);
     else this.state(T.frame.unheard, 'wait');
+  }
+
+  /** Where there are several sites, their page is shown with the others. */
+  severalSites() {
+    this.querySelector('.inside li[hidden]')?.removeAttribute('hidden');
   }
 
   /** The state line. @param {import('../dom.js').Child} text @param {'good'|'wait'|'bad'} [mood] */
@@ -141,6 +146,7 @@ export function introduce(me) {
   if (!(frame instanceof PageFrame)) return;
   frame.usual(`${me.site.name} · ${me.person?.name ?? ''}`);
   frame.signedIn(!me.acts_as_owner);
+  if (me.several_sites) frame.severalSites();
 }
 
 /**

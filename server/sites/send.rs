@@ -1,0 +1,73 @@
+//! Green goes to another site: store -> transit.
+
+use async_trait::async_trait;
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::record;
+use crate::app::App;
+use crate::book::Book;
+use crate::book::leaf::Kind;
+use crate::book::place::Place;
+use crate::command::{Command, Common, command};
+use crate::green::Posted;
+use crate::green::leave::{self, Portion};
+use crate::ids::{LotId, SiteId, StoreroomId};
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::Weight;
+
+command! {
+    /// Green of a lot left for another site.
+    Sending {
+        /// Where it goes.
+        to: SiteId,
+        /// The lot.
+        lot: LotId,
+        /// Where it stood.
+        storeroom: StoreroomId,
+        /// How much.
+        weight: Weight,
+    }
+}
+
+#[async_trait]
+impl Command for Sending {
+    const NAME: &'static str = "sendings";
+    type Answer = Posted;
+
+    fn common(&self) -> Common<'_> {
+        self.said()
+    }
+
+    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
+        self.check_site(book).await?;
+        let (account, to) = ((self.lot, self.storeroom), Place::Transit(id.into()));
+        let portion = Portion::check(book, "", account, &self.weight, to).await?;
+        let mut draft = leave::draft(book, id, Kind::Dispatch, self.common(), &[portion]).await?;
+        if draft.facts.is_null() {
+            draft.facts = Value::Object(serde_json::Map::new());
+        }
+        draft.facts["to"] = json!(self.to);
+        Ok(Posted::from(&book.post(draft).await?))
+    }
+}
+
+impl Sending {
+    async fn check_site(&self, book: &mut Book) -> Outcome<()> {
+        if self.to == book.site() {
+            return Err(Refusal::field(
+                "/to",
+                "this is your own site: choose another",
+            ));
+        }
+        if !book.tx().sites().await?.contains(&self.to) {
+            return Err(Refusal::field("/to", "there is no such site"));
+        }
+        let there = record(book.tx(), self.to).await?;
+        if there.retired {
+            let why = format!("{} is no longer used: choose another site", there.name);
+            return Err(Refusal::field("/to", why));
+        }
+        Ok(())
+    }
+}

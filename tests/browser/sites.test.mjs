@@ -1,0 +1,85 @@
+/** Two sites in one book: green leaves one, is taken in at the other, and both stand in the page of all sites. */
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+
+/** @typedef {import('playwright-core').Page} Page */
+
+/** @type {import('./support.mjs').Service} */
+let service;
+/** @type {import('./support.mjs').Service} */
+let coast;
+/** @type {import('playwright-core').Browser} */
+let browser;
+before(async () => {
+  service = await startService();
+  await roastery(apiOf(service.url));
+  coast = await startService({ site: { name: 'Coast', of: service } });
+  await apiOf(coast.url).make('storerooms', { name: 'Shed' });
+  browser = await startBrowser();
+});
+after(async () => {
+  await browser?.close();
+  await coast?.stop();
+  await service?.stop();
+});
+
+/** @param {import('./support.mjs').Service} at @param {string} path */
+async function open(at, path) {
+  const { page, errors } = await openPage(browser, { at: at.url, viewport: { width: 1280, height: 800 } });
+  await page.goto(`${at.url}/${path}`);
+  return { page, errors };
+}
+
+/** Fills the dialog with a weight that was reckoned, and saves it. @param {Page} page @param {Record<string, string>} choices @param {string} kilograms */
+async function weigh(page, choices, kilograms) {
+  for (const [name, label] of Object.entries(choices)) await page.selectOption(`dialog select[name="${name}"]`, { label });
+  await page.check('dialog input[value="reckoned"]');
+  await page.fill('dialog input[name="reckoned"]', kilograms);
+  await page.click('dialog button[type="submit"]');
+}
+
+test('green goes to another site and is weighed in there', async () => {
+  const here = await open(service, 'green');
+  await here.page.click('.lot-link:has-text("VS-3")');
+  await here.page.click('[data-key="send"]');
+  await shot(here.page, 'sites-send');
+  await weigh(here.page, { to: 'Coast', storeroom: 'Back store' }, '60');
+  await here.page.waitForSelector('#ways [data-key^="call-back-"]');
+  assert.match((await here.page.textContent('#ways')) ?? '', /VS-3.*60.*kg.*Harbour Lane to Coast/s);
+  const there = await open(coast, 'green');
+  await there.page.click('#ways [data-key^="take-in-"]');
+  await shot(there.page, 'sites-take-in');
+  await weigh(there.page, { storeroom: 'Shed' }, '59.9');
+  await there.page.waitForSelector('.lot-link:has-text("VS-3")');
+  await there.page.click('#ways summary');
+  assert.match((await there.page.textContent('#ways')) ?? '', /taken in as VS-3/);
+  await shot(there.page, 'sites-taken-in');
+  await there.page.goto(`${coast.url}/audit`);
+  await there.page.click('.inside a[href="/sites"]');
+  await there.page.waitForSelector('#sites tfoot');
+  const table = (await there.page.textContent('#sites')) ?? '';
+  assert.match(table, /Harbour Lane/);
+  assert.match(table, /899.9/);
+  await shot(there.page, 'sites-all');
+  await here.page.goto(`${service.url}/trace`);
+  await here.page.selectOption('#id', { label: 'VS-3 · 17/18' });
+  await here.page.waitForSelector('#elsewhere h3');
+  assert.match((await here.page.textContent('#elsewhere')) ?? '', /Coast: VS-3/);
+  await shot(here.page, 'sites-trace');
+  assert.deepEqual([...here.errors, ...there.errors], []);
+});
+
+test('a roastery with one site is not shown what it has no use for', async () => {
+  const alone = await startService();
+  await roastery(apiOf(alone.url));
+  const { page } = await open(alone, 'audit');
+  await page.waitForSelector('.inside a[href="/value"]');
+  assert.equal(await page.isVisible('.inside a[href="/sites"]'), false);
+  await page.goto(`${alone.url}/green`);
+  await page.click('.lot-link:has-text("VS-3")');
+  await page.waitForSelector('[data-key="transfer"]');
+  assert.equal(await page.isVisible('[data-key="send"]'), false);
+  assert.equal(await page.isVisible('#ways'), false);
+  await alone.stop();
+});

@@ -1,0 +1,257 @@
+//! More than one site in one database: green between them, each one's own book, and all of them together.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Value, json};
+
+use crate::green::{reckoned, standing};
+use crate::support::{Database, Roastery, Server, each_database, roastery};
+
+/// A site with one storeroom; the room's id.
+async fn coast(server: &Server, seed: u64) -> (Server, String) {
+    let coast = server.site("Coast", seed).await;
+    let room = coast.put_new("storerooms", json!({"name": "Shed"})).await;
+    (coast, room)
+}
+
+/// Another site from which 60 kg are on their way: the site and the sending.
+pub async fn sent_from_the_coast(server: &Server) -> (String, String) {
+    let (coast, _) = coast(server, 71).await;
+    let made = roastery(&coast).await;
+    let to = server.app.site.to_string();
+    let sending = send(&coast, &made, &to, 60_000).await;
+    let site = coast.app.site.to_string();
+    coast.finish().await;
+    (site, sending)
+}
+
+/// Sends green of the washed lot; the sending's id.
+async fn send(from: &Server, made: &Roastery, to: &str, grams: i64) -> String {
+    let body = json!({"to": to, "lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(grams)});
+    let answer = from.command("sendings", body).await;
+    answer["posting"]["id"].as_str().unwrap().to_owned()
+}
+
+fn arrival(sending: &str, room: &str, grams: i64) -> Value {
+    json!({"sending": sending, "storeroom": room, "weight": reckoned(grams)})
+}
+
+fn places<const N: usize>(of: [(&str, i64); N]) -> BTreeMap<String, i64> {
+    of.into_iter()
+        .map(|(place, mg)| (place.to_owned(), mg))
+        .collect()
+}
+
+/// A bill of 6.00 a kilogram over all 300 kg of the washed lot.
+async fn bill(server: &Server, made: &Roastery) {
+    let line = json!({"delivery": made.huila_delivery, "kind": "coffee", "day": "2026-11-25", "amount": {"minor": 180_000, "currency": "EUR"}});
+    server.put_new("cost-lines", line).await;
+}
+
+each_database! {
+    /// 60 kg leave and 59.95 kg are weighed in: each book balances by itself, and together nothing is left on the way.
+    async fn green_goes_to_another_site_and_is_a_lot_there(server: &Server) {
+        let made = roastery(server).await;
+        bill(server, &made).await;
+        let (coast, room) = coast(server, 51).await;
+        let (here, there) = (server.app.site.to_string(), coast.app.site.to_string());
+        let sending = send(server, &made, &there, 60_000).await;
+        assert_eq!(standing(server, &made.washed).await, places([("store", 240_000_000), ("supplier", -300_000_000), ("transit", 60_000_000)]));
+        for site in [server, &coast] {
+            let ways = site.get("/api/sendings").await;
+            let way = &ways["on_the_way"][0];
+            assert_eq!((&way["id"], &way["mass_g"], &way["lot"]["name"]), (&json!(sending), &json!(60_000), &json!("Huila washed")));
+            assert_eq!((&way["from"]["id"], &way["to"]["name"], &way["taken_in"]), (&json!(here), &json!("Coast"), &Value::Null));
+        }
+        let came = coast.command("arrivals", arrival(&sending, &room, 59_950)).await;
+        let lot = came["posting"]["movements"][0]["lot"].as_str().unwrap().to_owned();
+        assert_eq!(standing(&coast, &lot).await, places([("store", 59_950_000), ("transit", -60_000_000), ("variance", 50_000)]));
+        let fields = coast.get(&format!("/api/lots/{lot}")).await;
+        assert_eq!((&fields["name"], &fields["grade"], &fields["storeroom"]), (&json!("Huila washed"), &json!("Excelso"), &json!(room)));
+        let delivery = coast.get(&format!("/api/deliveries/{}", fields["delivery"].as_str().unwrap())).await;
+        assert_eq!((&delivery["supplier"], &delivery["reference"], &delivery["state"]), (&json!("Roastery"), &json!("Huila washed"), &json!("received")));
+        let ways = server.get("/api/sendings").await;
+        assert_eq!((&ways["on_the_way"], &ways["arrived"][0]["taken_in"]["id"]), (&json!([]), &json!(lot)));
+
+        // The next sack comes as the same lot.
+        let second = send(server, &made, &there, 1_000).await;
+        let again = coast.command("arrivals", arrival(&second, &room, 1_000)).await;
+        assert_eq!(again["posting"]["movements"][0]["lot"], json!(lot));
+        let statement = coast.get(&format!("/api/lots/{lot}/statement")).await;
+        assert_eq!((&statement["closing_g"], &statement["sums"]["sent_g"]), (&json!(60_950), &json!(-61_000)));
+        coast.finish().await;
+    }
+
+    /// What left at 6.00 a kilogram is worth as much on the other side, and is gone from this one.
+    async fn cost_goes_along(server: &Server) {
+        let made = roastery(server).await;
+        bill(server, &made).await;
+        let (coast, room) = coast(server, 51).await;
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        let on_the_way = server.get("/api/all-sites").await;
+        assert_eq!(on_the_way["on_the_way_worth"], json!([{"minor": 36_000, "currency": "EUR"}]));
+        let came = coast.command("arrivals", arrival(&sending, &room, 60_000)).await;
+        let value = server.get("/api/value").await;
+        let lots = value["lots"].as_array().unwrap();
+        let washed = lots.iter().find(|of| of["lot"]["id"] == json!(made.washed)).unwrap();
+        assert_eq!((&washed["used"]["sent"], &washed["closing"]["store"]), (&json!(36_000), &json!(144_000)));
+        let there = coast.get("/api/value").await;
+        assert_eq!((&there["lots"][0]["cost"], &there["lots"][0]["closing"]["store"]), (&json!(36_000), &json!(36_000)));
+        // The whole house: nothing made, nothing lost, and nothing on the way.
+        let all = coast.get("/api/all-sites").await;
+        assert_eq!((&all["closing_g"], &all["on_the_way_g"], &all["sums"]["sent_g"]), (&json!(1_020_000), &json!(0), &json!(0)));
+        assert_eq!(all["worth"], json!([{"minor": 180_000, "currency": "EUR"}]));
+        assert_eq!(all["sites"].as_array().unwrap().len(), 2);
+        // Undone there, its bill counts for nothing, and it is on the way again; then it can be called back.
+        let undo = json!({"posting": came["posting"]["id"]});
+        let call_back = json!({"posting": sending});
+        let refused = server.order("reversals", &server.id(), call_back.clone()).await.problem(409, "conflict");
+        assert!(refused["detail"].as_str().unwrap().contains("Coast has taken this in"), "{refused}");
+        coast.command("reversals", undo).await;
+        assert_eq!(coast.get("/api/value").await["lots"], json!([]));
+        assert_eq!(coast.get("/api/sendings").await["on_the_way"][0]["id"], json!(sending));
+        server.command("reversals", call_back).await;
+        assert_eq!(coast.get("/api/sendings").await["on_the_way"], json!([]));
+        let gone = coast.order("arrivals", &coast.id(), arrival(&sending, &room, 60_000)).await;
+        assert_eq!(gone.pointers(), ["/sending"]);
+        assert_eq!(standing(server, &made.washed).await, places([("store", 300_000_000), ("supplier", -300_000_000)]));
+        coast.finish().await;
+    }
+
+    async fn what_cannot_be_sent_or_taken_in_is_refused(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let to = |site: &str, grams: i64| json!({"to": site, "lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(grams)});
+        let (here, there) = (server.app.site.to_string(), coast.app.site.to_string());
+        assert_eq!(server.order("sendings", &server.id(), to(&here, 1_000)).await.pointers(), ["/to"]);
+        assert_eq!(server.order("sendings", &server.id(), to(&server.id(), 1_000)).await.pointers(), ["/to"]);
+        // More than the book has is asked about, and made up from the count difference.
+        let asked = server.order("sendings", &server.id(), to(&there, 301_000)).await.problem(409, "confirm");
+        assert_eq!(asked["confirm"], json!(["beyond_book"]));
+        let mut sure = to(&there, 301_000);
+        sure["confirmed"] = json!(["beyond_book"]);
+        server.command("sendings", sure).await;
+        assert_eq!(standing(server, &made.washed).await, places([("supplier", -300_000_000), ("transit", 301_000_000), ("variance", -1_000_000)]));
+        let other = json!({"to": there, "lot": made.peaberry, "storeroom": made.storeroom, "weight": reckoned(50_000)});
+        let sending = server.command("sendings", other).await["posting"]["id"].as_str().unwrap().to_owned();
+        // Not for the sender, not in a room that is not there, not with a weight that is hardly right, not twice.
+        let own = server.order("arrivals", &server.id(), arrival(&sending, &made.storeroom, 50_000)).await;
+        assert_eq!(own.pointers(), ["/sending"]);
+        let nowhere = coast.order("arrivals", &coast.id(), arrival(&sending, &made.storeroom, 50_000)).await;
+        assert_eq!(nowhere.pointers(), ["/storeroom"]);
+        let asked = coast.order("arrivals", &coast.id(), arrival(&sending, &room, 45_000)).await.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["sent_g"]), (&json!(["other_than_sent"]), &json!(50_000)));
+        let mut sure = arrival(&sending, &room, 50_900);
+        sure["confirmed"] = json!(["other_than_sent"]);
+        let came = coast.command("arrivals", sure).await;
+        let lot = came["posting"]["movements"][0]["lot"].as_str().unwrap().to_owned();
+        assert_eq!(standing(&coast, &lot).await, places([("store", 50_900_000), ("transit", -50_000_000), ("variance", -900_000)]));
+        coast.order("arrivals", &coast.id(), arrival(&sending, &room, 50_000)).await.problem(409, "conflict");
+        coast.finish().await;
+    }
+
+    /// One site's batches, postings and records are not there at the other, whoever knows their ids.
+    async fn a_site_knows_nothing_of_anothers_book(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let batch = server.id();
+        let weigh_in = json!({"batch": batch, "lot": made.washed, "style": made.dark, "roaster": made.drum, "storeroom": made.storeroom, "weight": made.weighed("8.00")});
+        let posting = server.command("weigh-ins", weigh_in).await["posting"]["id"].as_str().unwrap().to_owned();
+        for path in [format!("/api/batches/{batch}"), format!("/api/postings/{posting}"), format!("/api/lots/{}", made.washed), format!("/api/trace/lot/{}", made.washed)] {
+            assert_eq!(coast.ask(&path).await.status, 404, "{path}");
+        }
+        assert_eq!(coast.order("reversals", &coast.id(), json!({"posting": posting})).await.status, 404);
+        assert_eq!(coast.order("starts", &coast.id(), json!({"batch": batch})).await.status, 404);
+        let taken = coast.put(&format!("/api/storerooms/{}", made.storeroom), &json!({"name": "Mine"})).await;
+        taken.problem(409, "id-taken");
+        assert_eq!(server.get(&format!("/api/storerooms/{}", made.storeroom)).await["name"], "Back room");
+        // Names belong to a site; those of sites are known by all.
+        coast.put_new("storerooms", json!({"name": "Back room"})).await;
+        let site = coast.app.site.to_string();
+        let same = coast.try_change("sites", &site, json!({"name": "Roastery"})).await;
+        assert_eq!(same.pointers(), ["/name"]);
+        assert_eq!(coast.get("/api/stock").await["lots"], json!([]));
+        assert_eq!(room.len(), 36);
+        coast.finish().await;
+    }
+
+    /// Called back by the one and taken in by the other at the same moment: one of them has it, whichever is first.
+    async fn what_is_called_back_is_not_taken_in(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let there = coast.app.site.to_string();
+        for _ in 0..8 {
+            let sending = send(server, &made, &there, 1_000).await;
+            let (back, take) = (server.id(), coast.id());
+            let (back, take) = tokio::join!(
+                server.order("reversals", &back, json!({"posting": sending})),
+                coast.order("arrivals", &take, arrival(&sending, &room, 1_000)),
+            );
+            let done = [back.status, take.status];
+            assert!([[201, 400], [201, 422], [409, 201]].contains(&done), "{done:?}");
+        }
+        coast.finish().await;
+    }
+
+    /// A recall of a lot names what was made of it at the other site, and there it is traced back to where it was bought.
+    async fn a_trace_goes_on_at_the_other_site(server: &Server) {
+        let made = roastery(server).await;
+        let coast = server.site("Coast", 51).await;
+        let there = roastery(&coast).await;
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        let came = coast.command("arrivals", arrival(&sending, &there.storeroom, 60_000)).await;
+        let lot = came["posting"]["movements"][0]["lot"].as_str().unwrap().to_owned();
+        let name = coast.get(&format!("/api/lots/{lot}")).await["name"].clone();
+        assert_eq!(name, "Huila washed (Roastery)");
+        let batch = coast.id();
+        let weigh_in = json!({"batch": batch, "lot": lot, "style": there.dark, "roaster": there.drum, "storeroom": there.storeroom, "weight": there.weighed("8.00")});
+        coast.command("weigh-ins", weigh_in).await;
+        let forward = server.get(&format!("/api/trace/lot/{}?direction=forward", made.washed)).await;
+        let elsewhere = &forward["elsewhere"][0];
+        assert_eq!((&elsewhere["site"]["name"], &elsewhere["trace"]["name"]), (&json!("Coast"), &name));
+        let stops = elsewhere["trace"]["stops"].to_string();
+        assert!(stops.contains(&batch), "{stops}");
+        let backward = coast.get(&format!("/api/trace/batch/{batch}?direction=backward")).await;
+        let elsewhere = &backward["elsewhere"][0];
+        assert_eq!((&elsewhere["site"]["name"], &elsewhere["trace"]["name"]), (&json!("Roastery"), &json!("Huila washed")));
+        let stops = elsewhere["trace"]["stops"].to_string();
+        assert!(stops.contains("Ridge Cooperative RC-9"), "{stops}");
+        coast.finish().await;
+    }
+
+    /// Both books go into one copy and come back with the same heads; what does not fit between them is found.
+    async fn a_copy_holds_all_sites(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        coast.command("arrivals", arrival(&sending, &room, 60_000)).await;
+        let mut copy = Vec::new();
+        let mut tx = server.app.read().await.unwrap();
+        outturn::audit::copy::write(&mut *tx, &mut copy).await.unwrap();
+        drop(tx);
+        let checked = outturn::audit::copy::check(copy.as_slice(), &[]).unwrap();
+        assert_eq!(checked.iter().map(|book| book.report.ok).collect::<Vec<_>>(), [true, true]);
+        // Without the sender's book it came from nowhere.
+        let text = String::from_utf8(copy).unwrap();
+        let (one, other) = text.split_at(text.rfind("{\"book\":").unwrap());
+        let heads = [one, other].map(|book| (book.lines().next().unwrap(), book));
+        let own = heads.iter().find(|(head, _)| head.contains(&coast.app.site.to_string())).unwrap().1;
+        let alone = outturn::audit::copy::check(own.as_bytes(), &[]).unwrap();
+        assert_eq!(alone.len(), 1);
+        assert!(alone[0].report.to_string().contains("no site sent it"), "{}", alone[0].report);
+        coast.finish().await;
+    }
+}
+
+/// While one site's turn at writing lasts, another site books: the two logs do not wait for each other.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn sites_do_not_wait_for_each_other() {
+    let server = Server::start(Database::Postgres).await;
+    let (coast, _) = coast(&server, 51).await;
+    let mut turn = server.app.store.write().await.unwrap();
+    turn.lock_head(server.app.site).await.unwrap();
+    coast.put_new("storerooms", json!({"name": "Loft"})).await;
+    drop(turn);
+    coast.finish().await;
+    server.finish().await;
+}
