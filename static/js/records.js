@@ -27,6 +27,9 @@ export async function lists(kinds) {
 /** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
 const options = (items, kept) => (items ?? []).filter((each) => !each.retired || each.id === kept).map((each) => ({ value: each.id, label: each.name ?? each.reference }));
 
+/** Lots, those that are used up or out of use only where they were chosen before. @param {any[]|undefined} lots */
+const lotsLeft = (lots) => (lots ?? []).map((each) => ({ value: each.id, label: each.name, past: Boolean(each.retired || each.used_up) }));
+
 /** Coffees that are bought, and so may be of a lot or in a bag; blends are mixed from them. @param {Item[]|undefined} coffees @param {string} [but] */
 const bought = (coffees, but) => options((coffees ?? []).filter((each) => !each.parts?.length && each.id !== but));
 
@@ -115,7 +118,7 @@ const FIELDS = {
   ],
   products: (from) => [
     f('name', R.name, 'text'), f('parts', R.parts, 'rows', { least: 1, add: R.addPart, help: R.partsHelp, fields: [f('coffee', R.coffee, 'choice', { options: bought(from.coffees) }), f('share', R.share, 'percent', { start: 1 })] }),
-    f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: options(from.lots), help: R.onlyLotsHelp }),
+    f('style', R.style, 'choice', { options: options(from.styles) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('lots', R.onlyLots, 'many', { ...optional, options: lotsLeft(from.lots), help: R.onlyLotsHelp }),
     f('claims', R.soldAs, 'many', { ...optional, options: claimsOf(from.lots), help: R.soldAsHelp }),
   ],
   'ship-days': () => [

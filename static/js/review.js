@@ -67,7 +67,7 @@ export function askReview({ batch, lead, lots, word: first = 'was_so' }) {
   /** @type {HTMLDialogElement} */
   const dialog = h('dialog', { class: 'sheet form-dialog review', 'aria-labelledby': heading },
     h('form', { method: 'dialog', novalidate: true, on: { submit: onSubmit } }, h('h2', { id: heading }, R.title), h('p', { class: 'lead' }, lead),
-      h('fieldset', { class: 'words' }, h('legend', {}, R.what), WORDS.map((each) => h('label', {}, h('input', { type: 'radio', name: 'word', value: each, checked: each === first, on: { change: () => choose(each) } }), h('span', {}, R.words[each])))),
+      h('fieldset', { class: 'words' }, h('legend', {}, R.what), WORDS.map((each) => h('label', {}, h('input', { type: 'radio', name: 'word', value: each, checked: each === first, autofocus: each === first, on: { change: () => choose(each) } }), h('span', {}, R.words[each])))),
       fields, why, h('p', { class: 'help' }, R.help), effect, h('div', { class: 'actions' }, submit, lookNow, button(T.form.cancel, () => dialog.close()))));
   /** @param {Event} event */
   async function onSubmit(event) {

@@ -15,7 +15,7 @@ import './weight-entry.js';
  * @property {string} [help]
  * @property {boolean} [optional]
  * @property {boolean} [wide]
- * @property {{value: string, label: string}[]} [options]
+ * @property {{value: string, label: string, past?: boolean}[]} [options] one that is `past` is offered only where it was chosen before, and only by many
  * @property {string} [none] the label of "no choice"; with it the value may be null
  * @property {Field[]} [fields]
  * @property {string} [add] label of the button that adds a row, or of the tick that opens an optional group
@@ -213,8 +213,9 @@ function box(field, ...inside) {
 /** @param {Field} field @param {any} value @returns {Control} */
 function many(field, value) {
   const chosen = new Set(value ?? []);
-  const boxes = (field.options ?? []).map((each) => h('input', { type: 'checkbox', value: each.value, checked: chosen.has(each.value) }));
-  const { element, say, hush } = box(field, h('div', { class: 'many' }, boxes.map((input, i) => h('label', { class: 'tick' }, input, field.options?.[i]?.label ?? ''))));
+  const offered = (field.options ?? []).filter((each) => !each.past || chosen.has(each.value));
+  const boxes = offered.map((each) => h('input', { type: 'checkbox', value: each.value, checked: chosen.has(each.value) }));
+  const { element, say, hush } = box(field, h('div', { class: 'many' }, boxes.map((input, i) => h('label', { class: 'tick' }, input, offered[i]?.label ?? ''))));
   return {
     element,
     read: () => {
