@@ -2,6 +2,7 @@
 
 use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -34,6 +35,10 @@ const UPDATE_HEAD: &str = "
 /// How long a request waits for its turn to write.
 const PATIENCE: Duration = Duration::from_secs(5);
 const READERS: u32 = 4;
+/// After so many turns at writing what stands in the log of changes goes into the file: about a thousand pages, as many as SQLite itself lets be.
+const TURNS: u32 = 16;
+/// If that fails, SQLite does it within a turn once there are so many pages.
+const MOST_PAGES: &str = "8000";
 
 static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 
@@ -61,6 +66,15 @@ impl Database {
         })
     }
 
+    /// Closes the connection that writes, so that the next who writes opens another: where the file could only be read when it was opened, SQLite
+    /// never tries again.
+    async fn open_anew(&self) {
+        if let Ok(connection) = self.writer.acquire().await {
+            // Whatever it says in going, it is gone.
+            let _ = connection.close().await;
+        }
+    }
+
     async fn pools(file: &str) -> Result<(SqlitePool, SqlitePool)> {
         let options = SqliteConnectOptions::new()
             .filename(file)
@@ -74,10 +88,15 @@ impl Database {
             .acquire_timeout(PATIENCE)
             .test_before_acquire(false)
             .after_release(|connection, _| Box::pin(is_free(connection)));
+        let turns = AtomicU32::new(0);
         let writer = pool
             .clone()
             .max_connections(1)
-            .connect_with(options.clone())
+            .after_release(move |connection, _| {
+                let turns = turns.fetch_add(1, Ordering::Relaxed) + 1;
+                Box::pin(after_turn(connection, turns.is_multiple_of(TURNS)))
+            })
+            .connect_with(options.clone().pragma("wal_autocheckpoint", MOST_PAGES))
             .await?;
         keep_as_it_was(&writer, Path::new(file)).await?;
         MIGRATIONS.run(&writer).await?;
@@ -97,6 +116,22 @@ async fn is_free(connection: &mut SqliteConnection) -> std::result::Result<bool,
         connection.ping().await?;
     }
     Ok(!connection.is_in_transaction())
+}
+
+/// What follows a turn at writing, when it has been answered. Left to itself SQLite brings the log of changes into the file within a commit, and
+/// whoever sent the tenth weight or so would wait for all that the others had written.
+async fn after_turn(
+    connection: &mut SqliteConnection,
+    due: bool,
+) -> std::result::Result<bool, sqlx::Error> {
+    let free = is_free(connection).await?;
+    if free && due {
+        let brought = sqlx::query("PRAGMA wal_checkpoint(PASSIVE)");
+        if let Err(error) = brought.execute(connection).await {
+            tracing::warn!(%error, "the log of changes could not be brought into the file; it is tried again");
+        }
+    }
+    Ok(free)
 }
 
 /// The files that SQLite keeps beside a database. It gives them the rights of the database, so that those made beside one that may not be written
@@ -191,8 +226,12 @@ async fn last_migration(writer: &SqlitePool) -> Result<Option<i64>> {
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
         // A plain BEGIN that reads first cannot be raised to a write after another commit.
-        let tx = self.writer.begin_with("BEGIN IMMEDIATE").await?;
-        Ok(Box::new(sql::Transaction::of(tx)))
+        let begun = self.writer.begin_with("BEGIN IMMEDIATE").await;
+        let begun = begun.map_err(StoreError::from);
+        if let Err(StoreError::ReadOnly(_)) = begun {
+            self.open_anew().await;
+        }
+        Ok(Box::new(sql::Transaction::of(begun?)))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {

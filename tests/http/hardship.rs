@@ -148,8 +148,8 @@ fn on_small_disk(mount: &Path, keys: &Path) -> Option<Command> {
     Some(command)
 }
 
-/// A token from a book that only the process and whoever joins it sees.
-fn token_inside(program: &Program, url: &str) -> String {
+/// What a command says that sees the small disk of a process.
+fn inside(program: &Program, command: &str, args: &[&str]) -> String {
     let target = program.id().to_string();
     let join = [
         "--user",
@@ -158,18 +158,18 @@ fn token_inside(program: &Program, url: &str) -> String {
         "--target",
         &target,
     ];
-    let made = Command::new("nsenter")
+    let ran = Command::new("nsenter")
         .args(join)
-        .arg(OUTTURN)
-        .args(token_args(url))
+        .arg(command)
+        .args(args)
         .output()
         .unwrap();
     assert!(
-        made.status.success(),
+        ran.status.success(),
         "{}",
-        String::from_utf8_lossy(&made.stderr)
+        String::from_utf8_lossy(&ran.stderr)
     );
-    String::from_utf8(made.stdout).unwrap().trim().to_owned()
+    String::from_utf8(ran.stdout).unwrap().trim().to_owned()
 }
 
 /// Fills a disk to the last byte.
@@ -216,7 +216,7 @@ async fn a_full_disk() {
     };
     let program = Program::of(command, place.path()).unwrap();
     let url = format!("sqlite:{}", mount.join("book.sqlite").display());
-    let mut shift = Shift::on(&program, token_inside(&program, &url)).await;
+    let mut shift = Shift::on(&program, inside(&program, OUTTURN, &token_args(&url))).await;
     // The disk as the process sees it.
     let disk = PathBuf::from(format!("/proc/{}/root{}", program.id(), mount.display()));
     shift.receive().await;
@@ -342,6 +342,45 @@ async fn a_read_only_file() {
     set(0o644);
     let program = Program::of(bound_by_rights(&place).unwrap(), place.path()).unwrap();
     shift.at(&program);
+    shift.receive().await;
+    shift.check_all().await;
+}
+
+/// A disk that fails is made read-only beneath a running service, as systems do. What is open stays open: the service notices when it opens its file
+/// anew, here because the disk was full before. Whoever writes is then told so, whoever reads is not held up, and it goes on once the disk may be
+/// written again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_disk_that_becomes_read_only() {
+    let place = Place::new();
+    let mount = place.path().join("disk");
+    std::fs::create_dir(&mount).unwrap();
+    let Some(command) = on_small_disk(&mount, place.path()) else {
+        return;
+    };
+    let program = Program::of(command, place.path()).unwrap();
+    let url = format!("sqlite:{}", mount.join("book.sqlite").display());
+    let token = inside(&program, OUTTURN, &token_args(&url));
+    let mut shift = Shift::on(&program, token).await;
+    let disk = PathBuf::from(format!("/proc/{}/root{}", program.id(), mount.display()));
+    fill(&disk.join("filler"));
+    let (path, body) = until_full(&mut shift).await;
+    std::fs::remove_file(disk.join("filler")).unwrap();
+    let at = mount.to_str().unwrap();
+    inside(&program, "mount", &["--bind", at, at]);
+    inside(&program, "mount", &["-o", "remount,bind,ro", at]);
+    for _ in 0..3 {
+        let problem = shift
+            .client
+            .put(&path, &body)
+            .await
+            .problem(503, "read-only");
+        let detail = problem["detail"].as_str().unwrap();
+        assert!(detail.contains("nothing was saved"), "{problem}");
+        shift.client.get("/api/lots").await;
+        assert_eq!(shift.client.ask("/readyz").await.status, 200);
+    }
+    inside(&program, "mount", &["-o", "remount,bind,rw", at]);
+    shift.send((path, body)).await.expect(201);
     shift.receive().await;
     shift.check_all().await;
 }
