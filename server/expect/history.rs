@@ -132,12 +132,36 @@ pub async fn lots_come_or_go(
         }
     }
     for lot in lots {
-        if !tx.in_store(site, lot).await? || learner.history().find(false, &left_id(lot)).is_some()
-        {
+        let left = learner.history().find(false, &left_id(lot)).is_some();
+        if left || !(tx.in_store(site, lot).await? || stays_open(tx, site, lot, news).await?) {
             return Ok(true);
         }
     }
     Ok(false)
+}
+
+/// Whether a batch of a lot was open before and is so still.
+async fn stays_open(
+    tx: &mut dyn Read,
+    site: SiteId,
+    lot: LotId,
+    news: &News,
+) -> Result<bool, StoreError> {
+    let open = BatchFilter {
+        lot: Some(lot),
+        ..open_batches()
+    };
+    let enough = i64::try_from(news.batches.len()).map_or(PAGE, |changed| changed + 1);
+    let open = tx.batches(site, &open, enough).await?;
+    Ok(open.iter().any(|row| !news.batches.contains(&row.id)))
+}
+
+fn open_batches() -> BatchFilter {
+    let states = [State::WeighedIn, State::InDrum].map(|state| state.word().to_owned());
+    BatchFilter {
+        states: states.to_vec(),
+        ..BatchFilter::default()
+    }
 }
 
 pub fn left_id(lot: LotId) -> String {
@@ -329,15 +353,8 @@ async fn left(
         .into_iter()
         .map(|standing| standing.lot)
         .collect();
-    let open = BatchFilter {
-        states: vec![
-            State::WeighedIn.word().to_owned(),
-            State::InDrum.word().to_owned(),
-        ],
-        ..BatchFilter::default()
-    };
     let open: HashSet<LotId> = tx
-        .batches(site, &open, PAGE)
+        .batches(site, &open_batches(), PAGE)
         .await?
         .into_iter()
         .map(|row| row.lot)

@@ -30,11 +30,12 @@ use crate::floor::batch::{Judgement, Verdict};
 use crate::follow::{self, News};
 use crate::fraction::Fraction;
 use crate::ids::{LotId, RoasterId, SiteId, StyleId};
-use crate::loss::{self, Learner, Prediction, Question, Settings};
+use crate::loss::{self, Fact, Learner, Prediction, Question, Settings};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Site, Style};
 use crate::store::{HeadRow, LogRow, Read, Store, StoreError};
+use crate::threads::behind_the_floor;
 use written::Followed;
 
 /// The learner behind the service.
@@ -226,12 +227,7 @@ impl Expect {
         if news.everything || lots {
             let facts = history::read(tx, site).await?;
             let settings = settings(tx, site).await?;
-            self.change(|learner| {
-                if *learner.settings() != settings {
-                    *learner = Learner::new(settings);
-                }
-                learner.replay(facts.into_iter().collect());
-            });
+            self.learn_anew(facts, settings).await?;
         } else {
             for batch in &news.batches {
                 let change = history::of_batch(tx, site, *batch).await?;
@@ -265,6 +261,27 @@ impl Expect {
     fn change(&self, change: impl FnOnce(&mut Learner)) {
         let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
         change(Arc::make_mut(&mut held));
+    }
+
+    /// Learns from all facts what may have to be learned otherwise. It may take long: whoever asks meanwhile is answered by what was known.
+    async fn learn_anew(&self, facts: Vec<Fact>, settings: Settings) -> Result<(), StoreError> {
+        let known = self.learner();
+        let learned = behind_the_floor(move || {
+            let mut learner = if *known.settings() == settings {
+                Learner::clone(&known)
+            } else {
+                Learner::new(settings)
+            };
+            learner.replay(facts.into_iter().collect());
+            Arc::new(learner)
+        });
+        let failed = || StoreError::Damaged("learning anew failed".to_owned());
+        let learned = learned.await.ok_or_else(failed)?;
+        let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
+        let known = std::mem::replace(&mut *held, learned);
+        drop(held);
+        drop(known);
+        Ok(())
     }
 
     /// What is expected of a reading.
