@@ -5,7 +5,6 @@ use std::collections::{BTreeMap, HashMap};
 use serde::Serialize;
 
 use super::amount::Amount;
-use super::landed::Landed;
 use super::margin::{SetMargin, Sums};
 use super::{Costs, ProductMargin};
 use crate::app::App;
@@ -13,13 +12,13 @@ use crate::book::damaged;
 use crate::book::leaf::{Leaf, Posting};
 use crate::book::place::Place;
 use crate::day::Day;
-use crate::demand::{Parcel, Roll, frozen, product_of};
+use crate::demand::{self, BackTo, Parcel, Returned, Roll, frozen, product_of};
 use crate::floor::batch::Batch;
 use crate::ids::{BatchId, DispatchId, OrderId, PostingId, ProductId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
-use crate::setup::{self, Dispatch, Kept, Order, Product, Record, Subscription, TariffKind};
-use crate::store::{BagsRow, Read, StoreError};
+use crate::setup::{self, Dispatch, Order, Record, Subscription, TariffKind};
+use crate::store::{BagsRow, BagsShipped, Read, StoreError};
 
 /// Bills that are dated so many days after a dispatch still count: they are for the same green.
 const LATER: i64 = 3_650;
@@ -42,6 +41,10 @@ pub struct ShippedMargin {
     pub bags: u32,
     /// Bags of the list.
     pub of_bags: u32,
+    /// Bags that have left and came back.
+    pub came_back: u32,
+    /// Those of them that went to the shelf: their coffee and their bag cost the dispatch nothing.
+    pub to_shelf: u32,
     /// What the green of their batches cost, by all bills that have come.
     pub green_minor: Option<i64>,
     /// What roasting them cost.
@@ -52,7 +55,9 @@ pub struct ShippedMargin {
     pub postage_minor: Option<i64>,
     /// What is paid; null until all have left.
     pub paid_minor: Option<i64>,
-    /// Paid less all that it costs.
+    /// What is reckoned as paid back: the part of what is paid, by number of bags, for those that came back and were not sent again.
+    pub paid_back_minor: Option<i64>,
+    /// Paid, less what is paid back and all that it costs.
     pub margin_minor: Option<i64>,
     /// What is not known, in words.
     pub missing: Vec<String>,
@@ -89,18 +94,16 @@ pub async fn dispatch_margin(
     let site = app.site;
     let dispatch = setup::need::<Dispatch>(tx, site, id).await?.fields;
     let subscription = setup::need::<Subscription>(tx, site, dispatch.subscription).await?;
-    let mut costs = Costs::read(app, tx, Some(dispatch.ship_day)).await?;
-    costs.landed = Landed::read(tx, site, &costs.currency, dispatch.ship_day.plus(LATER)).await?;
+    let (day, until) = (dispatch.ship_day, dispatch.ship_day.plus(LATER));
+    let costs = Costs::with_bills(app, tx, day, until).await?;
     let roll = Roll::read(app, tx).await?;
     let list = match frozen(tx, site, id).await? {
         Some((list, _)) => list,
         None => roll.list(&dispatch, None),
     };
-    let products = setup::all::<Product>(tx, site).await?;
     let reckoning = Reckoning {
         costs: &costs,
         roll: &roll,
-        products: &products,
         subscription: &subscription.fields,
     };
     let (sets, total) = reckoning.sets(&list.parcels);
@@ -121,7 +124,6 @@ pub async fn dispatch_margin(
 struct Reckoning<'a> {
     costs: &'a Costs,
     roll: &'a Roll,
-    products: &'a [Kept<Product>],
     subscription: &'a Subscription,
 }
 
@@ -130,7 +132,8 @@ impl Reckoning<'_> {
     fn bags(&self, parcel: &Parcel) -> Vec<(Option<ProductId>, u32)> {
         let of = |line: &setup::ParcelLine| {
             let parts = self.roll.blends.parts(line.coffee);
-            let product = product_of(self.products, self.subscription, &parts, line.style);
+            let sold = self.costs.products.iter().map(|(id, of)| (*id, of));
+            let product = product_of(sold, self.subscription, &parts, line.style);
             (product, line.bags)
         };
         parcel.lines.iter().map(of).collect()
@@ -209,7 +212,38 @@ impl Reckoning<'_> {
 }
 
 /// Bags of a dispatch that have left.
-struct Left(Vec<BagsRow>);
+struct Left(Vec<LeftLine>);
+
+/// Bags of one packing that left with one shipment for an order, and how many of them came back.
+struct LeftLine {
+    row: BagsRow,
+    came_back: u32,
+    to_shelf: u32,
+}
+
+impl LeftLine {
+    fn new(row: BagsRow, returned: &[Returned]) -> Self {
+        let back = |to: Option<BackTo>| {
+            let ours = returned.iter().filter(|back| {
+                back.order == row.order
+                    && Some(back.packing) == row.packing
+                    && to.is_none_or(|to| to == back.to)
+            });
+            ours.map(|back| back.bags).sum::<u32>().min(row.bags)
+        };
+        let (came_back, to_shelf) = (back(None), back(Some(BackTo::Shelf)));
+        Self {
+            row,
+            came_back,
+            to_shelf,
+        }
+    }
+
+    /// Bags whose cost the dispatch bears: all but those that stand on the shelf again, to be sold to somebody else.
+    fn borne(&self) -> u32 {
+        self.row.bags - self.to_shelf
+    }
+}
 
 /// What the bags of one packing cost, as far as it is known.
 #[derive(Clone, Copy)]
@@ -227,7 +261,7 @@ impl Left {
         ship_day: Day,
     ) -> Result<Self, StoreError> {
         let site = app.site;
-        let mut left = Vec::new();
+        let mut shipped: Vec<BagsShipped> = Vec::new();
         for row in tx
             .records_of_days(site, Order::KIND, ship_day, ship_day)
             .await?
@@ -241,13 +275,18 @@ impl Left {
             products.sort_unstable();
             products.dedup();
             for product in products {
-                let shipped = tx
-                    .bags_shipped(site, Some(OrderId(row.id)), product)
-                    .await?;
-                left.extend(shipped.into_iter().map(|shipped| shipped.row));
+                let order = Some(OrderId(row.id));
+                shipped.extend(tx.bags_shipped(site, order, product).await?);
             }
         }
-        Ok(Self(left))
+        let mut returned: BTreeMap<PostingId, Vec<Returned>> = BTreeMap::new();
+        for BagsShipped { shipment, .. } in &shipped {
+            if !returned.contains_key(shipment) {
+                returned.insert(*shipment, demand::returned(tx, site, *shipment).await?);
+            }
+        }
+        let line = |of: BagsShipped| LeftLine::new(of.row, &returned[&of.shipment]);
+        Ok(Self(shipped.into_iter().map(line).collect()))
     }
 
     /// What they cost; none before any have left.
@@ -262,7 +301,9 @@ impl Left {
         }
         let mut missing = Vec::new();
         let cost = self.cost(tx, costs, &mut missing).await?;
-        let bags: u32 = self.0.iter().map(|row| row.bags).sum();
+        let sum = |of: fn(&LeftLine) -> u32| self.0.iter().map(of).sum::<u32>();
+        let bags = sum(|line| line.row.bags);
+        let (came_back, to_shelf) = (sum(|line| line.came_back), sum(|line| line.to_shelf));
         let all = bags >= list.bags;
         if !all {
             let left = list.bags - bags;
@@ -276,14 +317,21 @@ impl Left {
             list.margin.postage_minor.filter(|_| all),
             list.margin.paid_minor.filter(|_| all),
         );
+        // Who gets a bag in place of one that came back pays for it.
+        let unpaid = list.bags.saturating_sub(bags - came_back);
+        let paid_back_minor = paid_minor.map(|paid| part_of(paid, unpaid, list.bags));
         let whole = minor(cost.all()).zip(postage_minor).zip(paid_minor);
+        let whole = whole.zip(paid_back_minor);
         Ok(Some(ShippedMargin {
             bags,
             of_bags: list.bags,
+            came_back,
+            to_shelf,
             green_minor: minor(cost.green),
             roasting_minor: minor(cost.roasting),
             packaging_minor: minor(cost.packaging),
-            margin_minor: whole.map(|((cost, postage), paid)| paid - postage - cost),
+            margin_minor: whole.map(|(((cost, postage), paid), back)| paid - back - postage - cost),
+            paid_back_minor,
             postage_minor,
             paid_minor,
             missing,
@@ -298,12 +346,13 @@ impl Left {
     ) -> Result<BagsCost, StoreError> {
         let mut filled: BTreeMap<PostingId, Filled> = BTreeMap::new();
         let mut sum = BagsCost::nothing();
-        for row in &self.0 {
+        for line in self.0.iter().filter(|line| line.borne() > 0) {
+            let (row, bags) = (&line.row, line.borne());
             let empty = costs.packaging(row.product);
             if empty.is_none() {
                 missing.push("what the packaging of a bag costs".to_owned());
             }
-            let packaging = empty.map(|bag| bag.times(i64::from(row.bags)));
+            let packaging = empty.map(|bag| bag.times(i64::from(bags)));
             let Some(packing) = row.packing else { continue };
             let of = if let Some(of) = filled.get(&packing) {
                 *of
@@ -313,13 +362,25 @@ impl Left {
                 of
             };
             sum = sum.plus(BagsCost {
-                green: of.green.map(|all| of.share(all, row.bags)),
-                roasting: of.roasting.map(|all| of.share(all, row.bags)),
+                green: of.green.map(|all| of.share(all, bags)),
+                roasting: of.roasting.map(|all| of.share(all, bags)),
                 packaging,
             });
         }
         Ok(sum)
     }
+}
+
+/// A number of bags as a weight to share by.
+fn number(bags: u32) -> Mass {
+    Mass::from_mg(i64::from(bags)).unwrap_or_default()
+}
+
+/// The part of an amount of minor units for so many of all bags.
+fn part_of(minor: i64, bags: u32, all: u32) -> i64 {
+    Amount::minor(minor)
+        .part(number(bags), number(all))
+        .rounded()
 }
 
 /// What bags cost, each part where it is known.
@@ -361,7 +422,6 @@ impl BagsCost {
 impl Filled {
     /// The part of so many of its bags.
     fn share(&self, all: Amount, bags: u32) -> Amount {
-        let number = |bags: u32| Mass::from_mg(i64::from(bags)).unwrap_or_default();
         all.part(number(bags), number(self.bags))
     }
 

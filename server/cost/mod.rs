@@ -135,9 +135,23 @@ impl Costs {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn read(app: &App, tx: &mut dyn Read, day: Option<Day>) -> Result<Self, StoreError> {
+        let zone = app.site_record(tx).await?.fields.zone;
+        let day = day.unwrap_or_else(|| zone.day(app.clock.now()));
+        Self::with_bills(app, tx, day, day).await
+    }
+
+    /// Reads them, as they hold on a day, but with all bills of days up to another.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    async fn with_bills(
+        app: &App,
+        tx: &mut dyn Read,
+        day: Day,
+        until: Day,
+    ) -> Result<Self, StoreError> {
         let site = app.site;
         let record = app.site_record(tx).await?.fields;
-        let day = day.unwrap_or_else(|| record.zone.day(app.clock.now()));
         let stock = Stock::read(tx, site).await?;
         let lots = setup::all::<setup::Lot>(tx, site).await?;
         let roasters = setup::all::<Roaster>(tx, site).await?;
@@ -145,7 +159,7 @@ impl Costs {
         Ok(Self {
             site,
             day,
-            landed: Landed::read(tx, site, &record.currency, day).await?,
+            landed: Landed::read(tx, site, &record.currency, until).await?,
             currency: record.currency,
             overfill: record.overfill_g,
             lots: lots.into_iter().map(|lot| stock.lot(lot)).collect(),

@@ -15,11 +15,11 @@ use crate::book::place::Place;
 use crate::book::{Book, Draft, damaged};
 use crate::command::{Command, Common, command};
 use crate::green::Posted;
-use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId};
+use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Order, Product};
-use crate::store::{BagsRow, BagsShipped, PostingFilter};
+use crate::store::{BagsRow, BagsShipped, PostingFilter, Read, StoreError};
 use crate::text::Name;
 
 words! {
@@ -68,6 +68,66 @@ struct CameBack {
     shipment: PostingId,
     packing: PostingId,
     bags: u32,
+}
+
+/// Bags of one packing that had left with a shipment for an order, or over the counter, and came back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Returned {
+    /// The order they had left with.
+    pub order: Option<OrderId>,
+    /// The packing that filled them.
+    pub packing: PostingId,
+    /// How many came back.
+    pub bags: u32,
+    /// Where they went.
+    pub to: BackTo,
+}
+
+/// What came back of a shipment, less what was undone, in order.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn returned(
+    tx: &mut dyn Read,
+    site: SiteId,
+    shipment: PostingId,
+) -> Result<Vec<Returned>, StoreError> {
+    let filter = PostingFilter {
+        lot: None,
+        batch: Some(BatchId(shipment.0)),
+        from: 0,
+    };
+    let mut found = Vec::new();
+    for row in tx.posting_leaves(site, &filter, 10_000).await? {
+        let Leaf::Posting(posting) = serde_json::from_str(&row.leaf).map_err(damaged)? else {
+            continue;
+        };
+        if posting.kind != Kind::TakeBack || tx.reversal_of(posting.id).await?.is_some() {
+            continue;
+        }
+        found.extend(returned_by(&posting, shipment).map_err(damaged)?);
+    }
+    Ok(found)
+}
+
+/// What a posting took back of a shipment.
+fn returned_by(posting: &Posting, shipment: PostingId) -> serde_json::Result<Vec<Returned>> {
+    let back = Vec::<CameBack>::deserialize(&posting.facts["returned"])?;
+    let order = posting.facts.get("order").map(OrderId::deserialize);
+    let order = order.transpose()?;
+    // Bags that stand in the house again have lines of their own.
+    let to = match posting.facts.get("bags") {
+        Some(_) => BackTo::Shelf,
+        None => BackTo::Waste,
+    };
+    let ours = back.into_iter().filter(|back| back.shipment == shipment);
+    let returned = ours.map(|back| Returned {
+        order,
+        packing: back.packing,
+        bags: back.bags,
+        to,
+    });
+    Ok(returned.collect())
 }
 
 /// Bags of one packing that went with one shipment and have not come back, with their coffee.
@@ -159,7 +219,6 @@ impl TakeBack {
                 continue;
             }
             let mut gone = Gone::with(book, shipment, row).await?;
-            // The same packing may have gone twice with one shipment only in one line, so what came back of it is this line's.
             gone.come_back(book).await?;
             gone.put_right(book).await?;
             if gone.row.bags > 0 {
@@ -201,19 +260,18 @@ impl Gone {
 
     /// Takes off what came back already.
     async fn come_back(&mut self, book: &mut Book) -> Outcome<()> {
-        for posting in touching(book, self.shipment).await? {
-            let back: Vec<CameBack> =
-                serde_json::from_value(posting.facts["returned"].clone()).unwrap_or_default();
-            let undone = book.tx().reversal_of(posting.id).await?.is_some();
-            for back in back.iter().filter(|back| {
-                !undone && back.shipment == self.shipment && Some(back.packing) == self.row.packing
-            }) {
-                let bags = back.bags.min(self.row.bags);
-                for mass in self.coffee.values_mut() {
-                    *mass = mass.minus(part(*mass, bags, self.row.bags))?;
-                }
-                self.row.bags -= bags;
+        let site = book.site();
+        let back = returned(book.tx(), site, self.shipment).await?;
+        // One packing goes with one shipment in one line for each order, so what came back of it for the order is this line's.
+        for back in back
+            .iter()
+            .filter(|back| back.order == self.row.order && Some(back.packing) == self.row.packing)
+        {
+            let bags = back.bags.min(self.row.bags);
+            for mass in self.coffee.values_mut() {
+                *mass = mass.minus(part(*mass, bags, self.row.bags))?;
             }
+            self.row.bags -= bags;
         }
         Ok(())
     }
@@ -313,23 +371,6 @@ fn take(there: &mut BTreeMap<LotId, Mass>, lot: LotId, mass: Mass) -> Outcome<Ma
     let taken = mass.min(*left).max(Mass::ZERO);
     *left = left.minus(taken)?;
     Ok(taken)
-}
-
-/// The postings that moved coffee from or to what a posting filled or shipped.
-async fn touching(book: &mut Book, id: PostingId) -> Outcome<Vec<Posting>> {
-    let site = book.site();
-    let filter = PostingFilter {
-        lot: None,
-        batch: Some(BatchId(id.0)),
-        from: 0,
-    };
-    let mut found = Vec::new();
-    for row in book.tx().posting_leaves(site, &filter, 10_000).await? {
-        if let Leaf::Posting(posting) = serde_json::from_str(&row.leaf).map_err(damaged)? {
-            found.push(posting);
-        }
-    }
-    Ok(found)
 }
 
 #[async_trait]

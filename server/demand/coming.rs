@@ -172,7 +172,8 @@ pub fn orders_of(
         let mut by_product: BTreeMap<ProductId, u64> = BTreeMap::new();
         for ((coffee, style), bags) in bags {
             let parts = roll.blends.parts(coffee);
-            if let Some(product) = product_of(products, subscription, &parts, style) {
+            let sold = products.iter().map(|kept| (kept.id.into(), &kept.fields));
+            if let Some(product) = product_of(sold, subscription, &parts, style) {
                 *by_product.entry(product).or_default() += bags;
             }
         }
@@ -219,17 +220,17 @@ pub fn orders_of(
 
 /// The product that is a bag of coffees in their shares, in a style: one that is sold, if there is one.
 #[must_use]
-pub fn product_of(
-    products: &[Kept<Product>],
+pub fn product_of<'a>(
+    products: impl IntoIterator<Item = (ProductId, &'a Product)>,
     subscription: &Subscription,
     parts: &[Part],
     style: crate::ids::StyleId,
 ) -> Option<ProductId> {
     products
-        .iter()
-        .filter(|kept| kept.fields.is_bag_of(parts, style, subscription.bag_g))
-        .min_by_key(|kept| (kept.fields.retired, kept.fields.lots.is_some(), kept.id))
-        .map(|kept| kept.id.into())
+        .into_iter()
+        .filter(|(_, product)| product.is_bag_of(parts, style, subscription.bag_g))
+        .min_by_key(|(id, product)| (product.retired, product.lots.is_some(), *id))
+        .map(|(id, _)| id)
 }
 
 fn standing_order(kept: &Kept<StandingOrder>, id: OrderId, day: Day) -> Kept<Order> {

@@ -27,7 +27,7 @@ mod subscriber_import;
 mod table;
 mod window;
 
-pub use back::{BackTo, BagWaste, TakeBack};
+pub use back::{BackTo, BagWaste, Returned, TakeBack, returned};
 pub(crate) use bags::store as store_bags;
 pub use bags::{check_undone, standing};
 pub use bench::{BinBatch, BinView, ShelfLine, ShelfPacking, bins, shelf_lines};

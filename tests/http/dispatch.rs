@@ -512,6 +512,22 @@ each_database! {
         assert_eq!(minor(&shipped), [291, 70, 60, 400, 2_500, 1_680], "{shipped}");
         server.put_new("cost-lines", bill("freight", 72_000)).await;
         assert_eq!(minor(&server.get(&path).await["shipped"])[0], 349);
+
+        // One bag to the shelf: half of green, roasting and packaging goes with it (1.74 and 0.35, halves to the even, and 0.30), half of what was paid is paid
+        // back, and the postage stays: 25.00 - 12.50 - 4.00 - 2.39 = 6.11 (2.394 in all, rounded once).
+        let back = |to: &str| json!({"order": order, "product": of.has.kivu_bag, "bags": 1, "to": to});
+        let to_shelf = server.command("take-backs", back("shelf")).await;
+        let after = server.get(&path).await["shipped"].take();
+        assert_eq!((&after["bags"], &after["came_back"], &after["to_shelf"]), (&json!(2), &json!(1), &json!(1)));
+        assert_eq!((minor(&after), &after["paid_back_minor"]), ([174, 35, 30, 400, 2_500, 611], &json!(1_250)), "{after}");
+        // The other to waste: what it cost is lost.
+        server.command("take-backs", back("waste")).await;
+        let after = server.get(&path).await["shipped"].take();
+        assert_eq!((&after["came_back"], &after["to_shelf"]), (&json!(2), &json!(1)));
+        assert_eq!((minor(&after), &after["paid_back_minor"]), ([174, 35, 30, 400, 2_500, -639], &json!(2_500)), "{after}");
+        server.command("reversals", json!({"posting": to_shelf["posting"]["id"]})).await;
+        let after = server.get(&path).await["shipped"].take();
+        assert_eq!((minor(&after), &after["came_back"], &after["to_shelf"]), ([349, 70, 60, 400, 2_500, 371], &json!(1), &json!(0)), "{after}");
         server.ask(&format!("/api/dispatches/{}/margin", server.id())).await.problem(404, "not-found");
     }
 }
