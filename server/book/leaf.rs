@@ -228,6 +228,8 @@ words! {
         Ship = "ship",
         /// Bags came back.
         TakeBack = "take_back",
+        /// Bags on the shelf became an order's: the one kind that moves nothing.
+        Allot = "allot",
         /// The bin of a run was weighed or found empty: its rest in the book was put right or thrown away.
         FinishRun = "finish_run",
         /// A posting was undone.
@@ -296,6 +298,7 @@ impl Kind {
                 (from, to),
                 (Roasted(_), Variance | Waste) | (Variance, Roasted(_))
             ),
+            Self::Allot => false,
             Self::Reverse | Self::Correct => true,
         }
     }
@@ -425,7 +428,7 @@ impl Posting {
     /// What of it cannot be, whatever the book holds: it moves nothing, or what its kind does not move.
     #[must_use]
     pub fn fault(&self) -> Option<String> {
-        if self.movements.is_empty() {
+        if self.movements.is_empty() && !matches!(self.kind, Kind::Allot | Kind::Reverse) {
             return Some("a posting that moves nothing".to_owned());
         }
         let wrong = self

@@ -249,6 +249,13 @@ impl Book {
     async fn follow_posting(&mut self, posting: &Posting) -> Outcome<()> {
         self.tx.insert_posting(posting).await?;
         let done = self.done(posting).await?;
+        if posting.movements.is_empty() {
+            return if done == Kind::Allot {
+                Ok(())
+            } else {
+                Err(Refusal::conflict("a posting that moves nothing"))
+            };
+        }
         self.move_coffee(posting, done).await?;
         Ok(self.tx.insert_weighings(posting).await?)
     }

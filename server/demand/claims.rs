@@ -1,9 +1,10 @@
 //! Bags that are sold under a claim hold coffee only of lots that carry it: the first check, bag by bag.
 
 use crate::book::Book;
-use crate::ids::BatchId;
+use crate::ids::{BatchId, SiteId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Product};
+use crate::store::{BatchRow, Read};
 use crate::text::Name;
 
 use super::roasted::Roasted;
@@ -36,12 +37,26 @@ pub(super) async fn check(book: &mut Book, product: &Product, batches: &[BatchId
         return Ok(());
     }
     let site = book.site();
-    for row in book.tx().batches_by_id(site, batches).await? {
-        let lot = setup::need::<Lot>(book.tx(), site, row.lot).await?.fields;
+    let rows = book.tx().batches_by_id(site, batches).await?;
+    match lacking(book.tx(), site, product, &rows).await? {
+        Some(sentence) => Err(Refusal::conflict(sentence)),
+        None => Ok(()),
+    }
+}
+
+/// Why coffee of some batches may not be sold as a product is, in words; none where it may.
+pub(super) async fn lacking(
+    tx: &mut dyn Read,
+    site: SiteId,
+    product: &Product,
+    rows: &[BatchRow],
+) -> Outcome<Option<String>> {
+    for row in rows {
+        let lot = setup::need::<Lot>(tx, site, row.lot).await?.fields;
         let lacks = lot.lacks(&product.claims, row.day);
         if !lacks.is_empty() {
             let lacks: Vec<&str> = lacks.into_iter().map(Name::as_str).collect();
-            return Err(Refusal::conflict(format!(
+            return Ok(Some(format!(
                 "{} is sold as {}, and {}, roasted on {}, is not: it has no certificate that held on that day. Take another batch, or a product without the claim",
                 product.name,
                 lacks.join(", "),
@@ -50,5 +65,5 @@ pub(super) async fn check(book: &mut Book, product: &Product, batches: &[BatchId
             )));
         }
     }
-    Ok(())
+    Ok(None)
 }

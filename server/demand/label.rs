@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use serde::Serialize;
 use uuid::Uuid;
 
+use super::allot::{OnShelf, on_shelf};
 use super::bags;
 use super::prepack::BagCheck;
 use super::{LineView, Progress, Window, window};
@@ -83,6 +84,15 @@ pub struct BagsFor {
     pub customer: Name,
 }
 
+/// Bags of a packing that stand in the house for somebody.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct BagsStand {
+    /// For whom; null for the shelf.
+    pub r#for: Option<BagsFor>,
+    /// How many.
+    pub bags: u32,
+}
+
 /// A packing as it is answered: what stands on its label.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct PackingView {
@@ -102,7 +112,7 @@ pub struct PackingView {
     pub bags: u32,
     /// How the coffee is ground; null for whole beans.
     pub grind: Option<Name>,
-    /// For whom; null for the shelf.
+    /// For whom they were filled; null for the shelf.
     pub r#for: Option<BagsFor>,
     /// The first day on which coffee in it was roasted, which is the date on the label.
     pub roasted_on: Option<Day>,
@@ -114,6 +124,8 @@ pub struct PackingView {
     pub check: Option<BagCheck>,
     /// How many of its bags stand in the house.
     pub standing_bags: u32,
+    /// For whom these stand now: bags on the shelf may have become an order's.
+    pub stand: Vec<BagsStand>,
     /// Whether it was undone.
     pub undone: bool,
 }
@@ -177,11 +189,14 @@ async fn view(
     let row = rows.into_iter().next().ok_or_else(missing)?;
     let product = setup::need::<Product>(tx, site, row.product).await?;
     let (parts, lots) = parts(tx, site, &posting).await?;
-    let r#for = match row.order {
-        Some(order) => Some(bags_for(setup::need::<Order>(tx, site, order).await?)),
-        None => None,
-    };
-    let ours = standing.iter().filter(|standing| standing.packing == id);
+    let r#for = bags_for(tx, site, row.order).await?;
+    let mut stand = Vec::new();
+    for of in standing.iter().filter(|standing| standing.packing == id) {
+        stand.push(BagsStand {
+            r#for: bags_for(tx, site, of.order).await?,
+            bags: of.bags,
+        });
+    }
     Ok(PackingView {
         id,
         code: label_code(id),
@@ -199,17 +214,26 @@ async fn view(
         claims: common_claims(&lots, posting.day),
         parts,
         check: serde_json::from_value(posting.facts["check"].clone()).ok(),
-        standing_bags: ours.map(|standing| standing.bags).sum(),
+        standing_bags: stand.iter().map(|of| of.bags).sum(),
+        stand,
         undone: tx.reversal_of(id).await?.is_some(),
     })
 }
 
-fn bags_for(order: Kept<Order>) -> BagsFor {
-    BagsFor {
-        order: order.id.into(),
-        number: order.fields.number,
-        customer: order.fields.customer,
-    }
+async fn bags_for(
+    tx: &mut dyn Read,
+    site: SiteId,
+    order: Option<OrderId>,
+) -> Outcome<Option<BagsFor>> {
+    let Some(id) = order else {
+        return Ok(None);
+    };
+    let order = setup::need::<Order>(tx, site, id).await?.fields;
+    Ok(Some(BagsFor {
+        order: id,
+        number: order.number,
+        customer: order.customer,
+    }))
 }
 
 /// What a posting drew from each batch, and the lots of it.
@@ -278,6 +302,8 @@ pub struct PackLine {
     pub roast_to: Option<Day>,
     /// Codes on the labels of its bags that stand packed.
     pub codes: Vec<String>,
+    /// Bags on the shelf that would do for it: roasted in time, not on hold, and sold as it is.
+    pub shelf_bags: u32,
 }
 
 /// An order as the packing bench has it.
@@ -345,11 +371,13 @@ pub async fn packing_list(tx: &mut dyn Read, site: SiteId, day: Day) -> Outcome<
         }));
     }
     orders.sort_by(|a, b| a.fields.number.cmp(&b.fields.number));
+    let standing = bags::standing(tx, site).await?;
     let bench = Bench {
+        shelf: on_shelf(tx, site, &standing).await?,
+        standing,
         progress: Progress::of(tx, site, &orders).await?,
         products: by_id(setup::all::<Product>(tx, site).await?),
         styles: by_id(setup::all::<Style>(tx, site).await?),
-        standing: bags::standing(tx, site).await?,
         ship,
     };
     Ok(PackingList {
@@ -372,6 +400,7 @@ struct Bench {
     products: HashMap<Uuid, Product>,
     styles: HashMap<Uuid, Style>,
     standing: Vec<BagsStanding>,
+    shelf: Vec<OnShelf>,
     ship: Option<ShipDay>,
 }
 
@@ -401,6 +430,7 @@ impl Bench {
             roast_from: window.map(|window| window.from),
             roast_to: window.map(|window| window.to),
             codes,
+            shelf_bags: self.shelf_bags(&line, window),
             line,
         })
     }
@@ -408,6 +438,14 @@ impl Bench {
     fn window(&self, product: &Product, transit_days: u16) -> Option<Window> {
         let style = self.styles.get(&product.style.0)?;
         Some(window(self.ship.as_ref()?, transit_days, style))
+    }
+
+    fn shelf_bags(&self, line: &LineView, window: Option<Window>) -> u32 {
+        let fit = self
+            .shelf
+            .iter()
+            .filter(|bags| bags.are(line.product, line.grind.as_ref()) && bags.lie_in(window));
+        fit.map(|bags| bags.of.bags).sum()
     }
 
     fn codes(&self, order: OrderId, product: ProductId, grind: Option<&Name>) -> Vec<String> {

@@ -1,5 +1,6 @@
 //! Demand: orders and what of them is packed and shipped, their import from a table, and the days on which what they want may be roasted.
 
+mod allot;
 mod back;
 mod bags;
 mod bench;
@@ -27,6 +28,7 @@ mod subscriber_import;
 mod table;
 mod window;
 
+pub use allot::Allotment;
 pub use back::{BackTo, BagWaste, Returned, TakeBack, returned};
 pub(crate) use bags::store as store_bags;
 pub use bags::{check_undone, standing};
@@ -39,8 +41,8 @@ pub use finish::{RunEnd, RunEnded};
 pub use freeze::{Freeze, Frozen, LetIn};
 pub use import::{DryRun, Imported, OrderChange, OrderImport, OrderText, dry_run};
 pub use label::{
-    BagPart, BagsFor, PackLine, PackOrder, PackingList, PackingView, label_code, next_ship_day,
-    packing, packing_list, packing_of_code, packings,
+    BagPart, BagsFor, BagsStand, PackLine, PackOrder, PackingList, PackingView, label_code,
+    next_ship_day, packing, packing_list, packing_of_code, packings,
 };
 pub use listing::{RowChange, TableDryRun, TableTaken, TableText};
 pub use orders::{LineView, OrderState, OrderView, Progress, views};

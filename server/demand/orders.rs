@@ -114,7 +114,7 @@ impl Progress {
             let count = u32::try_from(sum.bags).unwrap_or(u32::MAX);
             // Kinds come in alphabetical order: what was packed before what was thrown away of it.
             match Kind::of_word(&sum.kind) {
-                Some(Kind::Pack) => bags.packed = count,
+                Some(Kind::Allot | Kind::Pack) => bags.packed += count,
                 Some(Kind::Ship) => bags.shipped = count,
                 Some(Kind::Waste) => bags.packed = bags.packed.saturating_sub(count),
                 _ => {}

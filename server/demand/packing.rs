@@ -163,7 +163,13 @@ impl Command for Packing {
         let product = setup::named::<Product>(book.tx(), site, "/product", self.product)
             .await?
             .fields;
-        let window = self.window(book, &product).await?;
+        let window = match self.order {
+            Some(order) => {
+                let asked = (self.product, &product, &self.grind);
+                asked_window(book, order, asked).await?
+            }
+            None => None,
+        };
         let checked = match &self.weighed {
             Some(weight) => Some(Checked::of(book.tx(), site, &product, self.bags, weight).await?),
             None => None,
@@ -189,56 +195,6 @@ impl Command for Packing {
 }
 
 impl Packing {
-    /// The roasting days that will do for the order.
-    async fn window(&self, book: &mut Book, product: &Product) -> Outcome<Option<Window>> {
-        let Some(order) = self.order else {
-            return Ok(None);
-        };
-        let site = book.site();
-        let order = setup::named::<Order>(book.tx(), site, "/order", order)
-            .await?
-            .fields;
-        if order.cancelled {
-            return Err(Refusal::conflict(format!(
-                "order {} is called off: pack for the shelf, without an order",
-                order.number
-            )));
-        }
-        let asked = order
-            .lines
-            .iter()
-            .filter(|line| line.product == self.product);
-        let asked: Vec<_> = asked.map(|line| &line.grind).collect();
-        if asked.is_empty() {
-            return Err(Refusal::field(
-                "/product",
-                format!("order {} does not ask for {}", order.number, product.name),
-            ));
-        }
-        if !asked.contains(&&self.grind) {
-            return Err(Refusal::field(
-                "/grind",
-                format!(
-                    "order {} asks for {} in another grind",
-                    order.number, product.name
-                ),
-            ));
-        }
-        let style = setup::need::<Style>(book.tx(), site, product.style)
-            .await?
-            .fields;
-        let label = order.ship_day.to_string();
-        let row = book
-            .tx()
-            .record_labelled(site, <ShipDay as setup::Record>::KIND, &label)
-            .await?;
-        let ship: Option<ShipDay> = row
-            .map(|row| serde_json::from_str(&row.body))
-            .transpose()
-            .map_err(crate::book::damaged)?;
-        Ok(ship.map(|ship| window(&ship, order.transit_days, &style)))
-    }
-
     /// What all bags hold: as weighed where all were, at the mean of the weighed where some were, else label and usual overfill.
     async fn whole(
         &self,
@@ -478,6 +434,57 @@ impl Packing {
         }
         Ok(facts)
     }
+}
+
+/// The roasting days that will do for an order's bags of a product in a grind; none where its ship day is not set up.
+///
+/// # Errors
+/// [`Refusal::Conflict`] where the order is called off, [`Refusal::Invalid`] where it asks for no such bags.
+pub(super) async fn asked_window(
+    book: &mut Book,
+    order: OrderId,
+    (id, product, grind): (ProductId, &Product, &Option<Name>),
+) -> Outcome<Option<Window>> {
+    let site = book.site();
+    let order = setup::named::<Order>(book.tx(), site, "/order", order)
+        .await?
+        .fields;
+    if order.cancelled {
+        return Err(Refusal::conflict(format!(
+            "order {} is called off: pack for the shelf, without an order",
+            order.number
+        )));
+    }
+    let asked = order.lines.iter().filter(|line| line.product == id);
+    let asked: Vec<_> = asked.map(|line| &line.grind).collect();
+    if asked.is_empty() {
+        return Err(Refusal::field(
+            "/product",
+            format!("order {} does not ask for {}", order.number, product.name),
+        ));
+    }
+    if !asked.contains(&grind) {
+        return Err(Refusal::field(
+            "/grind",
+            format!(
+                "order {} asks for {} in another grind",
+                order.number, product.name
+            ),
+        ));
+    }
+    let style = setup::need::<Style>(book.tx(), site, product.style)
+        .await?
+        .fields;
+    let label = order.ship_day.to_string();
+    let row = book
+        .tx()
+        .record_labelled(site, <ShipDay as setup::Record>::KIND, &label)
+        .await?;
+    let ship: Option<ShipDay> = row
+        .map(|row| serde_json::from_str(&row.body))
+        .transpose()
+        .map_err(crate::book::damaged)?;
+    Ok(ship.map(|ship| window(&ship, order.transit_days, &style)))
 }
 
 /// Whether roasted coffee will do for a product: its style and, where the product names lots, its lot.

@@ -155,6 +155,7 @@ impl Right {
             | Kind::Pack
             | Kind::Ship
             | Kind::TakeBack
+            | Kind::Allot
             | Kind::FinishRun
             | Kind::Reverse => Self::Floor,
         }

@@ -8,7 +8,7 @@ use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::text::Name;
 
-/// Bags that a posting packed or shipped, took back to the shelf or threw away.
+/// Bags that a posting packed or shipped, took back to the shelf, threw away, or took off the shelf for an order: two lines, one for each.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BagsRow {
     /// For which order; none for the shelf.
@@ -61,7 +61,7 @@ pub struct BagsShipped {
     pub row: BagsRow,
 }
 
-/// How many bags of a product have been packed, shipped or thrown away for an order, less what was undone.
+/// How many bags of a product have been packed, taken off the shelf, shipped or thrown away for an order, less what was undone.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BagsSum {
     /// The order.
@@ -79,9 +79,9 @@ pub struct BagsSum {
 /// Reads of bags.
 #[async_trait]
 pub trait ReadBags {
-    /// What has been packed, shipped and thrown away for orders.
+    /// What has been packed, taken off the shelf, shipped and thrown away for orders.
     async fn bags_of_orders(&mut self, site: SiteId, orders: &[OrderId]) -> Result<Vec<BagsSum>>;
-    /// Bags that stand in the house by what was packed, shipped, taken back and thrown away, less what was undone, in order of their packings.
+    /// Bags that stand in the house by what was packed, shipped, taken back, thrown away and allotted, less what was undone, in order of their packings.
     async fn bags_standing(&mut self, site: SiteId) -> Result<Vec<BagsStanding>>;
     /// Whether more bags of a packing have left than stood there, for an order or for the shelf.
     async fn bags_overdrawn(&mut self, packing: PostingId) -> Result<bool>;

@@ -48,12 +48,15 @@ pub trait ReadTrace {
         site: SiteId,
         postings: &[PostingId],
     ) -> Result<Vec<PostedBags>>;
+    /// Bags of packings for the shelf that became an order's, but for what was undone.
+    async fn bags_allotted(&mut self, site: SiteId, packings: &[PostingId])
+    -> Result<Vec<BagsRow>>;
     /// How many bags of products were filled, but for what was undone.
     async fn bags_of_products(
         &mut self,
         site: SiteId,
         products: &[ProductId],
     ) -> Result<Vec<(ProductId, u32)>>;
-    /// The postings that packed or shipped for an order, but for what was undone.
+    /// The packings and shipments that an order's bags were filled by and left with, but for what was undone.
     async fn postings_of_order(&mut self, site: SiteId, order: OrderId) -> Result<Vec<PostingId>>;
 }

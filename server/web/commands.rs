@@ -19,8 +19,9 @@ use crate::audit::{Closing, FindingAnswer, FindingClosing, PeriodClosed, Reopeni
 use crate::command::Command;
 use crate::counting::{CountDecision, CountEntry, CountHandIn, CountOpening, CountSheet};
 use crate::demand::{
-    BagWaste, CallUp, CalledUp, CounterSale, Freeze, Frozen, Imported, LetIn, OrderImport, Packed,
-    Packing, RunEnd, RunEnded, Shipment, StandingImport, SubscriberImport, TableTaken, TakeBack,
+    Allotment, BagWaste, CallUp, CalledUp, CounterSale, Freeze, Frozen, Imported, LetIn,
+    OrderImport, Packed, Packing, RunEnd, RunEnded, Shipment, StandingImport, SubscriberImport,
+    TableTaken, TakeBack,
 };
 use crate::expect::past::{PastImport, PastTaken, PastWithdrawal, PastWithdrawn};
 use crate::expect::told::{NoticeClosing, ProfileChange, ScaleAdjustment, Told};
@@ -93,6 +94,7 @@ command_routes! {
     withdrawals: Withdrawal => Withdrawn, Plan, "/api/withdrawals/{id}", "withdraw_cards";
     packings: Packing => Packed, Floor, "/api/packings/{id}", "book_packing";
     shipments: Shipment => Posted, Floor, "/api/shipments/{id}", "book_shipment";
+    allotments: Allotment => Posted, Floor, "/api/allotments/{id}", "book_allotment";
     counter_sales: CounterSale => Posted, Floor, "/api/counter-sales/{id}", "book_counter_sale";
     take_backs: TakeBack => Posted, Floor, "/api/take-backs/{id}", "book_take_back";
     bag_wastes: BagWaste => Posted, Floor, "/api/bag-wastes/{id}", "book_bag_waste";

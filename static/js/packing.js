@@ -54,7 +54,8 @@ function orderRow(order) {
   return h('li', { class: 'sheet' }, h('h3', {}, order.number, h('small', {}, ` ${order.customer}`)), h('ul', { class: 'lines' }, order.lines.map((/** @type {any} */ line) => {
     const left = line.bags - line.packed_bags;
     return h('li', {}, h('span', {}, T.shipping.line(line.bags, ground(line.product_name, line.grind))), h('span', { class: left > 0 ? '' : 'got' }, T.shipping.packedOf(line.packed_bags, line.bags), line.shipped_bags ? ` · ${P.gone(line.shipped_bags)}` : '', line.codes.length ? ` · ${line.codes.join(' ')}` : ''),
-      left > 0 ? button(T.shipping.pack, () => pack(line.product, left, line.grind, order), { 'data-key': `pack-${order.id}-${line.line}`, 'aria-label': `${T.shipping.pack}: ${order.number} ${line.product_name}` }) : null);
+      left > 0 ? h('div', { class: 'ways' }, line.shelf_bags > 0 ? button(P.fromShelf(line.shelf_bags), () => fromShelf(order, line), { 'data-key': `shelf-${order.id}-${line.line}`, 'aria-label': `${P.fromShelf(line.shelf_bags)}: ${order.number} ${line.product_name}` }) : null,
+        button(T.shipping.pack, () => pack(line.product, left, line.grind, order), { 'data-key': `pack-${order.id}-${line.line}`, 'aria-label': `${T.shipping.pack}: ${order.number} ${line.product_name}` })) : null);
   })), order.note ? h('p', { class: 'help' }, order.note) : null);
 }
 
@@ -76,6 +77,23 @@ async function pack(product, bags, grind, order) {
   }));
 }
 
+/** Bags on the shelf become the order's. @param {any} order @param {any} line */
+async function fromShelf(order, line) {
+  const id = uuid7();
+  await changed(await askForm({
+    title: `${P.takeShelf}: ${ground(line.product_name, line.grind)}`, lead: `${order.number} · ${order.customer}. ${P.fromShelfLead(line.shelf_bags)}`, go: P.takeShelf,
+    value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }],
+    save: async (values) => {
+      await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values }));
+      tell(P.shelfTaken(values.bags, order.number), button(T.floor.undo, () => trying(async () => {
+        await command('reversals', uuid7(), happened({ posting: id }));
+        tell(T.floor.undone);
+        await load();
+      })));
+    },
+  }));
+}
+
 async function packForShelf() {
   await changed(await askCommand({
     kind: 'packings', title: P.packShelf, go: T.shipping.pack,
@@ -88,8 +106,8 @@ async function packForShelf() {
 async function shipAll() {
   const { list } = page;
   const ours = new Set(list.orders.map((/** @type {any} */ order) => order.id));
-  const standing = page.packings.filter((each) => each.standing_bags > 0 && each.for && ours.has(each.for.order));
-  const options = standing.map((each) => ({ value: `${each.for.order} ${each.id}`, label: `${each.for.number} · ${T.shipping.line(each.standing_bags, ground(each.product.name, each.grind))} · ${each.code}${each.roasted_on ? `, ${P.roastedOn(day(each.roasted_on))}` : ''}` })).reverse();
+  const standing = page.packings.flatMap((each) => each.stand.map((/** @type {any} */ of) => ({ ...each, for: of.for, bags: of.bags }))).filter((each) => each.for && ours.has(each.for.order));
+  const options = standing.map((each) => ({ value: `${each.for.order} ${each.id}`, label: `${each.for.number} · ${T.shipping.line(each.bags, ground(each.product.name, each.grind))} · ${each.code}${each.roasted_on ? `, ${P.roastedOn(day(each.roasted_on))}` : ''}` })).reverse();
   await changed(await askCommand({
     kind: 'shipments', title: `${P.shipAll}: ${day(list.ship_day)}`, lead: P.shipLead, go: T.shipping.ship,
     fields: [{ name: 'stays', kind: 'many', label: P.stays, help: P.staysHelp, optional: true, options }],
@@ -164,10 +182,16 @@ async function takeBack() {
 
 /* Packings */
 
+/** For whom bags were filled, and who of the others has some that stand. @param {any} packing */
+function whom(packing) {
+  const taken = packing.stand.filter((/** @type {any} */ of) => of.for && of.for.order !== packing.for?.order);
+  return [packing.for ? `${packing.for.number} · ${packing.for.customer}` : P.shelf, ...taken.map((/** @type {any} */ of) => `${P.ofThese(of.bags)} ${of.for.number} · ${of.for.customer}`)].join(', ');
+}
+
 function drawPackings() {
   redraw(places.packings, h('h2', {}, P.packings), page.packings.length === 0 ? empty(P.noPackings) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': P.packings }, h('table', {}, tableHead([P.code, T.records.product, [T.records.bags], [P.standing], P.for, P.when, '']),
     h('tbody', {}, page.packings.map((each) => h('tr', {}, h('td', {}, h('a', { href: `/label?code=${each.code}` }, each.code)), h('td', {}, ground(each.product.name, each.grind)), h('td', { class: 'num' }, String(each.bags)), h('td', { class: 'num' }, String(each.standing_bags)),
-      h('td', {}, each.for ? `${each.for.number} · ${each.for.customer}` : P.shelf, each.check?.faults.length ? h('span', { class: 'flag' }, P.light) : null), h('td', {}, moment(each.packed_at)),
+      h('td', {}, whom(each), each.check?.faults.length ? h('span', { class: 'flag' }, P.light) : null), h('td', {}, moment(each.packed_at)),
       h('td', { class: 'actions' }, linkTo(`/label?code=${each.code}&print=1`, P.labels), each.standing_bags ? button(P.torn, () => torn(each), { kind: 'quiet', 'data-key': `torn-${each.id}`, 'aria-label': `${P.torn}: ${each.code}` }) : null,
         button(T.floor.undo, () => trying(async () => {
           await command('reversals', uuid7(), happened({ posting: each.id }));

@@ -33,7 +33,7 @@ const other = (/** @type {string} */ posting) => h('a', { href: `/posting?id=${p
 /** @param {any} posting */
 function draw(posting) {
   const [first] = posting.movements;
-  redraw(place, h('div', { class: 'head' }, h('h2', {}, `${O.kinds[posting.kind] ?? posting.kind} · ${fullDay(posting.day)}`), h('div', { class: 'actions' }, linkTo(`/audit?lot=${first.lot}&from=${posting.day}&to=${posting.day}`, O.statement), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
+  redraw(place, h('div', { class: 'head' }, h('h2', {}, `${O.kinds[posting.kind] ?? posting.kind} · ${fullDay(posting.day)}`), h('div', { class: 'actions' }, first ? linkTo(`/audit?lot=${first.lot}&from=${posting.day}&to=${posting.day}`, O.statement) : null, button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
     posting.undone_by ? h('p', {}, h('b', {}, O.undone), ' ', other(posting.undone_by)) : null, posting.reverses ? h('p', {}, O.undoes, ' ', other(posting.reverses)) : null,
     posting.reason ? h('p', {}, posting.reason) : null,
     moved(posting), weighings(posting),
@@ -51,6 +51,7 @@ function moved(posting) {
     const kind = TRACED[at.place];
     return [`${words}: `, kind ? h('a', { href: `/trace?of=${kind}&id=${at.key}` }, name) : name];
   };
+  if (posting.movements.length === 0) return [h('h3', {}, O.moved), h('p', {}, O.nothingMoved)];
   return [h('h3', {}, O.moved), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': O.moved }, h('table', {}, tableHead([T.words.lot, T.trace.from, T.trace.to, [T.words.mass]]), h('tbody', {}, posting.movements.map((/** @type {any} */ each, /** @type {number} */ i) => {
     const names = posting.lines[i];
     return h('tr', {}, h('th', { scope: 'row' }, h('a', { href: `/audit?lot=${each.lot}` }, names.lot.name)), h('td', {}, where(each.from, names.from)), h('td', {}, where(each.to, names.to)), h('td', { class: 'num' }, exact(each.mass_g)));

@@ -92,6 +92,20 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   assert.equal((await api.read(`/api/packings/${newer.id}`)).standing_bags, 0);
   await shot(page, 'packing-shelf');
 
+  // An order takes two of the four that are left there, thinks again, and takes them.
+  const order = await api.make('orders', { number: 'W-203', customer: 'Blue Door', ship_day: made.shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: made.filterBag, bags: 2 }] });
+  await page.click(`[data-key="shelf-${order}-1"]`);
+  assert.match((await page.textContent('dialog')) ?? '', /4 bags on the shelf were roasted in time/);
+  await shot(page, 'packing-from-shelf');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('text=2 of 10 bags');
+  await page.click('.toast >> text=Undo');
+  await page.waitForSelector('text=4 of 10 bags');
+  await page.click(`[data-key="shelf-${order}-1"]`);
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('text=2 of 2 packed');
+  assert.match((await page.textContent('#packings')) ?? '', /Shelf of the shop, 2 of these for W-203/);
+
   await page.locator('#packings a.button').nth(1).click();
   await page.waitForFunction(() => document.body.dataset.ready === 'labels');
   assert.equal(await page.locator('.label').count(), 6);

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use outturn::app::Done;
 use outturn::command::Command;
 use outturn::demand::{
-    BagWaste, CounterSale, Packing, Progress, RunEnd, Shipment, TakeBack, standing,
+    Allotment, BagWaste, CounterSale, Packing, Progress, RunEnd, Shipment, TakeBack, standing,
 };
 use outturn::floor::{Hold, Pass, Reversal, Start, WeighIn, WeighOut};
 use outturn::green::Receipt;
@@ -46,6 +46,12 @@ enum Act {
         product: usize,
         bags: u32,
     },
+    /// Bags on the shelf become an order's.
+    Allot {
+        product: usize,
+        bags: u32,
+        order: usize,
+    },
     /// Bags come back, of an order or from the counter, to the shelf or to waste.
     TakeBack {
         product: usize,
@@ -83,6 +89,7 @@ fn act() -> impl Strategy<Value = Act> {
         3 => (0..ORDERS).prop_map(Act::Ship),
         2 => (0..ORDERS, 0..4u32).prop_map(|(stays, bags)| Act::ShipDay { stays, bags }),
         2 => (0..BAG_G.len(), 1..5u32).prop_map(|(product, bags)| Act::Sell { product, bags }),
+        3 => (0..BAG_G.len(), 1..5u32, 0..ORDERS).prop_map(|(product, bags, order)| Act::Allot { product, bags, order }),
         3 => (0..BAG_G.len(), 1..5u32, prop::option::of(0..ORDERS), any::<bool>())
             .prop_map(|(product, bags, order, shelf)| Act::TakeBack { product, bags, order, shelf }),
         1 => (any::<prop::sample::Index>(), 1..4u32).prop_map(|(which, bags)| Act::Tear { which, bags }),
@@ -121,6 +128,7 @@ struct Play {
     orders: Vec<Uuid>,
     batches: Vec<Uuid>,
     postings: Vec<(Uuid, Stands)>,
+    any_hold: bool,
 }
 
 impl Play {
@@ -169,6 +177,7 @@ impl Play {
             orders,
             batches: Vec::new(),
             postings: Vec::new(),
+            any_hold: false,
         }
     }
 
@@ -220,6 +229,11 @@ impl Play {
                     self.postings.push((posting(&answer), stands));
                 }
             }
+            Act::Allot {
+                product,
+                bags,
+                order,
+            } => self.allot(product, bags, order).await,
             Act::TakeBack {
                 product,
                 bags,
@@ -256,6 +270,7 @@ impl Play {
                 }
             }
             Act::Hold(which) if !self.batches.is_empty() => {
+                self.any_hold = true;
                 let batch = which.get(&self.batches);
                 self.send::<Hold>(json!({"batch": batch, "reason": "to be cupped"}))
                     .await;
@@ -352,6 +367,43 @@ impl Play {
             }
             self.postings.push((posting(&answer), stands));
         }
+    }
+
+    /// Takes bags off the shelf for an order: as many as stand there and it lacks, unless some of their coffee is on hold.
+    async fn allot(&mut self, product: usize, bags: u32, order: usize) {
+        let lacks = self.lacks(order, product).await;
+        let body =
+            json!({"order": self.orders[order], "product": self.products[product], "bags": bags});
+        let answer = self.send::<Allotment>(body).await;
+        let may = bags <= lacks && i64::from(bags) <= self.house(None, product);
+        assert!(
+            may || answer.is_none(),
+            "{bags} of {}, {lacks} are lacking",
+            self.house(None, product)
+        );
+        assert!(
+            self.any_hold || answer.is_some() == may,
+            "nothing is on hold, and {bags} bags may go to the order"
+        );
+        let Some(answer) = answer else { return };
+        assert_eq!(answer["posting"]["movements"], json!([]));
+        let bags = i64::from(bags);
+        let stands = Stands {
+            house: vec![(None, product, -bags), (Some(order), product, bags)],
+            ..Stands::default()
+        };
+        self.postings.push((posting(&answer), stands));
+    }
+
+    /// Bags that an order still lacks.
+    async fn lacks(&self, order: usize, product: usize) -> u32 {
+        let app = &self.roastery.app;
+        let mut tx = app.read().await.unwrap();
+        let id = self.orders[order];
+        let orders = [setup::need::<Order>(&mut *tx, app.site, id).await.unwrap()];
+        let progress = Progress::of(&mut *tx, app.site, &orders).await.unwrap();
+        let line = progress.lines(&orders[0]).swap_remove(product);
+        line.bags.saturating_sub(line.packed_bags)
     }
 
     /// Tears bags of a packing that stands: those for nobody first.

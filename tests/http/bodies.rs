@@ -79,7 +79,10 @@ struct Offered {
 pub async fn bodies(server: &Server) -> Vec<Right> {
     let has = prepare(server).await;
     let now = server.now();
+    // While nothing in the bags on the shelf is on hold.
+    let shelf = json!({"order": has.open_order, "product": has.made.kivu_bag, "bags": 1});
     let commands = [
+        vec![("/api/allotments/{id}", shelf)],
         counting(&has),
         green(&has),
         floor(server, &has),

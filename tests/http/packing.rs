@@ -218,6 +218,86 @@ each_database! {
         assert_eq!((left(&old).await, left(&new).await), (json!(0), json!(1)));
     }
 
+    /// Bags on the shelf become an order's: the oldest that were roasted in time, no more than it lacks; they ship, come back and are undone like bags
+    /// that were filled for it, and their trace and a recall name the order.
+    async fn bags_from_the_shelf(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        let pack = json!({"product": has.kivu_bag, "bags": 3});
+        let old = server.command("packings", pack.clone()).await["posting"]["id"].clone();
+        let new = server.command("packings", pack).await["posting"]["id"].clone();
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 5}])).await;
+        let list = async || server.get("/api/packing-list?day=2026-12-02").await["orders"][0]["lines"][0].clone();
+        assert_eq!((&list().await["shelf_bags"], &list().await["packed_bags"]), (&json!(6), &json!(0)));
+        let take = |bags: u32| json!({"order": order, "product": has.kivu_bag, "bags": bags});
+        let before = [standing(server, "packed").await, standing(server, "roasted").await];
+        for (wrong, pointer) in [
+            (take(0), "/bags"),
+            (take(6), "/bags"),
+            (crate::support::merged(take(4), json!({"packing": new})), "/bags"),
+            (crate::support::merged(take(1), json!({"grind": "filter"})), "/grind"),
+            (crate::support::merged(take(1), json!({"product": has.blend_bag})), "/product"),
+        ] {
+            let refused = server.order("allotments", &server.id(), wrong).await;
+            refused.problem(422, "invalid");
+            assert_eq!(refused.pointers(), [pointer], "{}", refused.text);
+        }
+        let taken = server.command("allotments", take(4)).await;
+        assert_eq!([standing(server, "packed").await, standing(server, "roasted").await], before, "nothing moved");
+        let line = list().await;
+        assert_eq!((&line["packed_bags"], &line["shelf_bags"], line["codes"].as_array().unwrap().len()), (&json!(4), &json!(2), 2));
+        assert_eq!(shelf_bags(server).await, json!(2));
+        let view = server.get(&format!("/api/packings/{}", new.as_str().unwrap())).await;
+        assert_eq!((&view["for"], &view["standing_bags"]), (&Value::Null, &json!(3)));
+        assert_eq!((&view["stand"][0]["for"], &view["stand"][1]["for"]["number"], &view["stand"][1]["bags"]), (&Value::Null, &json!("T1"), &json!(1)));
+        let recall = server.get(&format!("/api/trace/lot/{}?direction=forward", has.screen_18)).await["touched"]["orders"].clone();
+        let packed = |of: &Value| (of["number"].clone(), of["bags"][0]["packed"].clone(), of["bags"][0]["shipped"].clone());
+        let mut named: Vec<_> = recall.as_array().unwrap().iter().map(packed).collect();
+        named.sort_by_key(|of| of.0.is_null());
+        assert_eq!(named, [(json!("T1"), json!(4), json!(0)), (Value::Null, json!(2), json!(0))]);
+        let of_order = server.get(&format!("/api/trace/order/{order}?direction=backward")).await;
+        assert!(of_order["stops"].as_array().unwrap().iter().any(|stop| stop["place"] == "packed" && stop["key"] == old), "{of_order}");
+
+        // What it lacks is filled; all five leave together, and the first three of the old packing come back to the shelf.
+        server.command("packings", json!({"product": has.kivu_bag, "bags": 1, "order": order})).await;
+        let none = server.order("allotments", &server.id(), take(1)).await;
+        assert!(none.json()["errors"][0]["detail"].as_str().unwrap().contains("lacks no such bags"), "{}", none.text);
+        let shipped = server.command("shipments", json!({"order": order})).await;
+        assert_eq!(server.get(&format!("/api/orders/{order}")).await["state"], json!("shipped"));
+        assert_eq!((standing(server, "packed").await, standing(server, "shipped").await), (500_000, 1_250_000));
+        server.order("reversals", &server.id(), json!({"posting": taken["posting"]["id"]})).await.problem(409, "conflict");
+        server.command("reversals", json!({"posting": shipped["posting"]["id"]})).await;
+        server.order("reversals", &server.id(), json!({"posting": old})).await.problem(409, "conflict");
+        server.command("reversals", json!({"posting": taken["posting"]["id"]})).await;
+        assert_eq!((shelf_bags(server).await, list().await["packed_bags"].clone()), (json!(6), json!(1)));
+        server.command("allotments", take(4)).await;
+        server.command("shipments", json!({"order": order})).await;
+        let back = json!({"order": order, "product": has.kivu_bag, "bags": 5, "to": "shelf"});
+        server.command("take-backs", back).await;
+        assert_eq!((shelf_bags(server).await, standing(server, "shipped").await), (json!(7), 0));
+    }
+
+    /// What was roasted too early or too late for an order is not taken for it unless somebody names it, and what is on hold not at all.
+    async fn what_on_the_shelf_will_not_do(server: &Server) {
+        let has = roastery(server).await;
+        let batch = roasted(server, &has, "4.30").await;
+        let packed = server.command("packings", json!({"product": has.kivu_bag, "bags": 3})).await["posting"]["id"].clone();
+        let far = json!({"number": "T9", "customer": "Door T9", "ship_day": "2027-01-20", "transit_days": 1, "priority": 1, "lines": [{"line": 1, "product": has.kivu_bag, "bags": 3}]});
+        server.put_new("ship-days", json!({"day": "2027-01-20", "packing_day": "2027-01-19", "carrier_at": "15:00"})).await;
+        let order = server.put_new("orders", far).await;
+        let shelf = async || server.get("/api/packing-list?day=2027-01-20").await["orders"][0]["lines"][0]["shelf_bags"].clone();
+        assert_eq!(shelf().await, json!(0));
+        let take = json!({"order": order, "product": has.kivu_bag, "bags": 1});
+        let refused = server.order("allotments", &server.id(), take.clone()).await;
+        assert_eq!(refused.pointers(), ["/bags"]);
+        let named = crate::support::merged(take, json!({"packing": packed}));
+        let taken = server.command("allotments", named.clone()).await;
+        server.command("reversals", json!({"posting": taken["posting"]["id"]})).await;
+        server.command("holds", json!({"batch": batch, "reason": "smells of smoke"})).await;
+        let refused = server.order("allotments", &server.id(), named).await;
+        assert_eq!(refused.pointers(), ["/bags"]);
+    }
+
     /// The lot of a batch is put right when its bags are with the customer, or some of them: they come back as what they really are, to the
     /// milligram, whether all had left or not.
     async fn bags_come_back_after_their_lot_was_put_right(server: &Server) {

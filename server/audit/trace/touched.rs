@@ -10,7 +10,7 @@ use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Order, Product};
-use crate::store::Read;
+use crate::store::{BagsRow, Read};
 use crate::text::Name;
 
 /// Bags of a product.
@@ -73,12 +73,17 @@ pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> 
         .filter(|stop| ["batch", "roasted"].contains(&stop.place.as_str()))
         .map(|stop| stop.key)
         .collect();
-    let mut bags: BTreeMap<Option<OrderId>, BTreeMap<ProductId, [u32; 2]>> = BTreeMap::new();
+    let mut bags = ByOrder::new();
     for (side, word) in ["packed", "shipped"].into_iter().enumerate() {
         let postings: Vec<PostingId> = keys(word).into_iter().collect();
         for posted in tx.bags_of_postings(site, &postings).await? {
             let products = bags.entry(posted.bags.order).or_default();
             products.entry(posted.bags.product).or_default()[side] += posted.bags.bags;
+        }
+        if word == "packed" {
+            for row in tx.bags_allotted(site, &postings).await? {
+                allot(&mut bags, &row);
+            }
         }
     }
     let mut orders = Vec::new();
@@ -91,6 +96,22 @@ pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> 
         orders,
         places: places(stops)?,
     })
+}
+
+/// Bags packed and shipped, by order and product.
+type ByOrder = BTreeMap<Option<OrderId>, BTreeMap<ProductId, [u32; 2]>>;
+
+/// Bags that were packed for the shelf stand with the order that has them.
+fn allot(bags: &mut ByOrder, row: &BagsRow) {
+    if let Some(shelf) = bags.get_mut(&None)
+        && let Some([packed, _]) = shelf.get_mut(&row.product)
+    {
+        *packed = packed.saturating_sub(row.bags);
+        shelf.retain(|_, bags| *bags != [0, 0]);
+    }
+    bags.retain(|_, products| !products.is_empty());
+    let products = bags.entry(row.order).or_default();
+    products.entry(row.product).or_default()[0] += row.bags;
 }
 
 async fn of_order(

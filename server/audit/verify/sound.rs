@@ -1,7 +1,7 @@
 //! What leaves say that cannot be, whatever the tables hold: nothing moves from where it is not, and a closing's totals are those of
 //! the movements.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 
 use crate::book::leaf::{Closing, Leaf, Posting, Total};
 use crate::book::place::Place;
@@ -13,7 +13,8 @@ use crate::ids::{LotId, PostingId};
 pub(in crate::audit) struct Sound {
     balances: HashMap<(LotId, Place), i64>,
     days: BTreeMap<(LotId, &'static str), BTreeMap<Day, i64>>,
-    postings: HashSet<PostingId>,
+    /// How many movements each posting has.
+    postings: HashMap<PostingId, usize>,
 }
 
 impl Sound {
@@ -47,13 +48,15 @@ impl Sound {
             let place = m.from.label();
             format!("it takes more of lot {} ({place}) than is there", m.lot)
         }));
-        if posting
-            .reverses
-            .is_some_and(|id| !self.postings.contains(&id))
-        {
-            wrong.push("it undoes a posting that is not there".to_owned());
+        let moved = posting.movements.len();
+        match posting.reverses.map(|id| self.postings.get(&id)) {
+            Some(None) => wrong.push("it undoes a posting that is not there".to_owned()),
+            Some(Some(undone)) if *undone != moved => {
+                wrong.push("it does not undo all that was moved".to_owned());
+            }
+            _ => {}
         }
-        self.postings.insert(posting.id);
+        self.postings.insert(posting.id, moved);
         wrong
     }
 

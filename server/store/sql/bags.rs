@@ -70,7 +70,8 @@ impl ReadBags for Transaction {
                  JOIN bags ON bags.posting = standing.packing
                  UNION ALL
                  SELECT standing.packing, bags.for_order, bags.product, bags.grind,
-                        CASE WHEN posting.kind = 'take_back' THEN bags.bags ELSE -bags.bags END
+                        CASE WHEN posting.kind = 'take_back' OR (posting.kind = 'allot' AND bags.for_order IS NOT NULL)
+                             THEN bags.bags ELSE -bags.bags END
                  FROM standing
                  JOIN bags ON bags.from_packing = standing.packing
                  JOIN posting ON posting.id = bags.posting
@@ -103,7 +104,8 @@ impl ReadBags for Transaction {
         let buckets: i64 = sqlx::query_scalar(
             "WITH line AS (
                  SELECT bags.for_order, bags.product, bags.grind,
-                        CASE WHEN posting.kind IN ('pack', 'take_back') THEN bags.bags ELSE -bags.bags END AS bags
+                        CASE WHEN posting.kind IN ('pack', 'take_back') OR (posting.kind = 'allot' AND bags.for_order IS NOT NULL)
+                             THEN bags.bags ELSE -bags.bags END AS bags
                  FROM bags
                  JOIN posting ON posting.id = bags.posting
                  LEFT JOIN posting AS undo ON undo.reverses = posting.id

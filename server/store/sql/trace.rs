@@ -10,6 +10,7 @@ use super::{Db, MOST_BOUND, Transaction, day, mass, place};
 use crate::ids::{LotId, OrderId, PostingId, ProductId, SiteId};
 
 type WayColumns = (Uuid, String, Uuid, String, Uuid, i64, String);
+type AllottedColumns = (Option<Uuid>, Uuid, i64, Option<String>, Option<Uuid>);
 type BagsColumns = (
     Uuid,
     String,
@@ -108,6 +109,40 @@ impl ReadTrace for Transaction {
         Ok(found)
     }
 
+    async fn bags_allotted(
+        &mut self,
+        site: SiteId,
+        packings: &[PostingId],
+    ) -> Result<Vec<BagsRow>> {
+        let mut found = Vec::new();
+        for packings in packings.chunks(MOST_BOUND) {
+            let mut query = QueryBuilder::<Db>::new(
+                "SELECT bags.for_order, bags.product, bags.bags, bags.grind, bags.from_packing
+                 FROM bags
+                 JOIN posting ON posting.id = bags.posting
+                 LEFT JOIN posting AS undo ON undo.reverses = posting.id
+                 WHERE undo.id IS NULL AND posting.kind = 'allot' AND bags.for_order IS NOT NULL AND posting.site = ",
+            );
+            query.push_bind(site.0).push(" AND bags.from_packing IN (");
+            let mut list = query.separated(", ");
+            for packing in packings {
+                list.push_bind(packing.0);
+            }
+            query.push(") ORDER BY posting.position, bags.line");
+            let rows: Vec<AllottedColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+            for (order, product, bags, ground, packing) in rows {
+                found.push(BagsRow {
+                    order: order.map(OrderId),
+                    product: ProductId(product),
+                    bags: u32::try_from(bags).unwrap_or(u32::MAX),
+                    grind: grind(ground)?,
+                    packing: packing.map(PostingId),
+                });
+            }
+        }
+        Ok(found)
+    }
+
     async fn bags_of_products(
         &mut self,
         site: SiteId,
@@ -139,12 +174,12 @@ impl ReadTrace for Transaction {
 
     async fn postings_of_order(&mut self, site: SiteId, order: OrderId) -> Result<Vec<PostingId>> {
         let rows: Vec<Uuid> = sqlx::query_scalar(
-            "SELECT DISTINCT posting.id
+            "SELECT DISTINCT CASE posting.kind WHEN 'allot' THEN bags.from_packing ELSE posting.id END AS id
              FROM bags
              JOIN posting ON posting.id = bags.posting
              LEFT JOIN posting AS undo ON undo.reverses = posting.id
              WHERE undo.id IS NULL AND posting.site = $1 AND bags.for_order = $2
-             ORDER BY posting.id",
+             ORDER BY id",
         )
         .bind(site.0)
         .bind(order.0)
