@@ -81,6 +81,16 @@ impl Day {
     pub fn short(self) -> String {
         self.0.format("%a %-d %b").to_string()
     }
+
+    /// The same for people who read it on a day, with the year instead of the weekday where that is another: `25 Nov 2025`.
+    #[must_use]
+    pub fn short_on(self, today: Self) -> String {
+        if self.0.year() == today.0.year() {
+            self.short()
+        } else {
+            self.0.format("%-d %b %Y").to_string()
+        }
+    }
 }
 
 impl fmt::Display for Day {

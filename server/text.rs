@@ -88,9 +88,37 @@ impl<const MAX: usize> utoipa::ToSchema for Line<MAX> {
     }
 }
 
+/// Words as a sentence that stands alone: it begins with a capital and ends with a full stop, unless it ends with a mark of its own.
+#[must_use]
+pub fn sentence(words: &str) -> String {
+    let words = words.trim_end();
+    let mut letters = words.chars();
+    let Some(first) = letters.next() else {
+        return String::new();
+    };
+    let mut sentence: String = first.to_uppercase().chain(letters).collect();
+    if !sentence.ends_with(['.', '!', '?', ':']) {
+        sentence.push('.');
+    }
+    sentence
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_sentence_begins_and_ends_as_one() {
+        for (words, whole) in [
+            ("weigh it out first", "Weigh it out first."),
+            ("Weigh it out first.", "Weigh it out first."),
+            ("is it light?", "Is it light?"),
+            ("\u{e9}milie has it ", "\u{c9}milie has it."),
+            ("", ""),
+        ] {
+            assert_eq!(sentence(words), whole);
+        }
+    }
 
     #[test]
     fn text_has_one_form() {

@@ -536,7 +536,7 @@ impl Looking {
                 evidence: roaster.id,
                 lot: None,
                 mass: None,
-                sentence: format!("{}.", notice.sentence),
+                sentence: notice.sentence.clone(),
             }));
         }
         let styles = setup::all::<Style>(tx, site).await?;

@@ -48,7 +48,7 @@ pub fn drawdown(of: &Drawdown) -> String {
     if of.days.is_empty() {
         let _ = writeln!(
             out,
-            "<text x=\"{LEFT}\" y=\"{}\">nothing has come yet</text>",
+            "<text x=\"{LEFT}\" y=\"{}\">Nothing has come yet.</text>",
             f64::midpoint(TOP, BOTTOM)
         );
     } else {
@@ -70,22 +70,24 @@ fn describe(of: &Drawdown) -> String {
     let (Some((first, start)), Some((_, now))) = (of.days.first(), of.days.last()) else {
         return "Nothing of this lot has come yet.".to_owned();
     };
+    let told = |day: &Day| day.short_on(of.today);
     let most = of.days.iter().max_by_key(|(_, mass)| *mass);
     let most = most
-        .map(|(day, mass)| format!("{mass} at most, on {day}"))
+        .map(|(day, mass)| format!("{mass} at most, on {}", told(day)))
         .unwrap_or_default();
-    let mut text = format!("{start} on {first}; {most}; {now} on {}.", of.today);
+    let (first, today) = (told(first), told(&of.today));
+    let mut text = format!("{start} on {first}; {most}; {now} on {today}.");
     if let Some((day, _)) = of.days.last().filter(|(_, mass)| *mass == Mass::ZERO) {
-        let _ = write!(text, " Used up on {day}.");
+        let _ = write!(text, " Used up on {}.", told(day));
     }
     if let Some(lasts) = of.lasts {
-        let _ = write!(text, " {}.", runs_out(&lasts));
+        let _ = write!(text, " {}", runs_out(&lasts, of.today));
     }
     text
 }
 
 /// The outlook in words.
-fn runs_out(lasts: &Lasts) -> String {
+fn runs_out(lasts: &Lasts, today: Day) -> String {
     let Lasts {
         week_g,
         day,
@@ -93,12 +95,13 @@ fn runs_out(lasts: &Lasts) -> String {
         latest,
         ..
     } = lasts;
+    let [day, earliest, latest] = [day, earliest, latest].map(|day| day.short_on(today));
     let range = if earliest == latest {
         String::new()
     } else {
         format!(" ({earliest} to {latest})")
     };
-    format!("At {week_g} a week it runs out on {day}{range}")
+    format!("At {week_g} a week it runs out on {day}{range}.")
 }
 
 struct Scale {
@@ -167,9 +170,10 @@ impl Scale {
         for (day, anchor) in named {
             let _ = writeln!(
                 out,
-                "<text x=\"{:.1}\" y=\"{}\" text-anchor=\"{anchor}\">{day}</text>",
+                "<text x=\"{:.1}\" y=\"{}\" text-anchor=\"{anchor}\">{}</text>",
                 self.x(day),
                 BOTTOM + 20.0,
+                day.short_on(of.today),
             );
         }
         if today < RIGHT {
@@ -242,7 +246,7 @@ fn outlook(out: &mut String, of: &Drawdown, scale: &Scale) {
          <path d=\"M{x:.1} {y:.1}L{x1:.1} {y1:.1}\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2\" stroke-dasharray=\"6 5\"/>\n\
          <text x=\"{RIGHT}\" y=\"{}\" text-anchor=\"end\">{}</text>",
         HEIGHT - 5.0,
-        escape(&runs_out(&lasts)),
+        escape(&runs_out(&lasts, of.today)),
     );
 }
 
@@ -272,13 +276,29 @@ mod tests {
         };
         let svg = drawdown(&of);
         assert!(svg.contains("Alder &lt;AA&gt; &amp; &quot;son&quot;: green in store</title>"));
-        assert!(svg.contains("600 kg on 2026-11-02; 600 kg at most, on 2026-11-02; 0 g on 2026-11-25. Used up on 2026-11-20."));
+        assert!(svg.contains("600 kg on Mon 2 Nov; 600 kg at most, on Mon 2 Nov; 0 g on Wed 25 Nov. Used up on Fri 20 Nov."));
         assert!(
             !svg.contains("<style") && !svg.contains("style="),
             "pages forbid styles from elsewhere"
         );
         // 23 days across 644: the tenth day is at 64 + 644 * 8 / 23; 600 kg is the top.
         assert!(svg.contains("M64.0 34.0H288.0V"), "{svg}");
+    }
+
+    #[test]
+    fn days_of_other_years_have_their_year() {
+        let of = Drawdown {
+            name: "Old".to_owned(),
+            days: vec![(day("2025-11-02"), kilograms(600))],
+            today: day("2026-11-25"),
+            lasts: None,
+        };
+        let svg = drawdown(&of);
+        assert!(
+            svg.contains("600 kg on 2 Nov 2025;") && svg.contains(">2 Nov 2025</text>"),
+            "{svg}"
+        );
+        assert!(svg.contains(">Wed 25 Nov</text>"), "{svg}");
     }
 
     #[test]
@@ -289,7 +309,7 @@ mod tests {
             today: day("2026-11-25"),
             lasts: None,
         };
-        assert!(drawdown(&of).contains("nothing has come yet"));
+        assert!(drawdown(&of).contains("Nothing has come yet."));
     }
 
     #[test]
@@ -301,7 +321,7 @@ mod tests {
             lasts: None,
         };
         let svg = drawdown(&of);
-        assert_eq!(svg.matches(">2026-11-25</text>").count(), 1, "{svg}");
+        assert_eq!(svg.matches(">Wed 25 Nov</text>").count(), 1, "{svg}");
     }
 
     #[test]
@@ -323,7 +343,7 @@ mod tests {
         };
         let svg = drawdown(&of);
         assert!(
-            svg.contains("At 17 kg a week it runs out on 2026-12-11 (2026-12-06 to 2026-12-18)."),
+            svg.contains("At 17 kg a week it runs out on Fri 11 Dec (Sun 6 Dec to Fri 18 Dec)."),
             "{svg}"
         );
         // 47 days across 644: today is at 64 + 644 · 20/47 = 338.0; half of what stands is halfway down: 128; the end is at 64 + 644 · 40/47.

@@ -220,7 +220,7 @@ impl Names {
             who.name.to_string()
         };
         Some(NoticeView {
-            sentence: format!("{whose}: about {points} points {direction} loss than before"),
+            sentence: format!("{whose}: about {points} points {direction} loss than before."),
             since: notice.since.parse().ok()?,
             raised: notice.raised.parse().ok()?,
             open: notice.waits(),

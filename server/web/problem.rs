@@ -8,6 +8,7 @@ use serde_json::{Map, Value};
 
 use crate::refusal::{Confirm, FieldError, Refusal};
 use crate::store::StoreError;
+use crate::text::sentence;
 
 /// Every type of problem, with its title and status: the part of the address after `/problems/`.
 pub const TYPES: [(&str, &str, StatusCode); 21] = [
@@ -124,9 +125,10 @@ pub struct Problem {
 }
 
 impl Problem {
-    /// A problem of one of the [`TYPES`].
+    /// A problem of one of the [`TYPES`]; its detail becomes a sentence, unless it goes on from the name of a field.
     #[must_use]
-    pub fn new(name: &str, detail: impl Into<String>) -> Self {
+    pub fn new(name: &str, detail: impl AsRef<str>) -> Self {
+        let detail = detail.as_ref();
         let (name, title, status) = TYPES
             .into_iter()
             .find(|(n, ..)| *n == name)
@@ -135,7 +137,11 @@ impl Problem {
             r#type: format!("/problems/{name}"),
             title,
             status: status.as_u16(),
-            detail: detail.into(),
+            detail: if detail.starts_with('/') {
+                detail.to_owned()
+            } else {
+                sentence(detail)
+            },
             errors: Vec::new(),
             confirm: Vec::new(),
             request_id: None,
@@ -196,10 +202,10 @@ impl IntoResponse for Problem {
 
 impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
-        let sentence = refusal.to_string();
+        let words = refusal.to_string();
         match refusal {
             Refusal::Invalid(errors) => {
-                let detail = errors.first().map_or(sentence, |e| {
+                let detail = errors.first().map_or(words, |e| {
                     if e.pointer.is_empty() {
                         e.detail.clone()
                     } else {
@@ -210,7 +216,7 @@ impl From<Refusal> for Problem {
             }
             Refusal::BadLines(errors) => Self {
                 facts: Map::from_iter([("errors".to_owned(), serde_json::json!(errors))]),
-                ..Self::new("invalid", sentence)
+                ..Self::new("invalid", words)
             },
             Refusal::NotFound(kind, id) => Self::new(
                 "not-found",
@@ -218,22 +224,22 @@ impl From<Refusal> for Problem {
             ),
             Refusal::Conflict { facts, .. } => Self {
                 facts,
-                ..Self::new("conflict", sentence)
+                ..Self::new("conflict", words)
             },
             Refusal::Confirm { confirm, facts, .. } => Self {
                 confirm,
                 facts,
-                ..Self::new("confirm", sentence)
+                ..Self::new("confirm", words)
             },
-            Refusal::ChangedSince(_) => Self::new("changed-since", sentence),
-            Refusal::IdTaken => Self::new("id-taken", sentence),
-            Refusal::NotKnown(_) => Self::new("sign-in", sentence),
-            Refusal::NotAllowed(_) => Self::new("forbidden", sentence),
+            Refusal::ChangedSince(_) => Self::new("changed-since", words),
+            Refusal::IdTaken => Self::new("id-taken", words),
+            Refusal::NotKnown(_) => Self::new("sign-in", words),
+            Refusal::NotAllowed(_) => Self::new("forbidden", words),
             Refusal::Wait { seconds } => Self {
                 facts: Map::from_iter([("seconds".to_owned(), seconds.into())]),
-                ..Self::new("too-often", sentence)
+                ..Self::new("too-often", words)
             },
-            Refusal::TooMuch(_) => Self::new("too-large", sentence),
+            Refusal::TooMuch(_) => Self::new("too-large", words),
             Refusal::Store(error) => error.into(),
         }
     }

@@ -78,7 +78,10 @@ impl Pins {
         };
         let name = &lot.fields.name;
         if pin.day < facts.from || pin.day > facts.last() {
-            return Some(format!("{} is not one of the days planned", pin.day));
+            return Some(format!(
+                "{} is not one of the days planned",
+                pin.day.short()
+            ));
         }
         if let Some(why) = &lot.held {
             return Some(format!("{name} may not be used: {why}"));

@@ -14,11 +14,14 @@ export class Problem extends Error {
     this.facts = body;
   }
 
-  /** All of it: the details where there are any, for the message only sums them up; each once. */
+  /** All of it: the details where there are any, for the message only sums them up; each once, as a sentence that stands alone. */
   get words() {
-    return this.errors.length ? [...new Set(this.errors.map((each) => each.detail))].join(' ') : this.message;
+    return this.errors.length ? [...new Set(this.errors.map((each) => sentence(each.detail)))].join(' ') : this.message;
   }
 }
+
+/** Words with a capital and a full stop. @param {string} words */
+export const sentence = (words) => words.charAt(0).toUpperCase() + words.slice(1).replace(/[^.!?:]$/, '$&.');
 
 /** No answer came: the service may or may not have heard. */
 export class NoAnswer extends Error {}

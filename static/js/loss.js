@@ -63,7 +63,7 @@ function sinceWhen({ since, raised }) {
 async function closeNotice(notice) {
   const of = notice.lot ? { lot: notice.lot.id } : { roaster: notice.roaster.id };
   await changed(await askCommand({
-    kind: 'notice-closings', title: L.closeNotice, lead: `${notice.sentence.replace(/[.]?$/, '.')} ${notice.lot ? L.lookAtLot : L.lookAtRoaster}`, body: (values) => ({ ...of, changed: values.found === 'changed', reason: values.reason }),
+    kind: 'notice-closings', title: L.closeNotice, lead: `${notice.sentence} ${notice.lot ? L.lookAtLot : L.lookAtRoaster}`, body: (values) => ({ ...of, changed: values.found === 'changed', reason: values.reason }),
     fields: [{ name: 'found', kind: 'choice', label: L.found, help: L.foundHelp, options: Object.entries(L.foundWords).map(([value, label]) => ({ value, label })) }, reason],
   }));
 }

@@ -1,5 +1,5 @@
 /** What a tablet kept and the service could not book: book it again once its obstacle is gone, or say how it was settled. */
-import { command, happened, uuid7 } from './api.js';
+import { command, happened, sentence, uuid7 } from './api.js';
 import { button, h, tableHead } from './dom.js';
 import { gramsOf } from './floor-state.js';
 import { clock, mass, moment } from './format.js';
@@ -35,7 +35,7 @@ export function title({ command: kind, body }, { lots, batches, scales }) {
 }
 
 /** @param {Unsettled['problem']} problem */
-const why = (problem) => [problem.sentence, ...(problem.errors ?? []).map((each) => each.detail)].filter(Boolean).join(' ');
+const why = (problem) => [problem.sentence, ...(problem.errors ?? []).map((each) => each.detail)].flatMap((words) => (words ? [sentence(words)] : [])).join(' ');
 
 /** What was sent, field by field. @param {any} body */
 function facts(body) {

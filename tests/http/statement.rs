@@ -238,6 +238,6 @@ each_database! {
         batch(server, &r, &r.peaberry, [10_000, 8_350]).await;
         let picture = server.ask(&format!("/api/lots/{}/drawdown.svg", r.peaberry)).await;
         assert_eq!((picture.status, picture.header("content-type")), (200, "image/svg+xml"));
-        assert!(picture.text.contains("120 kg on 2026-11-25; 120 kg at most, on 2026-11-25; 110 kg on 2026-11-27."), "{}", picture.text);
+        assert!(picture.text.contains("120 kg on Wed 25 Nov; 120 kg at most, on Wed 25 Nov; 110 kg on Fri 27 Nov."), "{}", picture.text);
     }
 }
