@@ -1,34 +1,10 @@
-//! A statement as a table for a spreadsheet (RFC 4180).
+//! A statement of a lot as a table for a spreadsheet (RFC 4180).
 
-use super::{Line, Statement, StatementBatch};
+use super::Statement;
+use super::columns::{COLUMNS, Cell, Column, Row};
 use crate::fraction::Fraction;
 use crate::mass::Mass;
 use crate::store::StoreError;
-
-const COLUMNS: [&str; 22] = [
-    "row",
-    "day",
-    "what",
-    "place",
-    "change_g",
-    "balance_g",
-    "late",
-    "undone",
-    "batch",
-    "roaster",
-    "style",
-    "charge_g",
-    "roasted_g",
-    "sample_g",
-    "loss",
-    "expected",
-    "lowest",
-    "highest",
-    "judgement",
-    "happened_at",
-    "recorded_at",
-    "posting",
-];
 
 /// The statement as CSV: the opening, each line, the closing, and where all of the lot is then, which sums to nothing.
 ///
@@ -37,120 +13,49 @@ const COLUMNS: [&str; 22] = [
 /// # Errors
 /// [`StoreError::Damaged`] never in practice: writing to memory does not fail.
 pub fn csv(statement: &Statement) -> Result<String, StoreError> {
+    let edge = |is, day, balance| Row {
+        is,
+        day: Some(day),
+        balance: Some(balance),
+        ..Row::default()
+    };
+    let mut rows = vec![edge("opening", statement.from, statement.opening_g)];
+    rows.extend(statement.lines.iter().map(|line| Row::of_line(line, None)));
+    rows.push(edge("closing", statement.to, statement.closing_g));
+    rows.extend(statement.totals.iter().map(|total| Row {
+        what: &total.key_text,
+        place: &total.place,
+        ..edge("place", statement.to, total.mass_g)
+    }));
+    let columns: Vec<&Column> = COLUMNS.iter().filter(|column| column.of_one).collect();
+    written(&columns, &rows)
+}
+
+/// Rows as CSV, under the names of the columns.
+pub(super) fn written(columns: &[&Column], rows: &[Row<'_>]) -> Result<String, StoreError> {
     let mut out = csv::WriterBuilder::new()
         .terminator(csv::Terminator::CRLF)
         .from_writer(Vec::new());
-    let mut rows = vec![COLUMNS.map(str::to_owned)];
-    let edge = |row: &str, day: String, balance: Mass| Cells {
-        row: row.to_owned(),
-        day,
-        balance: exact(balance),
-        ..Cells::default()
-    };
-    rows.push(edge("opening", statement.from.to_string(), statement.opening_g).cells());
-    rows.extend(statement.lines.iter().map(line));
-    rows.push(edge("closing", statement.to.to_string(), statement.closing_g).cells());
-    for total in &statement.totals {
-        let cells = Cells {
-            row: "place".to_owned(),
-            day: statement.to.to_string(),
-            what: total.key_text.clone(),
-            place: total.place.clone(),
-            balance: exact(total.mass_g),
-            ..Cells::default()
-        };
-        rows.push(cells.cells());
-    }
+    let names = columns.iter().map(|column| column.name);
+    out.write_record(names).map_err(damaged)?;
     for row in rows {
-        out.write_record(row.map(harmless)).map_err(damaged)?;
+        let cells = columns.iter().map(|column| plain((column.cell)(row)));
+        out.write_record(cells).map_err(damaged)?;
     }
     String::from_utf8(out.into_inner().map_err(damaged)?).map_err(damaged)
 }
 
-/// The cells that not every row has.
-#[derive(Default)]
-struct Cells {
-    row: String,
-    day: String,
-    what: String,
-    place: String,
-    change: String,
-    balance: String,
-    late: String,
-    undone: String,
-    batch: [String; 11],
-    happened_at: String,
-    recorded_at: String,
-    posting: String,
-}
-
-impl Cells {
-    fn cells(self) -> [String; 22] {
-        let [a, b, c, d, e, f, g, h, i, j, k] = self.batch;
-        [
-            self.row,
-            self.day,
-            self.what,
-            self.place,
-            self.change,
-            self.balance,
-            self.late,
-            self.undone,
-            a,
-            b,
-            c,
-            d,
-            e,
-            f,
-            g,
-            h,
-            i,
-            j,
-            k,
-            self.happened_at,
-            self.recorded_at,
-            self.posting,
-        ]
+/// A cell as text, with all its decimals.
+fn plain(cell: Cell) -> String {
+    match cell {
+        Cell::Nothing => String::new(),
+        Cell::Text(text) => harmless(text),
+        Cell::Mass(mass) => exact(mass),
+        Cell::Share(share) => fraction(share),
+        Cell::Day(day) => day.to_string(),
+        Cell::Time(at) => at.to_string(),
+        Cell::Number(number) => number.to_string(),
     }
-}
-
-fn line(line: &Line) -> [String; 22] {
-    let yes = |flag: bool| if flag { "yes" } else { "" }.to_owned();
-    Cells {
-        row: "line".to_owned(),
-        day: line.day.to_string(),
-        what: line.text.clone(),
-        change: exact(line.change_g),
-        balance: exact(line.balance_g),
-        late: yes(line.late),
-        undone: yes(line.undone),
-        batch: line.batch.as_ref().map(batch).unwrap_or_default(),
-        happened_at: line.happened_at.to_string(),
-        recorded_at: line.recorded_at.to_string(),
-        posting: line.posting.to_string(),
-        ..Cells::default()
-    }
-    .cells()
-}
-
-pub(super) fn batch(batch: &StatementBatch) -> [String; 11] {
-    let share = |share: Option<Fraction>| share.map(fraction).unwrap_or_default();
-    [
-        batch.id.to_string(),
-        batch.roaster.name.to_string(),
-        batch.style.name.to_string(),
-        exact(batch.charge_g),
-        batch.roasted_g.map(exact).unwrap_or_default(),
-        exact(batch.sample_g),
-        share(batch.loss),
-        share(batch.mean),
-        share(batch.lo),
-        share(batch.hi),
-        batch
-            .judgement
-            .map(|j| j.word().to_owned())
-            .unwrap_or_default(),
-    ]
 }
 
 /// Grams with all their decimals and no more.
@@ -159,7 +64,7 @@ pub(in crate::audit) fn exact(mass: Mass) -> String {
 }
 
 /// A fraction with all its decimals and no more.
-pub(super) fn fraction(fraction: Fraction) -> String {
+fn fraction(fraction: Fraction) -> String {
     decimal(i64::from(fraction.ppm()), 1_000_000, 6)
 }
 

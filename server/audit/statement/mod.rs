@@ -5,6 +5,7 @@
 //! statement of the same days at the same size is the same for ever.
 
 mod batches;
+mod columns;
 mod csv;
 mod export;
 mod many;

@@ -6,39 +6,14 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, Formula, Workbook, Worksheet, XlsxError,
 };
 
-use super::{ManyLine, ManyStatement, Sums};
+use super::columns::{Cell, Column, InSheet, Row, in_sheet};
+use super::{ManyStatement, Sums};
 use crate::book::place::label_of;
-use crate::day::{Day, Instant};
-use crate::fraction::Fraction;
 use crate::mass::Mass;
 use crate::store::StoreError;
 
-const HEADS: [(&str, f64); 22] = [
-    ("Day", 11.0),
-    ("Lot", 24.0),
-    ("What", 40.0),
-    ("Change g", 14.0),
-    ("In store g", 14.0),
-    ("Late", 6.0),
-    ("Undone", 8.0),
-    ("Weighed in g", 14.0),
-    ("Weighed out g", 14.0),
-    ("Samples g", 12.0),
-    ("Loss", 8.0),
-    ("Expected", 9.0),
-    ("Lowest", 8.0),
-    ("Highest", 8.0),
-    ("Judgement", 11.0),
-    ("Roaster", 16.0),
-    ("Style", 16.0),
-    ("Happened (UTC)", 20.0),
-    ("Recorded (UTC)", 20.0),
-    ("Batch", 38.0),
-    ("Posting", 38.0),
-    ("Movement", 10.0),
-];
-
 struct Formats {
+    plain: Format,
     strong: Format,
     mass: Format,
     strong_mass: Format,
@@ -50,6 +25,7 @@ struct Formats {
 impl Formats {
     fn new() -> Self {
         Self {
+            plain: Format::new(),
             strong: Format::new().set_bold(),
             mass: Format::new().set_num_format("#,##0.000"),
             strong_mass: Format::new().set_num_format("#,##0.000").set_bold(),
@@ -107,42 +83,73 @@ fn lines(
     formats: &Formats,
 ) -> Result<(), XlsxError> {
     sheet.set_name("Statement")?;
-    heads(sheet, &HEADS)?;
-    if let Some(from) = statement.from {
-        write_day(sheet, 1, 0, from, formats)?;
-    }
-    sheet.write_with_format(1, 2, "Opening balance", &formats.strong)?;
-    write_mass(sheet, 1, 4, statement.carried_g, &formats.strong_mass)?;
+    let columns = in_sheet();
+    let named: Vec<(&str, f64)> = columns
+        .iter()
+        .map(|(_, (_, head, width))| (*head, *width))
+        .collect();
+    heads(sheet, &named)?;
+    let edge = |what, day, balance| Row {
+        day,
+        what,
+        balance,
+        ..Row::default()
+    };
+    let opening = edge("Opening balance", statement.from, Some(statement.carried_g));
+    write_row(sheet, 1, &opening, &columns, formats)?;
     for (line, row) in statement.lines.iter().zip(2_u32..) {
-        write_line(sheet, row, line, formats)?;
+        let line = Row::of_line(&line.line, Some(&line.lot.name));
+        write_row(sheet, row, &line, &columns, formats)?;
     }
     let end = row_number(statement.lines.len() + 2);
-    write_day(sheet, end, 0, statement.to, formats)?;
-    sheet.write_with_format(end, 2, "Closing balance", &formats.strong)?;
-    let change = statement.closing_g.minus(statement.carried_g);
-    // Rows are counted from 1 in a formula.
-    sum(
-        sheet,
-        (end, 3),
-        ("D", 3, end),
-        change.unwrap_or_default(),
-        formats,
-    )?;
-    let closing = Formula::new(format!("=E2+D{}", end + 1));
+    let closing = edge("Closing balance", Some(statement.to), None);
+    write_row(sheet, end, &closing, &columns, formats)?;
+    sum_up(sheet, end, statement, formats)
+}
+
+/// Where a column stands.
+fn place_of(name: &str) -> u16 {
+    let columns = in_sheet();
+    let found = columns.iter().find(|(column, _)| column.name == name);
+    found.map_or(0, |(_, (place, ..))| *place)
+}
+
+/// The sums below the lines, as formulas over them.
+fn sum_up(
+    sheet: &mut Worksheet,
+    end: u32,
+    statement: &ManyStatement,
+    formats: &Formats,
+) -> Result<(), XlsxError> {
+    let lines = || statement.lines.iter().map(|line| &line.line);
+    let batches = || lines().filter_map(|line| line.batch.as_ref());
+    let sums = [
+        ("change_g", Mass::sum(lines().map(|line| line.change_g))),
+        ("charge_g", Mass::sum(batches().map(|batch| batch.charge_g))),
+        (
+            "roasted_g",
+            Mass::sum(batches().filter_map(|batch| batch.roasted_g)),
+        ),
+        ("sample_g", Mass::sum(batches().map(|batch| batch.sample_g))),
+    ];
+    for (name, result) in sums {
+        let column = place_of(name);
+        // Rows are counted from 1 in a formula.
+        let over = (&*letter(column), 3, end);
+        sum(
+            sheet,
+            (end, column),
+            over,
+            result.unwrap_or_default(),
+            formats,
+        )?;
+    }
+    let balance = place_of("balance_g");
+    let (change, balance_at) = (letter(place_of("change_g")), letter(balance));
+    let closing = Formula::new(format!("={balance_at}2+{change}{}", end + 1));
     let closing = closing.set_result(statement.closing_g.grams().to_string());
-    sheet.write_formula_with_format(end, 4, closing, &formats.strong_mass)?;
-    let batches = || {
-        statement
-            .lines
-            .iter()
-            .filter_map(|line| line.line.batch.as_ref())
-    };
-    let charged = Mass::sum(batches().map(|batch| batch.charge_g)).unwrap_or_default();
-    let roasted = Mass::sum(batches().filter_map(|batch| batch.roasted_g)).unwrap_or_default();
-    let sampled = Mass::sum(batches().map(|batch| batch.sample_g)).unwrap_or_default();
-    sum(sheet, (end, 7), ("H", 3, end), charged, formats)?;
-    sum(sheet, (end, 8), ("I", 3, end), roasted, formats)?;
-    sum(sheet, (end, 9), ("J", 3, end), sampled, formats)
+    sheet.write_formula_with_format(end, balance, closing, &formats.strong_mass)?;
+    Ok(())
 }
 
 /// The sum of a column from one row of the sheet to another, as people count rows.
@@ -173,71 +180,45 @@ fn write_mass(
     Ok(())
 }
 
-fn write_day(
+/// A row of the statement; what is no line stands out.
+fn write_row(
     sheet: &mut Worksheet,
-    row: u32,
-    column: u16,
-    day: Day,
+    at: u32,
+    row: &Row<'_>,
+    columns: &[(&Column, InSheet)],
     formats: &Formats,
 ) -> Result<(), XlsxError> {
-    let date = ExcelDateTime::parse_from_str(&day.to_string())?;
-    sheet.write_datetime_with_format(row, column, &date, &formats.day)?;
-    Ok(())
-}
-
-fn write_time(
-    sheet: &mut Worksheet,
-    row: u32,
-    column: u16,
-    at: Instant,
-    formats: &Formats,
-) -> Result<(), XlsxError> {
-    let date = ExcelDateTime::from_timestamp(at.ms().div_euclid(1_000))?;
-    sheet.write_datetime_with_format(row, column, &date, &formats.time)?;
-    Ok(())
-}
-
-fn write_line(
-    sheet: &mut Worksheet,
-    row: u32,
-    of: &ManyLine,
-    formats: &Formats,
-) -> Result<(), XlsxError> {
-    let line = &of.line;
-    write_day(sheet, row, 0, line.day, formats)?;
-    sheet.write_string(row, 1, of.lot.name.as_str())?;
-    sheet.write_string(row, 2, &line.text)?;
-    write_mass(sheet, row, 3, line.change_g, &formats.mass)?;
-    write_mass(sheet, row, 4, line.balance_g, &formats.mass)?;
-    for (flag, column) in [(line.late, 5), (line.undone, 6)] {
-        if flag {
-            sheet.write_string(row, column, "yes")?;
-        }
-    }
-    if let Some(batch) = &line.batch {
-        write_mass(sheet, row, 7, batch.charge_g, &formats.mass)?;
-        if let Some(roasted) = batch.roasted_g {
-            write_mass(sheet, row, 8, roasted, &formats.mass)?;
-        }
-        write_mass(sheet, row, 9, batch.sample_g, &formats.mass)?;
-        let shares = [batch.loss, batch.mean, batch.lo, batch.hi];
-        for (share, column) in shares.into_iter().zip(10_u16..) {
-            if let Some(share) = share.map(Fraction::value) {
-                sheet.write_number_with_format(row, column, share, &formats.share)?;
+    let (mass, text) = match row.line {
+        Some(_) => (&formats.mass, &formats.plain),
+        None => (&formats.strong_mass, &formats.strong),
+    };
+    for (column, (place, ..)) in columns {
+        let place = *place;
+        match (column.cell)(row) {
+            Cell::Nothing => {}
+            Cell::Text(words) if words.is_empty() => {}
+            Cell::Text(words) => {
+                sheet.write_string_with_format(at, place, words, text)?;
+            }
+            Cell::Mass(of) => write_mass(sheet, at, place, of, mass)?,
+            Cell::Share(share) => {
+                sheet.write_number_with_format(at, place, share.value(), &formats.share)?;
+            }
+            Cell::Day(day) => {
+                let date = ExcelDateTime::parse_from_str(&day.to_string())?;
+                sheet.write_datetime_with_format(at, place, &date, &formats.day)?;
+            }
+            Cell::Time(time) => {
+                let date = ExcelDateTime::from_timestamp(time.ms().div_euclid(1_000))?;
+                sheet.write_datetime_with_format(at, place, &date, &formats.time)?;
+            }
+            Cell::Number(number) => {
+                // A movement's number is small.
+                let number = u32::try_from(number).unwrap_or(u32::MAX);
+                sheet.write_number(at, place, number)?;
             }
         }
-        let judgement = batch.judgement.map_or("", |judgement| judgement.word());
-        sheet.write_string(row, 14, judgement)?;
-        sheet.write_string(row, 15, batch.roaster.name.as_str())?;
-        sheet.write_string(row, 16, batch.style.name.as_str())?;
-        sheet.write_string(row, 19, batch.id.to_string())?;
     }
-    write_time(sheet, row, 17, line.happened_at, formats)?;
-    write_time(sheet, row, 18, line.recorded_at, formats)?;
-    sheet.write_string(row, 20, line.posting.to_string())?;
-    // A movement's number is small.
-    let movement = u32::try_from(line.line).unwrap_or(u32::MAX);
-    sheet.write_number(row, 21, movement)?;
     Ok(())
 }
 
