@@ -150,9 +150,11 @@ impl ReadMovements for Transaction {
     async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>> {
         let rows: Vec<(Uuid, String, i64)> = sqlx::query_as(
             "WITH store AS (
-                 SELECT id, lot
-                 FROM account
-                 WHERE site = $1 AND place = 'store'
+                 SELECT account.id, account.lot
+                 FROM record
+                 CROSS JOIN account
+                 WHERE record.site = $1 AND record.kind = 'lot'
+                   AND account.site = $1 AND account.lot = record.id AND account.place = 'store'
              ), change AS (
                  SELECT store.lot, movement.day, movement.mass_mg AS mg
                  FROM store
@@ -219,17 +221,23 @@ impl ReadMovements for Transaction {
             "SELECT account.lot, account.place, account.key,
                     MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL THEN movement.day END),
                     CAST(-account.balance_mg AS BIGINT)
-             FROM account
+             FROM record
+             CROSS JOIN account
              LEFT JOIN movement ON movement.from_account = account.id
              LEFT JOIN posting ON posting.id = movement.posting
              LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-             WHERE (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot)
-                    OR (account.place = 'transit' AND account.balance_mg < 0)) AND account.site = ",
+             WHERE record.kind = 'lot' AND record.site = ",
         );
         query.push_bind(site.0);
         if let Some(lot) = lot {
-            query.push(" AND account.lot = ").push_bind(lot.0);
+            query.push(" AND record.id = ").push_bind(lot.0);
         }
+        // By the lots: there are few of them, and many accounts.
+        query.push(" AND account.site = ").push_bind(site.0).push(
+            " AND account.lot = record.id AND account.place IN ('supplier', 'blended', 'transit')
+                  AND (account.place = 'supplier' OR (account.place = 'blended' AND account.key = account.lot)
+                       OR (account.place = 'transit' AND account.balance_mg < 0))",
+        );
         query.push(
             " GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
              ORDER BY account.lot, account.id",
