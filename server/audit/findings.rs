@@ -521,9 +521,9 @@ impl Looking {
         site: SiteId,
         questions: &Questions,
     ) -> Result<Vec<Bare>, StoreError> {
-        let known = crate::expect::overview(questions, tx, site, None).await?;
+        let notices = crate::expect::notices(questions, tx, site).await?;
         let mut bare = Vec::new();
-        for notice in known.notices.iter().filter(|notice| notice.open) {
+        for notice in notices.iter().filter(|notice| notice.open) {
             let Some(roaster) = &notice.roaster else {
                 continue;
             };

@@ -16,7 +16,7 @@ mod written;
 
 pub use effect::{RangeChange, ReviewEffect, ReviewText, Standing, effect};
 pub use outlook::{BagsLeft, LotOutlook, SiblingOutlook, StyleOutlook, outlook};
-pub use overview::{Known, NoticeView, Overview, overview, picture};
+pub use overview::{Known, NoticeView, Overview, notices, overview, picture};
 pub use questions::{Questions, RangeCard};
 pub use siblings::Apart;
 

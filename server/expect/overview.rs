@@ -107,13 +107,7 @@ pub async fn overview(
     let lots = wanted
         .filter_map(|(key, seen)| names.known(questions, *key, seen))
         .collect();
-    let mut notices: Vec<NoticeView> = questions
-        .learner()
-        .notices()
-        .iter()
-        .rev()
-        .filter_map(|notice| names.notice(notice))
-        .collect();
+    let mut notices = names.notices(questions.learner());
     notices.retain(|notice| {
         lot.is_none_or(|lot| notice.lot.as_ref().is_some_and(|named| named.id == lot.0))
     });
@@ -123,6 +117,18 @@ pub async fn overview(
         outside: view::many(tx, site, &held).await?,
         lots,
     })
+}
+
+/// Drift notices of lots and roasters, newest first.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn notices(
+    questions: &Questions,
+    tx: &mut dyn Read,
+    site: SiteId,
+) -> Result<Vec<NoticeView>, StoreError> {
+    Ok(Names::read(tx, site).await?.notices(questions.learner()))
 }
 
 /// What the learner has seen, by lot, style and roaster.
@@ -200,6 +206,11 @@ impl Names {
             last_loss: Fraction::nearest(seen.last_loss),
             expected: questions.range(lot, style, roaster, charge)?,
         })
+    }
+
+    fn notices(&self, learner: &Learner) -> Vec<NoticeView> {
+        let newest = learner.notices().iter().rev();
+        newest.filter_map(|notice| self.notice(notice)).collect()
     }
 
     fn notice(&self, notice: &Notice) -> Option<NoticeView> {

@@ -10,6 +10,7 @@ mod contract;
 pub mod entrance;
 mod postgres;
 mod roastery;
+mod slow;
 
 use std::ops::Deref;
 use std::sync::Arc;
@@ -232,6 +233,7 @@ impl Server {
         }
         sums.retain(|_, sum| *sum != 0);
         assert!(sums.is_empty(), "milligrams made or lost, by lot: {sums:?}");
+        slow::check_queries(&self.app, &mut *tx).await;
         drop(tx);
         if !self.is_shared.load(Ordering::SeqCst) {
             check_learner(&self.app).await;

@@ -72,7 +72,8 @@ impl ReadBatches for Transaction {
             query.push(")");
         }
         if filter.held {
-            query.push(" AND held = ").push_bind(true);
+            // Said outright, so that it is looked up among the few that are.
+            query.push(" AND held = TRUE");
         }
         if let Some(lot) = filter.lot {
             query.push(" AND lot = ").push_bind(lot.0);

@@ -35,27 +35,40 @@ fn row(row: Columns) -> Result<FlaggedRow> {
     })
 }
 
-/// Each part goes by an index of its own: the accounts of count differences, late and undoing postings, reckoned weighings, cards.
+/// Each part goes by an index of its own, and what stands in it first: the accounts of count differences by their lots, late and undoing
+/// postings, reckoned weighings, cards. Joins are crossed so that SQLite keeps their order: it takes most postings for rare by what they undo,
+/// which is nothing, and would look through all of them for each lot.
 const FLAGGED: &str = "
     WITH differing AS (
-        SELECT id, lot
-        FROM account
-        WHERE site = $1 AND place = 'variance'
-    ), found AS (
-        SELECT CASE posting.kind WHEN 'count' THEN 'count' ELSE 'beyond_book' END AS why, posting.id AS posting,
-               differing.lot, movement.mass_mg
+        SELECT account.id, account.lot
+        FROM record
+        CROSS JOIN account
+        WHERE record.site = $1 AND record.kind = 'lot'
+          AND account.site = $1 AND account.lot = record.id AND account.place = 'variance'
+    ), moved AS (
+        SELECT differing.lot, movement.posting, movement.mass_mg, TRUE AS beyond
         FROM differing
-        JOIN movement ON movement.from_account = differing.id
-        JOIN posting ON posting.id = movement.posting
-        LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-        WHERE posting.reverses IS NULL AND reversal.id IS NULL
+        CROSS JOIN movement
+        WHERE movement.from_account = differing.id
         UNION ALL
-        SELECT posting.kind, posting.id, differing.lot, -movement.mass_mg
+        SELECT differing.lot, movement.posting, -movement.mass_mg, FALSE
         FROM differing
-        JOIN movement ON movement.to_account = differing.id
-        JOIN posting ON posting.id = movement.posting
+        CROSS JOIN movement
+        WHERE movement.to_account = differing.id
+    ), twice AS (
+        SELECT card
+        FROM batch
+        WHERE site = $1 AND card IS NOT NULL AND state <> 'undone'
+        GROUP BY card
+        HAVING COUNT(*) > 1
+    ), found AS (
+        SELECT CASE WHEN moved.beyond AND posting.kind <> 'count' THEN 'beyond_book' ELSE posting.kind END AS why,
+               posting.id AS posting, moved.lot, moved.mass_mg
+        FROM moved
+        CROSS JOIN posting
         LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-        WHERE posting.kind IN ('count', 'use_up') AND posting.reverses IS NULL AND reversal.id IS NULL
+        WHERE posting.id = moved.posting AND (moved.beyond OR posting.kind IN ('count', 'use_up'))
+          AND posting.reverses IS NULL AND reversal.id IS NULL
         UNION ALL
         SELECT 'late', posting.id, account.lot, movement.mass_mg
         FROM posting
@@ -71,23 +84,25 @@ const FLAGGED: &str = "
         UNION ALL
         SELECT 'reckoned', posting.id, account.lot, movement.mass_mg
         FROM weighing
-        JOIN posting ON posting.id = weighing.posting
-        JOIN movement ON movement.posting = weighing.posting AND movement.line = weighing.movement
-        JOIN account ON account.id = movement.from_account
+        CROSS JOIN posting
+        CROSS JOIN movement
+        CROSS JOIN account
         LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-        WHERE weighing.basis = 'reckoned' AND posting.site = $1 AND reversal.id IS NULL
+        WHERE weighing.basis = 'reckoned' AND posting.id = weighing.posting AND posting.site = $1
+          AND movement.posting = weighing.posting AND movement.line = weighing.movement
+          AND account.id = movement.from_account AND reversal.id IS NULL
         UNION ALL
         SELECT 'card_twice', posting.id, account.lot, movement.mass_mg
-        FROM batch
-        JOIN account ON account.site = $1 AND account.lot = batch.lot AND account.place = 'batch' AND account.key = batch.id
-        JOIN movement ON movement.to_account = account.id
-        JOIN posting ON posting.id = movement.posting AND posting.kind = 'weigh_in'
+        FROM twice
+        CROSS JOIN batch
+        CROSS JOIN account
+        CROSS JOIN movement
+        CROSS JOIN posting
         LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-        WHERE batch.site = $1 AND batch.state <> 'undone' AND reversal.id IS NULL
-          AND EXISTS (
-              SELECT 1
-              FROM batch AS other
-              WHERE other.card = batch.card AND other.id <> batch.id AND other.state <> 'undone')
+        WHERE batch.card = twice.card AND batch.site = $1 AND batch.state <> 'undone'
+          AND account.site = $1 AND account.lot = batch.lot AND account.place = 'batch' AND account.key = batch.id
+          AND movement.to_account = account.id
+          AND posting.id = movement.posting AND posting.kind = 'weigh_in' AND reversal.id IS NULL
     )
     SELECT found.why, found.posting, posting.kind, posting.day, posting.happened_at, posting.person, posting.facts, found.lot,
            CAST(SUM(found.mass_mg) AS BIGINT) AS mass_mg
