@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::ids::{LotId, StyleId};
+use crate::ids::{CoffeeId, LotId, StyleId};
 use crate::loss::Outlook;
 
 /// The certainties between which is searched.
@@ -182,9 +182,16 @@ impl Supply {
     /// Roasts bags beside what others are promised, with a certainty.
     #[must_use]
     pub fn roast(&self, wanted: &Wanted, service: f64) -> Roast {
+        self.roast_all([wanted], service)
+    }
+
+    /// Roasts bags of several kinds beside what others are promised.
+    fn roast_all<'a>(&self, wanted: impl IntoIterator<Item = &'a Wanted>, service: f64) -> Roast {
         let mut needs = self.promised.clone();
-        for (style, bags) in &wanted.bags {
-            *needs.entry(*style).or_default() += wanted.grams(*bags);
+        for wanted in wanted {
+            for (style, bags) in &wanted.bags {
+                *needs.entry(*style).or_default() += wanted.grams(*bags);
+            }
         }
         let mut roast = Roast::default();
         let mut free: Vec<i64> = self.lots.iter().map(|lot| lot.free_g).collect();
@@ -240,22 +247,10 @@ impl Supply {
     #[must_use]
     pub fn most_bags(&self, wanted: &Wanted, service: f64) -> u64 {
         let covers = |bags: u64| self.covers(&wanted.scaled(bags), service);
-        if wanted.bags.is_empty() || !covers(0) {
+        if wanted.bags.is_empty() {
             return 0;
         }
-        let (mut low, mut high) = (0, 1);
-        while high < MOST_BAGS && covers(high) {
-            (low, high) = (high, high * 2);
-        }
-        while high - low > 1 {
-            let middle = u64::midpoint(low, high);
-            if covers(middle) {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        low
+        most(covers)
     }
 
     /// Everything that is known of bags of this coffee.
@@ -298,6 +293,59 @@ impl Batches {
         let grams = i128::from(self.green_g) * i128::from(ten_thousandths) / 10_000;
         i64::try_from(grams).unwrap_or(0)
     }
+}
+
+/// A coffee, and what each of several coffees and blends of a dispatch needs of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
+    /// What there is of it; the dispatch is not promised before.
+    pub supply: Supply,
+    /// What each needs of it: as many bags of each at every coffee that it is made of.
+    pub needs: BTreeMap<CoffeeId, Wanted>,
+}
+
+/// The most bags of several coffees and blends that can be promised together with a certainty, all raised or lowered alike. As in
+/// [`Supply::most_bags`], what is answered has been roasted, all of it at once.
+#[must_use]
+pub fn most_together(coffees: &[Shared], service: f64) -> BTreeMap<CoffeeId, u64> {
+    let needs = coffees.iter().flat_map(|of| &of.needs);
+    let wanted: BTreeMap<CoffeeId, u64> = needs.map(|(id, of)| (*id, of.total())).collect();
+    let total: u64 = wanted.values().sum();
+    let part = |of: u64, bags: u64| {
+        let exact = u128::from(of) * u128::from(bags) / u128::from(total.max(1));
+        u64::try_from(exact).unwrap_or(u64::MAX)
+    };
+    let covers = |bags: u64| {
+        coffees.iter().all(|coffee| {
+            let needs = coffee.needs.values();
+            let scaled: Vec<Wanted> = needs.map(|of| of.scaled(part(of.total(), bags))).collect();
+            let roast = coffee.supply.roast_all(&scaled, service);
+            roast.short.is_empty()
+        })
+    };
+    let bags = if total == 0 { 0 } else { most(covers) };
+    let of = wanted.into_iter();
+    of.map(|(id, wanted)| (id, part(wanted, bags))).collect()
+}
+
+/// The most bags that are covered, none where not even none are.
+fn most(covers: impl Fn(u64) -> bool) -> u64 {
+    if !covers(0) {
+        return 0;
+    }
+    let (mut low, mut high) = (0, 1);
+    while high < MOST_BAGS && covers(high) {
+        (low, high) = (high, high * 2);
+    }
+    while high - low > 1 {
+        let middle = u64::midpoint(low, high);
+        if covers(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
 }
 
 /// The least number from one to the most that does, where more always do when fewer do; none if the most does not.

@@ -11,7 +11,9 @@ use super::instance::{grams, limits, outlook};
 use crate::app::App;
 use crate::cost::{Amount, Landed};
 use crate::day::Day;
-use crate::demand::coverage::{Charges, Covered, Green, Roasting, Supply, Wanted};
+use crate::demand::coverage::{
+    Charges, Covered, Green, Roasting, Shared, Supply, Wanted, most_together,
+};
 use crate::demand::{List, Roll, cut_off, frozen, ship_day_of, window};
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, DestinationId, DispatchId, LotId, StyleId, SubscriberId};
@@ -121,7 +123,7 @@ impl Basis {
             covered: reckoned.all(),
             coffees: offers
                 .iter()
-                .filter_map(|offer| self.coffee(offer, &list, &wanted, &reckoned.offers))
+                .filter_map(|offer| self.coffee(offer, &list, &wanted, &reckoned))
                 .collect(),
             lots: self.lots(&reckoned.by_coffee),
             cost: self.cost(&reckoned.by_coffee),
@@ -196,8 +198,8 @@ impl Basis {
         self.id.is_some() && dispatch == self.id
     }
 
-    /// Each coffee and blend for itself, with what the others of the dispatch need of the same coffees promised before it; and each coffee
-    /// with all that the dispatch needs of it.
+    /// Each coffee and blend for itself, with what the others of the dispatch need of the same coffees promised before it; each coffee
+    /// with all that the dispatch needs of it; and the most bags of those that share green, together.
     fn reckon(&self, wanted: &BTreeMap<CoffeeId, Wanted>, service: Fraction) -> Reckoned {
         let needs = self.needs(wanted);
         let mut reckoned = Reckoned::default();
@@ -214,21 +216,40 @@ impl Basis {
                 reckoned.take_part(*offer, covered);
             }
             if of_offers.len() > 1 {
-                // Bags of one gram: offers may differ in how much of the coffee is in a bag.
-                let all = grams_of(of_offers.values());
-                let bags = all.into_iter();
-                let all = Wanted {
-                    bags: bags
-                        .map(|(style, grams)| (style, u64::try_from(grams).unwrap_or(0)))
-                        .collect(),
-                    bag_mg: Mass::GRAM.mg(),
-                };
+                let all = all_of(of_offers);
                 let supply = self.supply(*coffee, &all, &BTreeMap::new());
                 let covered = supply.covered(&all, service.value());
                 reckoned.by_coffee.insert(*coffee, covered);
             }
         }
+        for group in sharing(&needs) {
+            let mut together = self.together(&needs, &group, service);
+            together.retain(|offer, _| {
+                let wanted = wanted.get(offer);
+                wanted.is_some_and(|of| of.bags.values().any(|bags| *bags > 0))
+            });
+            reckoned.promise_together(together);
+        }
         reckoned
+    }
+
+    /// The most bags of coffees and blends that share green, together.
+    fn together(
+        &self,
+        needs: &BTreeMap<CoffeeId, BTreeMap<CoffeeId, Wanted>>,
+        group: &BTreeSet<CoffeeId>,
+        service: Fraction,
+    ) -> BTreeMap<CoffeeId, u64> {
+        let ours = needs
+            .iter()
+            .filter(|(_, of_offers)| of_offers.keys().any(|offer| group.contains(offer)));
+        let coffees: Vec<Shared> = ours
+            .map(|(coffee, of_offers)| Shared {
+                supply: self.supply(*coffee, &all_of(of_offers), &BTreeMap::new()),
+                needs: of_offers.clone(),
+            })
+            .collect();
+        most_together(&coffees, service.value())
     }
 
     /// What each coffee or blend of the dispatch needs of each coffee.
@@ -358,9 +379,10 @@ impl Basis {
         offer: &Offer,
         list: &List,
         wanted: &BTreeMap<CoffeeId, Wanted>,
-        reckoned: &BTreeMap<CoffeeId, Covered>,
+        reckoned: &Reckoned,
     ) -> Option<CoffeeCover> {
-        let (wanted, covered) = (wanted.get(&offer.coffee)?, reckoned.get(&offer.coffee)?);
+        let wanted = wanted.get(&offer.coffee)?;
+        let covered = reckoned.offers.get(&offer.coffee)?;
         let reached = list.parcels.iter().filter(|parcel| {
             let mut lines = parcel.lines.iter();
             lines.any(|line| line.coffee == offer.coffee)
@@ -383,6 +405,7 @@ impl Basis {
             covered: covered.all,
             certainty: Fraction::nearest(covered.certainty),
             most_bags: covered.most_bags,
+            together: reckoned.shared.contains(&offer.coffee),
             batches: covered.roast.batches.iter().map(|some| some.count).sum(),
         })
     }
@@ -557,6 +580,8 @@ struct Reckoned {
     offers: BTreeMap<CoffeeId, Covered>,
     /// The coffees in them, each with all that the dispatch needs of it.
     by_coffee: BTreeMap<CoffeeId, Covered>,
+    /// Coffees and blends whose most bags hold together with those of others.
+    shared: BTreeSet<CoffeeId>,
 }
 
 impl Reckoned {
@@ -564,6 +589,16 @@ impl Reckoned {
     fn all(&self) -> bool {
         let mut all = self.offers.values().chain(self.by_coffee.values());
         all.all(|covered| covered.all)
+    }
+
+    /// The most bags of coffees and blends that share green. Of what nobody gets yet, as many as there are after the others.
+    fn promise_together(&mut self, together: BTreeMap<CoffeeId, u64>) {
+        for (offer, most_bags) in together {
+            if let Some(covered) = self.offers.get_mut(&offer) {
+                self.shared.insert(offer);
+                covered.most_bags = most_bags;
+            }
+        }
     }
 
     /// A part of a blend decides with the others: it is covered no further and no more surely than the scarcest of them.
@@ -579,6 +614,36 @@ impl Reckoned {
         whole.roast.short.extend(part.roast.short);
         whole.green_g.extend(part.green_g);
     }
+}
+
+/// All that is needed of a coffee, in bags of one gram: coffees and blends differ in how much of it is in a bag.
+fn all_of(of_offers: &BTreeMap<CoffeeId, Wanted>) -> Wanted {
+    let grams = grams_of(of_offers.values()).into_iter();
+    Wanted {
+        bags: grams
+            .map(|(style, grams)| (style, u64::try_from(grams).unwrap_or(0)))
+            .collect(),
+        bag_mg: Mass::GRAM.mg(),
+    }
+}
+
+/// Coffees and blends of a dispatch that share green, group by group; what shares none is in no group.
+fn sharing(needs: &BTreeMap<CoffeeId, BTreeMap<CoffeeId, Wanted>>) -> Vec<BTreeSet<CoffeeId>> {
+    let mut groups: Vec<BTreeSet<CoffeeId>> = Vec::new();
+    for of_offers in needs.values() {
+        let mut group: BTreeSet<CoffeeId> = of_offers.keys().copied().collect();
+        // What shares with one of them joins them.
+        groups.retain(|other| {
+            let apart = group.is_disjoint(other);
+            if !apart {
+                group.extend(other);
+            }
+            apart
+        });
+        groups.push(group);
+    }
+    groups.retain(|group| group.len() > 1);
+    groups
 }
 
 /// Grams of some demands together, by style.

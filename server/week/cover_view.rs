@@ -110,6 +110,8 @@ pub struct CoffeeCover {
     pub certainty: Fraction,
     /// The most bags that can be promised.
     pub most_bags: u64,
+    /// Whether it shares green with others of the dispatch: the most of each then hold together, all raised or lowered alike.
+    pub together: bool,
     /// Batches of it, with what others are promised.
     pub batches: u32,
 }

@@ -93,6 +93,7 @@ function said(view) {
     view.own ? h('p', { class: 'own' }, swap(view)) : null,
     table(S.coffees, [S.coffee, [S.bags], [S.most], [S.sure], [S.reached], S.styles], view.coffees.map((/** @type {any} */ each) => [
       each.name, [String(each.bags)], [String(each.most_bags), each.covered ? '' : 'short-cell'], [percent(Math.min(each.certainty, 0.999), 1)], [String(each.reached)], each.styles.map((/** @type {any} */ style) => `${style.name} ${style.bags}`).join(', ')])),
+    view.coffees.some((/** @type {any} */ each) => each.together) ? h('p', { class: 'help' }, S.together(view.coffees.filter((/** @type {any} */ each) => each.together).map((/** @type {any} */ each) => each.name).join(', '))) : null,
     table(S.green, [T.words.lot, [S.free], [S.takes], [S.left]], view.lots.map((/** @type {any} */ lot) => [lot.name, [mass(lot.free_g)], [mass(lot.takes_g)], [mass(lot.left_g)]])),
     table(S.arrivals, [S.destination, [S.parcels], S.arrives, [S.age]], view.arrivals.map((/** @type {any} */ each) => [each.name, [String(each.parcels)], day(each.day), [S.days(each.youngest_days, each.oldest_days)]])),
     h('p', {}, `${S.byBags}: `, view.by_bags.map((/** @type {any} */ each) => S.bagsBy(each.bags, each.parcels)).join(' · ')),

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use outturn::demand::coverage::{Charges, Green, Roasting, Supply, Wanted};
-use outturn::ids::{LotId, StyleId};
+use outturn::demand::coverage::{Charges, Green, Roasting, Shared, Supply, Wanted, most_together};
+use outturn::ids::{CoffeeId, LotId, StyleId};
 use outturn::loss::Outlook;
 use outturn::planner::{self, Draft, Instance, Item, Lot, Roaster, Yield, YieldLine};
 use proptest::prelude::*;
@@ -87,7 +87,7 @@ fn instance(supply: &Supply, charges: Charges, wanted: &Wanted, service: f64) ->
             id: style.to_string(),
             coffee: "coffee".to_owned(),
             style: style.to_string(),
-            roasted_g: i64::try_from(*bags).unwrap() * 250,
+            roasted_g: wanted.grams(*bags),
             ship_day: 5,
             roast_from_day: 0,
             roast_to_day: 3,
@@ -192,6 +192,51 @@ proptest! {
             let draft = instance(&supply, charges, &bags, service);
             let plan = planner::plan(&Instance::new(draft).unwrap());
             prop_assert!(plan.short.is_empty(), "{} bags: {:?}", most, plan.short);
+        }
+    }
+
+    /// The most bags of a coffee and of a blend of it with another that are promised together, the planner roasts together; where both are
+    /// covered as they are wanted neither is lowered, where not neither is raised.
+    #[test]
+    fn promises_together_can_be_roasted(
+        one in proptest::collection::vec((0_i64..60_000, 120_u32..220), 1..3), two in proptest::collection::vec((0_i64..60_000, 120_u32..220), 1..3),
+        alone in 1_u64..150, blended in 1_u64..150, espresso in 0_u64..50, share in 1_i64..10, noise in 0.0_f64..0.02, service in 0.6_f64..0.99,
+    ) {
+        let charges = Charges { min_g: 4_000, max_g: 12_000, step_g: 100 };
+        let [coffee, blend] = [1, 2].map(|n| CoffeeId(Uuid::from_u128(n)));
+        let part = |tenths: i64| Wanted { bag_mg: 25_000 * tenths, ..wanted(blended, espresso) };
+        let supplies = [&one, &two].map(|lots| supply(lots, charges, noise, noise * noise));
+        let needs = [
+            BTreeMap::from([(coffee, wanted(alone, 0)), (blend, part(share))]),
+            BTreeMap::from([(blend, part(10 - share))]),
+        ];
+        let coffees: Vec<Shared> = supplies.into_iter().zip(needs).map(|(supply, needs)| Shared { supply, needs }).collect();
+        let most = most_together(&coffees, service);
+        let as_many = |of: &Wanted, bags: u64| {
+            let total: u64 = of.bags.values().sum();
+            let espresso = bags * of.bags.get(&style(12)).copied().unwrap_or(0) / total;
+            Wanted { bag_mg: of.bag_mg, ..wanted(bags - espresso, espresso) }
+        };
+        // All that is needed of a coffee, in bags of a gram.
+        let all_of = |of: &Shared, bags: &dyn Fn(CoffeeId, &Wanted) -> Wanted| {
+            let mut sum = Wanted { bag_mg: 1_000, ..wanted(0, 0) };
+            for (id, wanted) in &of.needs {
+                let wanted = bags(*id, wanted);
+                for (style, bags) in &wanted.bags {
+                    *sum.bags.get_mut(style).unwrap() += u64::try_from(wanted.grams(*bags)).unwrap();
+                }
+            }
+            sum
+        };
+        let as_wanted = coffees.iter().all(|of| of.supply.covered(&all_of(of, &|_, wanted| wanted.clone()), service).all);
+        for (id, wanted) in [(coffee, alone), (blend, blended + espresso)] {
+            prop_assert!(if as_wanted { most[&id] >= wanted } else { most[&id] <= wanted }, "{most:?} of {wanted}");
+        }
+        for of in &coffees {
+            let all = all_of(of, &|id, wanted| as_many(wanted, most[&id]));
+            prop_assert!(most.values().all(|bags| *bags == 0) || of.supply.covered(&all, service).all);
+            let plan = planner::plan(&Instance::new(instance(&of.supply, charges, &all, service)).unwrap());
+            prop_assert!(plan.short.is_empty(), "{most:?}: {:?}", plan.short);
         }
     }
 

@@ -434,6 +434,15 @@ each_database! {
         assert_eq!((&both["covered"], &both["coffees"][0]["covered"], &both["coffees"][1]["covered"]), (&json!(false), &json!(false), &json!(false)), "{both}");
         let most = |cover: &Value, n: usize| cover["coffees"][n]["most_bags"].as_u64().unwrap();
         assert!(most(&both, 0) < most(&alone, 0) && most(&both, 1) < most(&blend, 0), "{both}");
+        // 36 of each are wanted: what there is is shared alike, and as many of both are covered together, one more of each are not.
+        let fair = most(&both, 0);
+        assert_eq!((most(&both, 1), &both["coffees"][0]["together"], &alone["coffees"][0]["together"]), (fair, &json!(true), &json!(false)));
+        let fair = u32::try_from(fair).unwrap();
+        assert!(fair > 0 && fair < 36, "{fair}");
+        for (subscribers, covered) in [(fair, true), (fair + 1, false)] {
+            let found = ask(json!([{"coffee": huila}, {"coffee": house}]), counts(2, subscribers)).await;
+            assert_eq!(found["covered"], covered, "{found}");
+        }
     }
 
     /// What is no blend, and where none may stand.
