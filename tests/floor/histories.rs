@@ -139,7 +139,10 @@ impl Play {
 
     async fn batch(&self, n: usize) -> Option<Batch> {
         let mut tx = self.roastery.app.read().await.unwrap();
-        let row = tx.batch(app.site, BatchId(self.batches[n])).await.unwrap();
+        let row = tx
+            .batch(self.roastery.app.site, BatchId(self.batches[n]))
+            .await
+            .unwrap();
         row.map(|row| Batch::of_row(&row).unwrap())
     }
 
@@ -203,7 +206,7 @@ impl Play {
             }
             Act::Undo(batch) => {
                 let last = self
-                    .batch(app.site, batch)
+                    .batch(batch)
                     .await
                     .and_then(|batch| batch.steps.last().map(|step| step.by()));
                 let posting = last.unwrap_or(self.batches[batch]);
@@ -216,7 +219,7 @@ impl Play {
         let mut charged = 0;
         for batch in batches {
             charged += self
-                .batch(app.site, *batch)
+                .batch(*batch)
                 .await
                 .map_or(0, |batch| batch.charged().whole_grams());
         }
