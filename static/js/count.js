@@ -4,7 +4,7 @@ import { button, byId, h, redraw } from './dom.js';
 import { mass, moment, more } from './format.js';
 import { askCommand, askForm } from './forms.js';
 import { openLive } from './live.js';
-import { empty, trying } from './parts/page-frame.js';
+import { empty, linkTo, trying } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 import { strongestFirst } from './weighing.js';
@@ -65,7 +65,7 @@ function drawSheet(sheet) {
   redraw(places.sheet, h('div', { class: 'head' }, h('h2', {}, C.frozen(moment(sheet.frozen_at)), h('span', { class: `flag ${sheet.state === 'booked' ? 'received' : ''}` }, C.states[sheet.state])), h('a', { class: 'button quiet', href: '#', 'data-key': 'back' }, C.back)),
     sheet.recounted ? h('p', { class: 'notice' }, C.recounted) : null,
     sheet.second_person && sheet.state !== 'booked' ? h('p', { class: 'help' }, C.secondPerson) : null,
-    sheet.lines.length === 0 ? empty(C.empty) : h('ul', { class: 'places' }, sheet.lines.map((line) => placeCard(sheet, line))),
+    sheet.lines.length === 0 ? empty(C.empty, linkTo('/green', T.pages.green)) : h('ul', { class: 'places' }, sheet.lines.map((line) => placeCard(sheet, line))),
     h('div', { class: 'actions' }, steps(sheet, left)));
 }
 
@@ -126,6 +126,7 @@ function steps(sheet, left) {
   };
   const drop = button(C.drop, () => say('count-decisions', { decision: 'drop' }, C.drop, C.dropLead, true), { kind: 'quiet', 'data-key': 'drop' });
   const go = sheet.second_person ? C.handIn : C.handInBook;
+  if (sheet.state === 'open' && sheet.lines.length === 0) return [drop];
   if (sheet.state === 'open') return [button(go, () => say('count-hand-ins', {}, go, C.handInLead(left), false), { kind: 'main', 'data-key': 'hand-in' }), drop];
   if (sheet.state === 'handed_in') {
     return [button(C.approve, () => say('count-decisions', { decision: 'approve' }, C.approve, C.approveLead, false), { kind: 'main', 'data-key': 'approve' }),

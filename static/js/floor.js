@@ -36,8 +36,16 @@ async function recall() {
   setAhead(before.ahead ?? 0);
 }
 
-/** Asks the service for everything the floor needs and writes it down for the next time without a network. */
+let reloads = 0;
+let taken = 0;
+
+/**
+ * Asks the service for everything the floor needs and writes it down for the next time without a network. Several may be on their way; an
+ * older account that comes after a newer one is let go, since what was kept has been forgotten by the newer.
+ */
 async function reload() {
+  reloads += 1;
+  const mine = reloads;
   try {
     const asked = Date.now();
     const answered = read('/api/me').then((me) => ({ me, between: (asked + Date.now()) / 2 }));
@@ -48,6 +56,8 @@ async function reload() {
       return;
     }
     const [cards, today] = await Promise.all([read(`/api/cards?from=${addDays(me.today, -1)}&to=${addDays(me.today, CARD_DAYS)}`), readAll(`/api/batches?from=${me.today}&to=${me.today}`)]);
+    if (mine < taken) return;
+    taken = mine;
     const batches = [...new Map([...open, ...held, ...today].map((batch) => [batch.id, batch])).values()];
     const off = between - Date.parse(me.now);
     introduce(me);

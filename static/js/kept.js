@@ -22,6 +22,8 @@ import { command, happened, NoAnswer, Problem, uuid7 } from './api.js';
 
 /** An operator does not wait longer than this for a network; the command then goes on in the background. */
 const PATIENCE_MS = 2500;
+/** What empties a drum: the next batch must not go into it at the service before that came out. */
+const EMPTIES = new Set(['weigh-outs', 'scraps']);
 const FIRST_PAUSE_MS = 2000;
 const LONGEST_PAUSE_MS = 60000;
 
@@ -119,7 +121,7 @@ export function setReachable(up) {
  * @returns {Promise<Outcome>}
  */
 export async function post({ kind, id = uuid7(), batches, fields, whenKept = {} }) {
-  const behind = entries.some((entry) => entry.state !== 'sent' && entry.batches.some((each) => batches.includes(each)));
+  const behind = entries.some((entry) => entry.state !== 'sent' && (entry.batches.some((each) => batches.includes(each)) || (kind === 'starts' && EMPTIES.has(entry.kind))));
   const wait = behind || !reachable;
   const body = happened(wait ? { ...fields, ...whenKept, kept: true } : fields);
   const entry = await writeDown({ seq: 0, id, kind, batches, body, person: localStorage.getItem('outturn.person') ?? '', tried: !wait, state: 'waiting' });

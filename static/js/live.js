@@ -6,10 +6,10 @@ const REOPEN_MS = 5000;
 
 /**
  * Calls `changed` with the kinds that changed, and with an empty set when the line stands again after it was broken or let go.
- * Bursts are gathered for a tenth of a second. A page that nobody sees lets its line go, since a browser keeps only six to one service
+ * Bursts are gathered for a tenth of a second, and for as long as `changed` is at work, so that no older account is drawn over a newer one. A page that nobody sees lets its line go, since a browser keeps only six to one service
  * and all its pages share them.
  * Fulfilled once the line stands or has failed: what is read after that misses no change.
- * @param {(kinds: Set<string>) => void} changed
+ * @param {(kinds: Set<string>) => unknown} changed
  * @param {(up: boolean) => void} [connection]
  * @returns {Promise<void>}
  */
@@ -20,13 +20,24 @@ export function listen(changed, connection = showLine) {
   let missed = false;
   /** @type {EventSource|null} */
   let line = null;
+  let working = false;
+  let more = false;
   const soon = () => {
     clearTimeout(timer);
-    timer = window.setTimeout(() => {
-      const kinds = gathered;
-      gathered = new Set();
-      changed(kinds);
-    }, 100);
+    timer = window.setTimeout(tell, 100);
+  };
+  const tell = async () => {
+    more = working;
+    if (working) return;
+    const kinds = gathered;
+    gathered = new Set();
+    working = true;
+    try {
+      await changed(kinds);
+    } finally {
+      working = false;
+      if (more) soon();
+    }
   };
   const close = () => {
     line?.close();
@@ -75,10 +86,14 @@ export function listen(changed, connection = showLine) {
 }
 
 /**
- * Who works here and where, and from now on whatever changes; both are asked for at once.
- * @param {(kinds: Set<string>) => void} changed
+ * Who works here and where, and from now on whatever changes; both are asked for at once. Who could not be told is asked again when something changed.
+ * @param {(kinds: Set<string>) => unknown} changed
  */
 export async function openLive(changed) {
-  const [me] = await Promise.all([trying(openPage), listen(changed)]);
-  return me;
+  const opened = trying(openPage);
+  await listen(async (kinds) => {
+    if (!(await opened)) await trying(openPage);
+    await changed(kinds);
+  });
+  return opened;
 }

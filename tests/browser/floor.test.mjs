@@ -1,7 +1,7 @@
 /** One whole batch on the floor page, on a desk and on a phone, by fingers and by keyboard, with and without a network. */
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
-import { asked, keeps } from './hands.mjs';
+import { asked, intoDrum, keeps, weighIn, weighOut } from './hands.mjs';
 import { apiOf, changed, openPage, releaseWeek, roastery, shot, startBrowser, startService, until } from './support.mjs';
 
 /** @type {import('./support.mjs').Service} */
@@ -17,6 +17,8 @@ before(async () => {
   [service, browser] = await Promise.all([startService(), startBrowser()]);
   api = apiOf(service.url);
   made = await roastery(api);
+  const { filterBag, shipDay } = made;
+  await api.make('orders', { number: 'W-202', customer: 'Mill Street', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 200 }] });
   await releaseWeek(api);
 });
 after(async () => {
@@ -178,6 +180,39 @@ test('weights without a network are kept, judged on the tablet, and sent once, a
   assert.equal((await batches('open')).length, 0, 'in the drum and out of it again, in order');
   const verify = await api.read('/api/verify');
   assert.equal(verify.ok, true);
+  await context.close();
+});
+
+test('the next batch does not go into the drum at the service before the weigh-out that is still on its way', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  const out = ((await asked(page)) * (await keeps(page))).toFixed(2);
+  await weighIn(page, (await asked(page)).toFixed(2));
+  await intoDrum(page);
+  await context.setOffline(true);
+  await weighOut(page, out);
+  let go = () => {};
+  const held = new Promise((resolve) => {
+    go = () => resolve(undefined);
+  });
+  await page.route('**/api/weigh-outs/**', async (route) => {
+    await held;
+    await route.continue();
+  });
+  await context.setOffline(false);
+  await page.waitForFunction(() => /^1 weight kept(?!.*No network)/.test(document.querySelector('#state')?.textContent ?? ''));
+  const nextOut = ((await asked(page)) * (await keeps(page))).toFixed(2);
+  await weighIn(page, (await asked(page)).toFixed(2));
+  await intoDrum(page);
+  assert.equal(await page.locator('dialog').count(), 0, 'the drum is empty, whatever the service has heard yet');
+  go();
+  await until(async () => !/kept/.test((await page.textContent('#state')) ?? 'kept'), 'the kept weight to be sent');
+  const [open] = await batches('open');
+  assert.equal(open.state, 'in_drum');
+  await weighOut(page, nextOut);
+  await until(async () => (await batches('open')).length === 0, 'the drum to be empty');
+  await page.unrouteAll({ behavior: 'ignoreErrors' });
   await context.close();
 });
 

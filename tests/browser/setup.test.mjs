@@ -122,6 +122,7 @@ test('what only some roasteries need is off until it is ticked, and gone when it
     await page.goto(`${service.url}/setup#roasters`);
     const tick = page.locator('dialog').getByLabel('It is cleaned in the middle of a day');
     for (const set of [true, false]) {
+      await page.reload();
       await page.click(`[data-key="edit-${roaster.id}"]`);
       assert.equal(await tick.isChecked(), !set);
       assert.equal(await page.locator('dialog input[name="batches"]').isVisible(), !set);

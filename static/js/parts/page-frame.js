@@ -107,8 +107,8 @@ export class PageFrame extends HTMLElement {
 
   /** Whether the service is heard: while it is not, the state line says so. @param {boolean} up */
   line(up) {
-    if (up) this.state(this.#usual);
-    else this.state(T.frame.unheard, 'wait');
+    if (!up) this.state(T.frame.unheard, 'wait');
+    else if (this.#usual) this.state(this.#usual);
   }
 
   /** Where there are several sites, their page is shown with the others. */
