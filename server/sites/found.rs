@@ -13,7 +13,7 @@ use crate::ids::{PersonId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, MassUnit, Person, Role, Site};
-use crate::store::{Read, Store, StoreError};
+use crate::store::{Read, Store, StoreError, Write};
 use crate::text::Name;
 
 use super::record;
@@ -90,7 +90,7 @@ async fn with_owner(tx: &mut dyn Read, site: SiteId) -> Result<Founded, StoreErr
     })
 }
 
-/// Founds the first site of a database.
+/// Founds the first site of a database, unless another server has done so meanwhile.
 ///
 /// # Errors
 /// [`StoreError`] when the database fails.
@@ -100,7 +100,12 @@ pub async fn found_first(
     zone: Zone,
 ) -> Result<Founded, StoreError> {
     let name = Name::new("Roastery").map_err(|e| StoreError::Damaged(e.to_string()))?;
-    found(store, clock, zone, name)
+    let mut tx = store.write().await?;
+    tx.hold_sites().await?;
+    if let Some(site) = tx.sites().await?.into_iter().next() {
+        return with_owner(&mut *tx, site).await;
+    }
+    found_in(tx, clock, zone, name)
         .await
         .map_err(|error| match error {
             SiteError::Store(error) => error,
@@ -108,7 +113,7 @@ pub async fn found_first(
         })
 }
 
-/// Founds a site: the first two leaves of its log are itself and its owner. Its money and units are those of the oldest site.
+/// Founds a site.
 ///
 /// # Errors
 /// [`SiteError::Refused`] where another site has the name.
@@ -118,11 +123,22 @@ pub async fn found(
     zone: Zone,
     name: Name,
 ) -> Result<Founded, SiteError> {
+    let mut tx = store.write().await?;
+    tx.hold_sites().await?;
+    found_in(tx, clock, zone, name).await
+}
+
+/// The first two leaves of a site's log are itself and its owner. Its money and units are those of the oldest site.
+async fn found_in(
+    mut tx: Box<dyn Write>,
+    clock: &Clock,
+    zone: Zone,
+    name: Name,
+) -> Result<Founded, SiteError> {
     let founded = Founded {
         site: SiteId(clock.new_id()),
         owner: PersonId(clock.new_id()),
     };
-    let mut tx = store.write().await?;
     let like = match tx.sites().await?.into_iter().next() {
         Some(oldest) => Some(record(&mut *tx, oldest).await?),
         None => None,

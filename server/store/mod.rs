@@ -228,6 +228,8 @@ pub struct Change {
 /// Changes of the log and what follows from postings.
 #[async_trait]
 pub trait WriteBook: ReadBook {
+    /// Takes the list of sites for this transaction: whoever founds one waits here.
+    async fn hold_sites(&mut self) -> Result<()>;
     /// Makes a site's empty log.
     async fn insert_head(&mut self, site: SiteId, root: &[u8]) -> Result<()>;
     /// Takes the head for this transaction: whoever writes waits here.

@@ -23,6 +23,9 @@ const LOCK_HEAD: &str = "
     WHERE site = $1
     FOR UPDATE";
 
+/// Two servers that start together on an empty database found one site. Who reads does not wait.
+const LOCK_SITES: &str = "LOCK TABLE log_head IN EXCLUSIVE MODE";
+
 /// Whoever listens hears of it when it is committed.
 const UPDATE_HEAD: &str = "
     WITH head AS (

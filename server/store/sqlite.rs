@@ -28,6 +28,9 @@ const LOCK_HEAD: &str = "
     FROM log_head
     WHERE site = $1";
 
+/// The transaction that holds the file holds the list of sites.
+const LOCK_SITES: &str = "SELECT 1";
+
 const UPDATE_HEAD: &str = "
     UPDATE log_head
     SET size = $2, recorded_at = $3, frontier = $4, root = $5

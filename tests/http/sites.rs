@@ -2,10 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use outturn::clock::Clock;
+use outturn::day::Zone;
+use outturn::{sites, store};
 use serde_json::{Value, json};
 
 use crate::green::{reckoned, standing};
-use crate::support::{Database, Roastery, Server, each_database, roastery};
+use crate::support::{BEGINS, Database, Home, Roastery, Server, each_database, roastery};
 
 /// A site with one storeroom; the room's id.
 async fn coast(server: &Server, seed: u64) -> (Server, String) {
@@ -254,4 +257,31 @@ async fn sites_do_not_wait_for_each_other() {
     drop(turn);
     coast.finish().await;
     server.finish().await;
+}
+
+/// Two servers that start at once on an empty database serve one site.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn servers_that_start_together_found_one_site() {
+    let home = Home::new(Database::Postgres).await;
+    // The tables are there already: what is at stake is who founds the site.
+    let stores = [
+        store::open(&home.url()).await.unwrap(),
+        store::open(&home.url()).await.unwrap(),
+    ];
+    let found = async |n: usize| {
+        let clock = Clock::set(BEGINS.parse().unwrap(), 90 + n as u64);
+        sites::found_first(&*stores[n], &clock, Zone::UTC)
+            .await
+            .unwrap()
+    };
+    let (one, other) = tokio::join!(found(0), found(1));
+    assert_eq!(one, other);
+    assert_eq!(
+        stores[0].read().await.unwrap().sites().await.unwrap(),
+        [one.site]
+    );
+    for store in stores {
+        store.close().await;
+    }
+    home.remove().await;
 }

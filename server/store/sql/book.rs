@@ -10,7 +10,7 @@ use super::super::super::{
     Change, ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
     StoreError, UnsettledRow, WriteBook,
 };
-use super::super::{LOCK_HEAD, UPDATE_HEAD};
+use super::super::{LOCK_HEAD, LOCK_SITES, UPDATE_HEAD};
 use super::{Db, ROWS, Transaction, day, number, place};
 use crate::book::canonical;
 use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting};
@@ -230,6 +230,11 @@ impl ReadBook for Transaction {
 
 #[async_trait]
 impl WriteBook for Transaction {
+    async fn hold_sites(&mut self) -> Result<()> {
+        sqlx::query(LOCK_SITES).execute(&mut **self).await?;
+        Ok(())
+    }
+
     async fn insert_head(&mut self, site: SiteId, root: &[u8]) -> Result<()> {
         sqlx::query(
             "INSERT INTO log_head (site, size, recorded_at, frontier, root)
