@@ -54,6 +54,8 @@ pub enum Confirm {
     LightBags,
     /// More or less came from another site than it sent.
     OtherThanSent,
+    /// Green comes from another site, and what it cost is not known there.
+    CostUnknown,
 }
 
 /// Why something is not done. Nothing has changed.

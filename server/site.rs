@@ -11,15 +11,15 @@ use crate::text::Name;
 /// What is to be done.
 #[derive(Debug, Clone, clap::Subcommand)]
 pub enum Task {
-    /// Name the sites, the oldest first.
+    /// Name the sites with their ids, the oldest first; an id goes wherever a name does.
     List,
     /// Found another site, with storerooms, roasters, people and plans of its own; serve it with `outturn serve --site NAME`.
     Add {
         /// Its name.
         name: String,
-        /// Its time zone, such as Europe/Lisbon.
-        #[arg(long, default_value = "UTC")]
-        zone: Zone,
+        /// Its time zone, such as Europe/Lisbon; that of the oldest site unless said.
+        #[arg(long)]
+        zone: Option<Zone>,
     },
 }
 
@@ -35,15 +35,17 @@ pub async fn run(url: &str, task: Task) -> Result<String, SiteError> {
             let mut said = String::new();
             for site in tx.sites().await? {
                 let record = sites::record(&mut *tx, site).await?;
-                let _ = writeln!(said, "{} ({})", record.name, record.zone);
+                let _ = writeln!(said, "{site} {} ({})", record.name, record.zone);
             }
             said
         }
         Task::Add { name, zone } => {
             let name = Name::new(&name).map_err(|e| SiteError::Refused(format!("the name {e}")))?;
-            sites::which(&*store, None).await?;
+            let oldest = sites::which(&*store, None).await?.site;
+            let like = sites::record(&mut *store.read().await?, oldest).await?;
+            let zone = zone.unwrap_or(like.zone);
             sites::found(&*store, &Clock::Machine, zone, name.clone()).await?;
-            format!("{name} is founded. Serve it: outturn serve --site \"{name}\"")
+            format!("{name} ({zone}) is founded. Serve it: outturn serve --site \"{name}\"")
         }
     };
     store.close().await;

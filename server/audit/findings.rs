@@ -26,6 +26,7 @@ use crate::loss::student::normal_tail;
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Kept, Lot, Roaster, Site, Style};
+use crate::sites::hardly_as_sent;
 use crate::store::{BatchFilter, FlaggedRow, JournalFilter, Read, StoreError};
 
 /// The kind of its journal entries.
@@ -444,6 +445,10 @@ impl Looking {
                     ),
                 )
             }
+            "arrive" => match other_than_sent(row, size, &name)? {
+                Some(sentence) => (FindingKind::CountUnexplained, sentence),
+                None => return Ok(None),
+            },
             "use_up" => (
                 FindingKind::UsedUp,
                 format!("{name} was used up, and the book still had {size}."),
@@ -601,4 +606,21 @@ fn not_reviewed(batch: &BatchView) -> Option<Bare> {
             batch.lot.name, batch.style.name, batch.roaster.name, verdict.sentence
         ),
     })
+}
+
+/// What to say of green that came from another site with hardly the weight that was sent; none where it nearly has it.
+fn other_than_sent(
+    row: &FlaggedRow,
+    apart: Mass,
+    name: &str,
+) -> Result<Option<String>, StoreError> {
+    let facts: Value = serde_json::from_str(&row.facts).map_err(damaged)?;
+    let sent = serde_json::from_value::<Mass>(facts["sent_g"].clone()).map_err(damaged)?;
+    let more = if row.mass < Mass::ZERO {
+        "less"
+    } else {
+        "more"
+    };
+    Ok(hardly_as_sent(sent, apart)
+        .then(|| format!("{apart} {more} of {name} came from another site than it sent.")))
 }

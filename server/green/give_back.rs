@@ -11,8 +11,9 @@ use crate::book::leaf::Kind;
 use crate::book::place::Place;
 use crate::command::{Command, Common, command};
 use crate::ids::{LotId, StoreroomId};
-use crate::refusal::Outcome;
+use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Weight};
+use crate::store::is_of_sites;
 
 command! {
     /// Green went back to its supplier.
@@ -38,6 +39,13 @@ impl Command for Return {
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
         let site = book.site();
         let lot = setup::named::<Lot>(book.tx(), site, "/lot", self.lot).await?;
+        let receipts = book.tx().receipts(site, Some(self.lot)).await?;
+        if is_of_sites(&receipts) {
+            return Err(Refusal::field(
+                "/lot",
+                "it came from another site: send it there instead",
+            ));
+        }
         let supplier = Place::Supplier(lot.fields.delivery);
         let account = (self.lot, self.storeroom);
         let portion = Portion::check(book, "", account, &self.weight, supplier).await?;

@@ -14,6 +14,7 @@ use crate::command::{Command, Common, command};
 use crate::ids::{DeliveryId, LotId, StoreroomId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Delivery, Lot, Storeroom, Weight};
+use crate::store::is_of_sites;
 
 /// A lot of a delivery as it came.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
@@ -64,6 +65,13 @@ impl Command for Receipt {
                 return Err(Refusal::field(
                     &format!("/lines/{i}/lot"),
                     format!("{} came with another delivery", lot.fields.name),
+                ));
+            }
+            let receipts = book.tx().receipts(site, Some(line.lot)).await?;
+            if is_of_sites(&receipts) {
+                return Err(Refusal::field(
+                    &format!("/lines/{i}/lot"),
+                    "it comes from another site: take in what is on the way instead",
                 ));
             }
             setup::named::<Storeroom>(

@@ -270,7 +270,7 @@ impl Record for Lot {
         }
         let receipts = tx.receipts(site, Some(id.into())).await?;
         let came =
-            |one: &Receipts| matches!(one.from, Place::Supplier(_)) && one.first_day.is_some();
+            |one: &Receipts| !matches!(one.from, Place::Blended(_)) && one.first_day.is_some();
         if receipts.iter().any(came) {
             faults.push(fault(
                 "/delivery",

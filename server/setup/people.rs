@@ -157,9 +157,11 @@ impl Record for Site {
                 "the currency is fixed: costs have been written in it",
             ));
         }
+        let own = self.name.as_str().to_lowercase();
         for other in tx.sites().await?.into_iter().filter(|one| *one != site) {
             let there = super::find::<Self>(tx, other, other).await?;
-            if there.is_some_and(|there| there.fields.name == self.name) {
+            let same = |there: &Self| there.name.as_str().to_lowercase() == own;
+            if there.is_some_and(|there| same(&there.fields)) {
                 faults.push(fault("/name", "another site has this name: choose another"));
             }
         }

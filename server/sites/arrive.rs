@@ -7,13 +7,14 @@ use async_trait::async_trait;
 use serde_json::json;
 use uuid::Uuid;
 
-use super::{Sent, record};
+use super::{Sent, record, value_now};
 use crate::app::App;
+use crate::audit::ValueView;
 use crate::book::leaf::{Kind, Movement, Posting};
 use crate::book::place::Place;
 use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
-use crate::cost::{Amount, Landed};
+use crate::cost::Amount;
 use crate::day::Instant;
 use crate::green::Posted;
 use crate::ids::{CoffeeId, DeliveryId, LotId, PostingId, StoreroomId};
@@ -26,8 +27,13 @@ use crate::setup::{
 };
 use crate::text::{Name, Note};
 
-/// What two scales and a journey may make of a weight before somebody is asked: a hundredth of it, and 200 g besides (common practice, no source).
-const APART: (i64, i64) = (100, 200_000);
+/// Whether what came is hardly what was sent: two scales and a journey make a hundredth of it and 200 g besides, of little a tenth at most
+/// (common practice, no source).
+#[must_use]
+pub fn hardly_as_sent(sent: Mass, apart: Mass) -> bool {
+    let sent = sent.mg();
+    apart.mg().abs() > (sent / 100 + 200_000).min(sent / 10)
+}
 
 command! {
     /// Green came from another site.
@@ -58,8 +64,8 @@ impl Command for SiteArrival {
         let weighed = self.weight.positive(book.tx(), site, "/weight").await?;
         self.ask_if_other(&sent, weighed.mass)?;
         let lot = lot_here(book, app, &sent, self.storeroom).await?;
-        let bill = bill(book, app, &sent, lot).await?;
-        let draft = self.draft(id, &sent, lot, &weighed, bill)?;
+        let bill = self.bill(book, app, &sent, lot).await?;
+        let draft = self.draft(book, id, &sent, lot, &weighed, bill)?;
         Ok(Posted::from(&book.post(draft).await?))
     }
 }
@@ -80,11 +86,8 @@ impl SiteArrival {
 
     /// Asks about a weight that is hardly the one that was sent.
     fn ask_if_other(&self, sent: &Sent, came: Mass) -> Outcome<()> {
-        let apart = came.minus(sent.mass)?;
-        let (part, least) = APART;
-        if apart.mg().abs() <= sent.mass.mg() / part + least
-            || self.common().confirms(Confirm::OtherThanSent)
-        {
+        let far = hardly_as_sent(sent.mass, came.minus(sent.mass)?);
+        if !far || self.common().confirms(Confirm::OtherThanSent) {
             return Ok(());
         }
         let mut facts = serde_json::Map::new();
@@ -99,8 +102,64 @@ impl SiteArrival {
         })
     }
 
+    /// When it came: not before it had left, nor later than now.
+    fn happened_at(&self, book: &Book, sent: &Sent) -> Instant {
+        let left = Instant::from_ms(sent.posting.happened_at);
+        self.happened_at.min(book.now()).max(left)
+    }
+
+    /// A bill over what it cost the sender. Where that is not known, somebody is asked who can say it: green without a cost beside green
+    /// with one would make the latter cheaper.
+    async fn bill(
+        &self,
+        book: &mut Book,
+        app: &App,
+        sent: &Sent,
+        lot: LotId,
+    ) -> Outcome<Option<Uuid>> {
+        let site = book.site();
+        let here = setup::need::<Lot>(book.tx(), site, lot).await?.fields;
+        if here.owned_by.is_some() {
+            return Ok(None);
+        }
+        let day = book.zone().day(self.happened_at(book, sent));
+        match cost_there(book, sent).await? {
+            Cost::Known(amount) if here.landed_cost.is_none() => {
+                let sender = record(book.tx(), sent.posting.head.site).await?;
+                let note = format!("{} at what it cost {}", sent.mass, sender.name);
+                let line = CostLine {
+                    delivery: here.delivery,
+                    lot: Some(lot),
+                    kind: CostKind::Coffee,
+                    day,
+                    amount,
+                    rate: None,
+                    credit: false,
+                    reference: None,
+                    note: Note::new(&note).ok(),
+                    retired: false,
+                };
+                put(book, app, line).await.map(Some)
+            }
+            Cost::NobodyReckons => Ok(None),
+            Cost::Known(_) | Cost::Unknown => self.ask_for_cost(),
+        }
+    }
+
+    fn ask_for_cost(&self) -> Outcome<Option<Uuid>> {
+        if self.common().confirms(Confirm::CostUnknown) {
+            return Ok(None);
+        }
+        Err(Refusal::Confirm {
+            confirm: vec![Confirm::CostUnknown],
+            sentence: "what this green cost cannot be carried over: enter its bill at the site that sent it first, or confirm that you add a bill to its delivery here".to_owned(),
+            facts: serde_json::Map::new(),
+        })
+    }
+
     fn draft(
         &self,
+        book: &Book,
         id: Uuid,
         sent: &Sent,
         lot: LotId,
@@ -135,10 +194,7 @@ impl SiteArrival {
         Ok(Draft {
             id: id.into(),
             kind: Kind::Arrive,
-            // It was not here before it had left.
-            happened_at: common
-                .happened_at
-                .max(Instant::from_ms(sent.posting.happened_at)),
+            happened_at: self.happened_at(book, sent),
             reason: common.why(),
             card: None,
             reverses: None,
@@ -157,14 +213,15 @@ async fn lot_here(
     storeroom: StoreroomId,
 ) -> Outcome<LotId> {
     let site = book.site();
-    if let Some(lot) = book.tx().taken_in_as(sent.lot, site).await? {
+    let from = sent.posting.head.site;
+    if let Some(lot) = book.tx().same_lot(sent.lot, site).await? {
+        back_in_use(book, app, sent, lot).await?;
         return Ok(lot);
     }
-    let from = sent.posting.head.site;
     let sender = record(book.tx(), from).await?;
     let there = setup::need::<Lot>(book.tx(), from, sent.lot).await?.fields;
     let coffee = coffee_here(book, app, sent, &there).await?;
-    let delivery = delivery_here(book, app, &sender, &there).await?;
+    let delivery = delivery_here(book, app, sent, &sender, &there).await?;
     let named = setup::find_labelled::<Lot>(book.tx(), site, there.name.as_str()).await?;
     let name = if named.is_none() {
         there.name.clone()
@@ -176,10 +233,11 @@ async fn lot_here(
         delivery,
         coffee,
         storeroom,
-        expected_g: sent.mass,
+        // Nothing more is expected of it: what is on the way is told by itself.
+        expected_g: Mass::ZERO,
         packing: Packing {
             sacks: 0,
-            loose_g: sent.mass,
+            loose_g: Mass::ZERO,
             ..there.packing
         },
         landed_cost: None,
@@ -215,10 +273,11 @@ async fn coffee_here(book: &mut Book, app: &App, sent: &Sent, there: &Lot) -> Ou
     }
 }
 
-/// The delivery that stands for what comes of a lot from a site.
+/// The delivery that stands for what comes of a lot from a site. It is on hold here if it is there.
 async fn delivery_here(
     book: &mut Book,
     app: &App,
+    sent: &Sent,
     sender: &Site,
     there: &Lot,
 ) -> Outcome<DeliveryId> {
@@ -228,7 +287,7 @@ async fn delivery_here(
         reference: there.name.clone(),
         expected_day: book.zone().day(book.now()),
         invoice_g: None,
-        hold: None,
+        hold: hold_there(book, sent).await?,
         note: None,
         retired: false,
     };
@@ -239,35 +298,85 @@ async fn delivery_here(
     }
 }
 
-/// A bill over what the sender paid for it; none where the sender does not know, keeps books in another currency or roasts it for a customer,
-/// and where the lot's own cost is said here.
-async fn bill(book: &mut Book, app: &App, sent: &Sent, lot: LotId) -> Outcome<Option<Uuid>> {
-    let (site, from) = (book.site(), sent.posting.head.site);
-    let here = setup::need::<Lot>(book.tx(), site, lot).await?.fields;
-    let currency = record(book.tx(), site).await?.currency;
-    let sender = record(book.tx(), from).await?;
-    let today = book.zone().day(book.now());
-    if sender.currency != currency || here.owned_by.is_some() || here.landed_cost.is_some() {
-        return Ok(None);
+/// Why the sender's delivery is on hold.
+async fn hold_there(book: &mut Book, sent: &Sent) -> Outcome<Option<Note>> {
+    let from = sent.posting.head.site;
+    let lot = setup::need::<Lot>(book.tx(), from, sent.lot).await?.fields;
+    let delivery = setup::need::<Delivery>(book.tx(), from, lot.delivery).await?;
+    Ok(delivery.fields.hold)
+}
+
+/// A lot that comes again is in use again, and on hold if it is so there.
+async fn back_in_use(book: &mut Book, app: &App, sent: &Sent, lot: LotId) -> Outcome<()> {
+    let site = book.site();
+    let kept = setup::need::<Lot>(book.tx(), site, lot).await?;
+    let delivery = setup::need::<Delivery>(book.tx(), site, kept.fields.delivery).await?;
+    if kept.fields.retired {
+        let fields = Lot {
+            retired: false,
+            ..kept.fields
+        };
+        change(book, app, lot.0, kept.revision, fields).await?;
     }
-    let landed = Landed::read(book.tx(), from, &currency, today).await?;
-    let cost = landed.of(sent.lot, sent.mass).map(Amount::rounded);
-    let Some(minor) = cost.filter(|minor| *minor > 0) else {
-        return Ok(None);
-    };
-    let line = CostLine {
-        delivery: here.delivery,
-        lot: Some(lot),
-        kind: CostKind::Coffee,
-        day: today,
-        amount: Money { minor, currency },
-        rate: None,
-        credit: false,
-        reference: None,
-        note: Note::new(&format!("{} at what it cost {}", sent.mass, sender.name)).ok(),
+    let hold = hold_there(book, sent).await?;
+    let fields = Delivery {
+        hold: delivery.fields.hold.clone().or(hold),
         retired: false,
+        ..delivery.fields.clone()
     };
-    put(book, app, line).await.map(Some)
+    if fields != delivery.fields {
+        change(book, app, delivery.id, delivery.revision, fields).await?;
+    }
+    Ok(())
+}
+
+async fn change<R: Record>(
+    book: &mut Book,
+    app: &App,
+    id: Uuid,
+    revision: i64,
+    fields: R,
+) -> Outcome<()> {
+    let expected = Expected::Revision(revision);
+    setup::put(book, id, expected, fields, app.clock.new_id()).await?;
+    Ok(())
+}
+
+/// What a sending cost its sender.
+enum Cost {
+    /// So much, in the currency in which both keep their books.
+    Known(Money),
+    /// The sender reckons costs, and not this one, or in another currency.
+    Unknown,
+    /// The sender has no costs in its book at all.
+    NobodyReckons,
+}
+
+/// What a sending cost its sender, as the sender's own value has it.
+async fn cost_there(book: &mut Book, sent: &Sent) -> Outcome<Cost> {
+    let (site, from) = (book.site(), sent.posting.head.site);
+    let today = book.zone().day(book.now());
+    let there = value_now(book.tx(), from, today).await?;
+    if there.lots.iter().all(|lot| lot.cost == 0) && there.unreadable.is_empty() {
+        return Ok(Cost::NobodyReckons);
+    }
+    let currency = record(book.tx(), site).await?.currency;
+    if there.currency != currency {
+        return Ok(Cost::Unknown);
+    }
+    Ok(cost_of(&there, sent.lot, sent.mass).map_or(Cost::Unknown, Cost::Known))
+}
+
+/// What a mass of a lot cost, by its site's value: shared by what was there to be used, as what has gone to other sites is.
+pub(super) fn cost_of(value: &ValueView, lot: LotId, mass: Mass) -> Option<Money> {
+    let of = value.lots.iter().find(|of| of.lot.id == lot.0)?;
+    if of.cost <= 0 || !of.base_g.is_positive() {
+        return None;
+    }
+    Some(Money {
+        minor: Amount::minor(of.cost).part(mass, of.base_g).rounded(),
+        currency: value.currency.clone(),
+    })
 }
 
 /// A name that tells a sender's lot from one of the same name here.
@@ -299,8 +408,7 @@ pub async fn undone(book: &mut Book, app: &App, posting: &Posting) -> Outcome<()
             retired: true,
             ..kept.fields
         };
-        let expected = Expected::Revision(kept.revision);
-        setup::put(book, bill, expected, fields, app.clock.new_id()).await?;
+        change(book, app, bill, kept.revision, fields).await?;
     }
     Ok(())
 }

@@ -44,7 +44,7 @@ pub enum SiteError {
     Refused(String),
 }
 
-/// The site of a name, or the oldest where none is given.
+/// The site of a name or id, or the oldest where none is given.
 ///
 /// # Errors
 /// [`SiteError::Unknown`] where there is no such site, with those that there are; [`SiteError::NoBook`] where there is none at all.
@@ -56,7 +56,7 @@ pub async fn which(store: &dyn Store, name: Option<&Name>) -> Result<Founded, Si
     let mut others = String::new();
     for site in tx.sites().await? {
         let own = record(&mut *tx, site).await?.name;
-        if own == *name {
+        if own == *name || site.to_string() == name.as_str() {
             return Ok(with_owner(&mut *tx, site).await?);
         }
         let comma = if others.is_empty() { "" } else { ", " };

@@ -10,20 +10,22 @@ mod report;
 mod send;
 mod way;
 
-pub use arrive::{SiteArrival, undone};
+pub use arrive::{SiteArrival, hardly_as_sent, undone};
 pub use found::{Founded, SiteError, found, found_first, oldest, which};
 pub use report::{SiteFigures, SitesReport, report};
 pub use send::Sending;
 pub use way::{SendingView, Ways, ways};
 
+use crate::audit::value::{self, ValueView};
 use crate::book::Book;
 use crate::book::damaged;
 use crate::book::leaf::{Kind, Leaf, Posting};
+use crate::day::Day;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Site};
-use crate::store::{Read, Standing, StoreError};
+use crate::store::{Read, Sendings, Standing, StoreError};
 
 /// Green that one site sent to another, and what has become of it.
 #[derive(Debug, Clone)]
@@ -46,7 +48,7 @@ impl Sent {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn read(tx: &mut dyn Read, id: PostingId) -> Result<Option<Self>, StoreError> {
-        let standing = tx.in_transit(Some(id)).await?;
+        let standing = tx.in_transit(Sendings::One(id)).await?;
         Self::of(tx, &standing).await
     }
 
@@ -84,6 +86,16 @@ pub(crate) async fn record(tx: &mut dyn Read, site: SiteId) -> Result<Site, Stor
     let kept = setup::find::<Site>(tx, site, site).await?;
     kept.map(|kept| kept.fields)
         .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+}
+
+/// What a site's green is worth at the end of a day.
+async fn value_now(tx: &mut dyn Read, site: SiteId, to: Day) -> Outcome<ValueView> {
+    let asked = value::Asked {
+        from: None,
+        to,
+        known: None,
+    };
+    value::value(tx, site, asked).await
 }
 
 /// Refuses to undo a sending that the other site has taken in; whoever would take it in meanwhile waits.

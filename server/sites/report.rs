@@ -1,15 +1,16 @@
 //! The green of all sites together: what each had, what came, went and was roasted, and what was on the way between them.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use serde::Serialize;
 
-use super::record;
+use super::arrive::cost_of;
 use super::way::{SendingView, all_on_the_way};
+use super::{record, value_now};
+use crate::audit::ValueView;
 use crate::audit::statement::{AskedMany, Scope, Sums, many};
-use crate::audit::value::{self, value};
-use crate::cost::Landed;
-use crate::day::Day;
+use crate::day::{Day, Instant};
 use crate::floor::view::Named;
 use crate::ids::{LotId, SiteId};
 use crate::mass::Mass;
@@ -59,11 +60,19 @@ pub struct SitesReport {
     pub on_the_way_worth: Vec<Money>,
 }
 
-/// Draws the report up, all sites as one snapshot sees them.
+/// Draws the report up, all sites as one snapshot sees them, up to a day: the latest that any of them has unless said.
 ///
 /// # Errors
 /// [`crate::refusal::Refusal::Invalid`] for a period that ends before it begins; [`StoreError`] when the database fails.
-pub async fn report(tx: &mut dyn Read, from: Option<Day>, to: Day) -> Outcome<SitesReport> {
+pub async fn report(
+    tx: &mut dyn Read,
+    from: Option<Day>,
+    to: Option<Day>,
+    now: Instant,
+) -> Outcome<SitesReport> {
+    let today = latest_day(tx, now).await?;
+    let today = today.ok_or_else(|| StoreError::Damaged("there is no site".to_owned()))?;
+    let to = to.unwrap_or(today);
     let mut sites = Vec::new();
     for site in tx.sites().await? {
         sites.push(figures(tx, site, from, to).await?);
@@ -82,7 +91,7 @@ pub async fn report(tx: &mut dyn Read, from: Option<Day>, to: Day) -> Outcome<Si
         sums,
         sites,
         on_the_way_g: Mass::sum(on_the_way.iter().map(|sending| sending.mass_g))?,
-        on_the_way_worth: by_currency(worth_of(tx, &on_the_way, to).await?),
+        on_the_way_worth: by_currency(worth_of(tx, &on_the_way, today).await?),
         on_the_way,
     })
 }
@@ -102,12 +111,7 @@ async fn figures(
         limit: 1,
     };
     let statement = many(tx, site, asked).await?;
-    let asked = value::Asked {
-        from: None,
-        to,
-        known: None,
-    };
-    let value = value(tx, site, asked).await?;
+    let value = value_now(tx, site, to).await?;
     let lots = value.lots.iter();
     let store = lots.map(|lot| lot.closing.store - lot.closing.written_down);
     Ok(SiteFigures {
@@ -126,24 +130,31 @@ async fn figures(
     })
 }
 
-/// What sendings cost their senders.
-async fn worth_of(
-    tx: &mut dyn Read,
-    sendings: &[SendingView],
-    to: Day,
-) -> Result<Vec<Money>, StoreError> {
+/// What sendings cost their senders, as known now.
+async fn worth_of(tx: &mut dyn Read, sendings: &[SendingView], today: Day) -> Outcome<Vec<Money>> {
+    let mut values: BTreeMap<SiteId, ValueView> = BTreeMap::new();
     let mut found = Vec::new();
     for sending in sendings {
         let from = SiteId(sending.from.id);
-        let currency = record(tx, from).await?.currency;
-        let landed = Landed::read(tx, from, &currency, to).await?;
-        let cost = landed.of(LotId(sending.lot.id), sending.mass_g);
-        found.extend(cost.map(|cost| Money {
-            minor: cost.rounded(),
-            currency,
-        }));
+        if let Entry::Vacant(unread) = values.entry(from) {
+            unread.insert(value_now(tx, from, today).await?);
+        }
+        found.extend(cost_of(
+            &values[&from],
+            LotId(sending.lot.id),
+            sending.mass_g,
+        ));
     }
     Ok(found)
+}
+
+/// The latest day that any site has.
+async fn latest_day(tx: &mut dyn Read, now: Instant) -> Result<Option<Day>, StoreError> {
+    let mut latest = None;
+    for site in tx.sites().await? {
+        latest = latest.max(Some(record(tx, site).await?.zone.day(now)));
+    }
+    Ok(latest)
 }
 
 fn by_currency(amounts: impl IntoIterator<Item = Money>) -> Vec<Money> {

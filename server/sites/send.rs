@@ -13,8 +13,8 @@ use crate::command::{Command, Common, command};
 use crate::green::Posted;
 use crate::green::leave::{self, Portion};
 use crate::ids::{LotId, SiteId, StoreroomId};
-use crate::refusal::{Outcome, Refusal};
-use crate::setup::Weight;
+use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::setup::{self, Delivery, Lot, Weight};
 
 command! {
     /// Green of a lot left for another site.
@@ -41,6 +41,7 @@ impl Command for Sending {
 
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Posted> {
         self.check_site(book).await?;
+        self.ask_if_on_hold(book).await?;
         let (account, to) = ((self.lot, self.storeroom), Place::Transit(id.into()));
         let portion = Portion::check(book, "", account, &self.weight, to).await?;
         let mut draft = leave::draft(book, id, Kind::Dispatch, self.common(), &[portion]).await?;
@@ -53,6 +54,29 @@ impl Command for Sending {
 }
 
 impl Sending {
+    /// Green on hold may go to be looked at elsewhere; it is on hold there too.
+    async fn ask_if_on_hold(&self, book: &mut Book) -> Outcome<()> {
+        let site = book.site();
+        let lot = setup::named::<Lot>(book.tx(), site, "/lot", self.lot)
+            .await?
+            .fields;
+        let delivery = setup::need::<Delivery>(book.tx(), site, lot.delivery).await?;
+        let Some(why) = delivery.fields.hold else {
+            return Ok(());
+        };
+        if self.common().confirms(Confirm::DeliveryOnHold) {
+            return Ok(());
+        }
+        Err(Refusal::Confirm {
+            confirm: vec![Confirm::DeliveryOnHold],
+            sentence: format!(
+                "the delivery of {} is on hold: {why}. It will be on hold at the other site too",
+                lot.name
+            ),
+            facts: serde_json::Map::new(),
+        })
+    }
+
     async fn check_site(&self, book: &mut Book) -> Outcome<()> {
         if self.to == book.site() {
             return Err(Refusal::field(

@@ -10,7 +10,7 @@ use crate::floor::view::Named;
 use crate::ids::{PostingId, SiteId};
 use crate::mass::Mass;
 use crate::setup::{self, Lot};
-use crate::store::{Read, Standing, StoreError};
+use crate::store::{Read, Sendings, Standing, StoreError};
 use crate::text::Name;
 
 /// Green that one site sent to another.
@@ -34,6 +34,8 @@ pub struct SendingView {
     pub day: Day,
     /// As which lot it was taken in; null while it is on the way.
     pub taken_in: Option<Named>,
+    /// The posting that took it in, where that was at this site: what is undone to send it back on its way.
+    pub arrival: Option<PostingId>,
 }
 
 /// The other sites, and what goes to and fro.
@@ -67,14 +69,19 @@ pub async fn ways(tx: &mut dyn Read, site: SiteId) -> Result<Ways, StoreError> {
     }
     let of_site = |of: &SendingView| [of.from.id, of.to.id].contains(&site.0);
     let (mut on_the_way, mut arrived) = (Vec::new(), Vec::new());
-    for standing in by_sending(tx).await?.into_values().rev() {
+    let own = by_sending(tx, Sendings::Of(site)).await?;
+    for standing in own.into_values().rev() {
         let has_arrived = is_balanced(&standing);
         if has_arrived && arrived.len() == ARRIVED {
             continue;
         }
-        let Some(sending) = view(tx, &standing).await?.filter(of_site) else {
+        let seen = view(tx, &standing).await?;
+        let Some(mut sending) = seen.filter(of_site) else {
             continue;
         };
+        if has_arrived && sending.to.id == site.0 {
+            sending.arrival = tx.arrival_of(site, sending.id).await?;
+        }
         if has_arrived {
             arrived.push(sending);
         } else {
@@ -94,7 +101,8 @@ pub async fn ways(tx: &mut dyn Read, site: SiteId) -> Result<Ways, StoreError> {
 /// [`StoreError`] when the database fails.
 pub(super) async fn all_on_the_way(tx: &mut dyn Read) -> Result<Vec<SendingView>, StoreError> {
     let mut found = Vec::new();
-    for standing in by_sending(tx).await?.into_values().rev() {
+    let all = by_sending(tx, Sendings::All).await?;
+    for standing in all.into_values().rev() {
         if !is_balanced(&standing) {
             found.extend(view(tx, &standing).await?);
         }
@@ -105,9 +113,10 @@ pub(super) async fn all_on_the_way(tx: &mut dyn Read) -> Result<Vec<SendingView>
 /// What stands between sites by the posting that sent it; their ids follow time.
 async fn by_sending(
     tx: &mut dyn Read,
+    which: Sendings,
 ) -> Result<BTreeMap<PostingId, Vec<(SiteId, Standing)>>, StoreError> {
     let mut by_sending: BTreeMap<PostingId, Vec<(SiteId, Standing)>> = BTreeMap::new();
-    for (site, standing) in tx.in_transit(None).await? {
+    for (site, standing) in tx.in_transit(which).await? {
         let sending = PostingId(standing.place.key());
         by_sending
             .entry(sending)
@@ -144,6 +153,7 @@ async fn view(
         mass_g: sent.mass,
         sent_at: Instant::from_ms(sent.posting.happened_at),
         day: sent.posting.day,
+        arrival: None,
         taken_in: match sent.taken_in {
             None => None,
             Some(taken) => Some(Named {

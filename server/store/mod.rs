@@ -463,6 +463,13 @@ pub struct Receipts {
     pub mass: Mass,
 }
 
+/// Whether all that came of a lot came from other sites.
+#[must_use]
+pub fn is_of_sites(receipts: &[Receipts]) -> bool {
+    let from_site = |one: &Receipts| matches!(one.from, Place::Transit(_));
+    !receipts.is_empty() && receipts.iter().all(from_site)
+}
+
 /// Which postings are wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PostingFilter {
@@ -485,6 +492,17 @@ pub struct AccountRow {
     pub place: (String, Uuid),
     /// Its balance as stored, in milligrams.
     pub balance_mg: i64,
+}
+
+/// Which of the sendings between sites are wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sendings {
+    /// All.
+    All,
+    /// One.
+    One(PostingId),
+    /// Those from a site, those that it took in, and all that are on the way.
+    Of(SiteId),
 }
 
 /// Reads of balances and movements.
@@ -523,10 +541,12 @@ pub trait ReadMovements {
     async fn green_used(&mut self, site: SiteId, from: Day) -> Result<Vec<(LotId, Day, Mass)>>;
     /// What came of each lot, or of one, from suppliers, as a blend and from other sites.
     async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>>;
-    /// What sites sent to one another, and against it, less than nothing, what they took in: of one sending, or of all.
-    async fn in_transit(&mut self, sending: Option<PostingId>) -> Result<Vec<(SiteId, Standing)>>;
-    /// As which lot of a site coffee of another site's lot was taken in last.
-    async fn taken_in_as(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>>;
+    /// What sites sent to one another, and against it, less than nothing, what they took in.
+    async fn in_transit(&mut self, which: Sendings) -> Result<Vec<(SiteId, Standing)>>;
+    /// The posting by which a site took in what was sent to it, unless that was undone.
+    async fn arrival_of(&mut self, site: SiteId, sending: PostingId) -> Result<Option<PostingId>>;
+    /// The lot of a site that coffee of another site's lot was last taken in as, or sent there as.
+    async fn same_lot(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>>;
     /// The leaves of postings, in the order of the log.
     async fn posting_leaves(
         &mut self,

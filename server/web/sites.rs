@@ -10,7 +10,6 @@ use utoipa_axum::routes;
 use super::extract::Query;
 use super::problem::{Answer, Problem};
 use super::routes::Routes;
-use super::views::today;
 use crate::app::App;
 use crate::day::Day;
 use crate::setup::Right;
@@ -30,7 +29,7 @@ async fn ways(State(app): State<Arc<App>>) -> Answer<Json<Ways>> {
 struct ReportQuery {
     /// The first day; the beginning unless said.
     from: Option<Day>,
-    /// The last day; today unless said.
+    /// The last day; the latest that any site has unless said.
     to: Option<Day>,
 }
 
@@ -41,9 +40,9 @@ async fn report(
     Query(query): Query<ReportQuery>,
 ) -> Answer<Json<SitesReport>> {
     let mut tx = app.read().await?;
-    let today = today(&app, &mut *tx).await?;
-    let to = query.to.unwrap_or(today);
-    Ok(Json(sites::report(&mut *tx, query.from, to).await?))
+    let now = app.clock.now();
+    let report = sites::report(&mut *tx, query.from, query.to, now).await?;
+    Ok(Json(report))
 }
 
 /// These routes.

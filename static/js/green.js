@@ -166,8 +166,8 @@ function drawWays() {
   places.ways.hidden = sites.length + onTheWay.length + arrived.length === 0;
   redraw(places.ways, h('h2', {}, S.onTheWay), onTheWay.length === 0 ? h('p', { class: 'none' }, S.nothing) : wayList(onTheWay, (each) => (each.to.id === page.site
     ? button(S.takeIn, () => takeIn(each), { kind: 'main', 'data-key': `take-in-${each.id}`, 'aria-label': `${S.takeIn}: ${each.lot.name}` })
-    : button(S.callBack, () => callBack(each), { 'data-key': `call-back-${each.id}`, 'aria-label': `${S.callBack}: ${each.lot.name}` }))),
-  arrived.length ? h('details', {}, h('summary', {}, S.last), wayList(arrived, () => null)) : null);
+    : button(S.callBack, () => undo(S.callBackOf(each.lot.name), S.callBackLead, each.id), { 'data-key': `call-back-${each.id}`, 'aria-label': `${S.callBack}: ${each.lot.name}` }))),
+  arrived.length ? h('details', {}, h('summary', {}, S.last), wayList(arrived, (each) => (each.arrival ? button(T.floor.undo, () => undo(S.undo(each.lot.name), S.undoLead, each.arrival), { kind: 'quiet', 'data-key': `undo-${each.id}`, 'aria-label': `${T.floor.undo}: ${each.lot.name}` }) : null))) : null);
 }
 
 /** The storeroom, where there is one to choose. */
@@ -185,13 +185,9 @@ async function takeIn(sending) {
   }));
 }
 
-/** @param {SendingView} sending */
-async function callBack(sending) {
-  await trying(async () => {
-    await command('reversals', uuid7(), happened({ posting: sending.id }));
-    tell(S.calledBack);
-    await load();
-  });
+/** Undoes what stands between sites, after a question: an undo cannot be undone. @param {string} title @param {string} lead @param {string|null} posting */
+async function undo(title, lead, posting) {
+  await changed(await askCommand({ kind: 'reversals', title, lead, go: T.floor.undo, fields: [], body: () => ({ posting }) }));
 }
 
 /** @param {Lot} lot */

@@ -120,18 +120,25 @@ function drawTouched(path, query) {
   const bags = (/** @type {any} */ each) => each.bags.map((/** @type {any} */ of) => R.bags(of.packed || of.shipped, of.name, of.shipped)).join(', ');
   redraw(places.touched,
     h('div', { class: 'head' }, h('h2', {}, R.touchedBy(name)), h('div', { class: 'actions' }, page.label && of() === 'packing' ? linkTo(`/label?code=${page.label}`, T.packing.itsLabel) : null, h('a', { class: 'button plain', href: `${path}/ways.csv${query}`, download: '' }, R.csv), h('a', { class: 'button plain', href: path + query, download: `trace-${of()}.json` }, R.json), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
+    also(page.trace).map((text) => h('p', { class: 'notice' }, text)),
     h('dl', { class: 'facts' }, h('div', {}, h('dt', {}, R.batches), h('dd', {}, String(touched.batches))), touched.places.map((/** @type {any} */ each) => h('div', {}, h('dt', {}, `${T.places[each.place] ?? each.place} · ${each.stops}`), h('dd', {}, exact(each.stands_g))))),
     h('h3', {}, R.orders), touched.orders.length === 0 ? h('p', { class: 'none' }, R.noOrders) : h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.orders }, h('table', {}, tableHead([R.order, R.customer, R.shipDay, R.bagsHead]), h('tbody', {}, touched.orders.map((/** @type {any} */ each) => h('tr', {},
       h('th', { scope: 'row' }, each.order ? h('a', { href: `?of=order&id=${each.order}` }, each.number) : R.shelf), h('td', {}, each.customer ?? ''), h('td', {}, each.ship_day ? fullDay(each.ship_day) : ''), h('td', {}, bags(each))))))));
 }
 
+/** What other sites have of it, a line each. @param {any} trace @returns {string[]} */
+const also = (trace) => trace.elsewhere.flatMap((/** @type {any} */ each) => [R.also(each.site.name, each.trace.touched.batches, each.trace.touched.orders.length), ...also(each.trace)]);
+
 /** The kind of trace that a place can begin. @type {Record<string, string>} */
 const BEGINS = { supplier: 'delivery', batch: 'batch', roasted: 'batch', packed: 'packing', shipped: 'shipment', blended: 'lot' };
+
+/** Places of which there is one. */
+const NAMELESS = ['sample', 'waste', 'air', 'variance'];
 
 /** @param {any} stop */
 function stopText(stop) {
   const kind = BEGINS[stop.place];
-  const name = stop.place === 'store' ? `${stop.lot_name}, ${stop.name}` : ['sample', 'waste', 'air', 'variance'].includes(stop.place) ? '' : stop.name;
+  const name = stop.place === 'store' ? `${stop.lot_name}, ${stop.name}` : NAMELESS.includes(stop.place) ? '' : stop.name;
   return [T.places[stop.place] ?? stop.place, name ? ': ' : '', kind && stop.key ? h('a', { href: `?of=${kind}&id=${stop.key}` }, name) : name];
 }
 
@@ -160,7 +167,7 @@ function drawElsewhere() {
 }
 
 /** A stop of another site, whose pages are not here. @param {any} stop */
-const plainStop = (stop) => `${T.places[stop.place] ?? stop.place}${stop.name ? `: ${stop.name}` : ''}`;
+const plainStop = (stop) => `${T.places[stop.place] ?? stop.place}${stop.name && !NAMELESS.includes(stop.place) ? `: ${stop.name}` : ''}`;
 
 /** @param {any} each */
 const certificateText = (each) => R.certificate(each.certificate, each.valid_from ? fullDay(each.valid_from) : '', fullDay(each.valid_to));

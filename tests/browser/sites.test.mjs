@@ -55,6 +55,13 @@ test('green goes to another site and is weighed in there', async () => {
   await there.page.click('#ways summary');
   assert.match((await there.page.textContent('#ways')) ?? '', /taken in as VS-3/);
   await shot(there.page, 'sites-taken-in');
+  // Undone, it is on its way again, and is taken in as the same lot.
+  await there.page.click('#ways [data-key^="undo-"]');
+  await there.page.click('dialog button[type="submit"]');
+  await there.page.click('#ways [data-key^="take-in-"]');
+  await weigh(there.page, { storeroom: 'Shed' }, '59.9');
+  await there.page.waitForSelector('#ways [data-key^="undo-"]', { state: 'attached' });
+  assert.equal(await there.page.locator('.lot-link').count(), 1);
   await there.page.goto(`${coast.url}/audit`);
   await there.page.click('.inside a[href="/sites"]');
   await there.page.waitForSelector('#sites tfoot');

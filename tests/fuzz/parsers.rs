@@ -181,6 +181,7 @@ bodies! {
     "releases": outturn::week::Release,
     "withdrawals": outturn::week::Withdrawal,
     "packings": outturn::demand::Packing,
+    "allotments": outturn::demand::Allotment,
     "shipments": outturn::demand::Shipment,
     "counter-sales": outturn::demand::CounterSale,
     "take-backs": outturn::demand::TakeBack,

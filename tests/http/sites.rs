@@ -246,6 +246,81 @@ each_database! {
     }
 }
 
+each_database! {
+    /// What dried makes the rest dearer; what nobody can say the cost of is asked about; undone and taken in again it is the same lot.
+    async fn cost_is_neither_lost_nor_made_up(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let there = coast.app.site.to_string();
+        // Somebody reckons costs here, and not yet that of this lot.
+        let kivu = json!({"delivery": made.kivu_delivery, "kind": "coffee", "day": "2026-11-25", "amount": {"minor": 10_000, "currency": "EUR"}});
+        server.put_new("cost-lines", kivu).await;
+        let sending = send(server, &made, &there, 60_000).await;
+        let asked = coast.order("arrivals", &coast.id(), arrival(&sending, &room, 60_000)).await.problem(409, "confirm");
+        assert_eq!(asked["confirm"], json!(["cost_unknown"]));
+        bill(server, &made).await;
+        let dried = json!({"lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(30_000)});
+        server.command("dryings", dried).await;
+        let came = coast.command("arrivals", arrival(&sending, &room, 60_000)).await;
+        let lot = came["posting"]["movements"][0]["lot"].clone();
+        let all = coast.get("/api/all-sites").await;
+        assert_eq!(all["worth"], json!([{"minor": 190_000, "currency": "EUR"}]), "1,800.00 and 100.00, wherever the coffee is");
+        coast.command("reversals", json!({"posting": came["posting"]["id"]})).await;
+        assert_eq!(coast.get("/api/sendings").await["on_the_way"][0]["id"], json!(sending));
+        let again = coast.command("arrivals", arrival(&sending, &room, 60_000)).await;
+        assert_eq!(again["posting"]["movements"][0]["lot"], lot);
+        assert_eq!(coast.get("/api/sendings").await["arrived"][0]["arrival"], again["posting"]["id"]);
+        assert_eq!(coast.get("/api/all-sites").await["worth"], json!([{"minor": 190_000, "currency": "EUR"}]));
+        // No supplier has anything to do with it here.
+        for (command, body) in [("returns", json!({"lot": lot, "storeroom": room, "weight": reckoned(1_000)})),
+            ("receipts", json!({"delivery": coast.get(&format!("/api/lots/{}", lot.as_str().unwrap())).await["delivery"], "lines": [{"lot": lot, "storeroom": room, "weight": reckoned(1_000)}]}))] {
+            let refused = coast.order(command, &coast.id(), body).await;
+            assert!(refused.pointers()[0].ends_with("/lot"), "{}", refused.text);
+        }
+        // What comes home is the lot that it was.
+        let home = json!({"to": server.app.site.to_string(), "lot": lot, "storeroom": room, "weight": reckoned(10_000)});
+        let home = coast.command("sendings", home).await["posting"]["id"].as_str().unwrap().to_owned();
+        let back = server.command("arrivals", arrival(&home, &made.storeroom, 10_000)).await;
+        assert_eq!(back["posting"]["movements"][0]["lot"], json!(made.washed));
+        assert_eq!(coast.get("/api/all-sites").await["worth"], json!([{"minor": 190_000, "currency": "EUR"}]));
+        coast.finish().await;
+    }
+
+    /// Coffee that got lost on the way is a finding, what two scales make of it is none; and what is on hold is so at the other site.
+    async fn what_is_lost_on_the_way_is_found(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let there = coast.app.site.to_string();
+        let first = send(server, &made, &there, 60_000).await;
+        coast.command("arrivals", arrival(&first, &room, 59_700)).await;
+        let unexplained = async || {
+            let findings = coast.get("/api/findings").await;
+            let all = findings["items"].as_array().unwrap().iter();
+            all.filter(|finding| finding["kind"] == "count_unexplained").cloned().collect::<Vec<Value>>()
+        };
+        assert_eq!(unexplained().await, Vec::<Value>::new());
+        let delivery = server.get(&format!("/api/deliveries/{}", made.huila_delivery)).await;
+        assert_eq!(delivery["hold"], Value::Null);
+        server.put_change("deliveries", &made.huila_delivery, json!({"hold": "Smells of smoke"})).await;
+        let body = json!({"to": there, "lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(60_000)});
+        let asked = server.order("sendings", &server.id(), body.clone()).await.problem(409, "confirm");
+        assert_eq!(asked["confirm"], json!(["delivery_on_hold"]));
+        let mut sure = body;
+        sure["confirmed"] = json!(["delivery_on_hold"]);
+        let second = server.command("sendings", sure).await["posting"]["id"].as_str().unwrap().to_owned();
+        let mut less = arrival(&second, &room, 40_000);
+        less["confirmed"] = json!(["other_than_sent"]);
+        let came = coast.command("arrivals", less).await;
+        let found = unexplained().await;
+        assert_eq!(found.len(), 1);
+        assert!(found[0]["sentence"].as_str().unwrap().contains("less of Huila washed came from another site"), "{found:?}");
+        let lot = came["posting"]["movements"][0]["lot"].as_str().unwrap().to_owned();
+        let delivery = coast.get(&format!("/api/lots/{lot}")).await["delivery"].as_str().unwrap().to_owned();
+        assert_eq!(coast.get(&format!("/api/deliveries/{delivery}")).await["hold"], "Smells of smoke");
+        coast.finish().await;
+    }
+}
+
 /// While one site's turn at writing lasts, another site books: the two logs do not wait for each other.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn sites_do_not_wait_for_each_other() {

@@ -74,14 +74,14 @@ fn flag(
             continue;
         }
         if m.from == Place::Variance {
-            let is_count = posting.kind == Kind::Count;
-            add(
-                if is_count { "count" } else { "beyond_book" },
-                m.lot,
-                m.mass_mg,
-            );
+            let why = match posting.kind {
+                Kind::Count | Kind::Arrive => posting.kind.word(),
+                _ => "beyond_book",
+            };
+            add(why, m.lot, m.mass_mg);
         }
-        if m.to == Place::Variance && matches!(posting.kind, Kind::Count | Kind::UseUp) {
+        let counted = matches!(posting.kind, Kind::Count | Kind::UseUp | Kind::Arrive);
+        if m.to == Place::Variance && counted {
             add(posting.kind.word(), m.lot, -m.mass_mg);
         }
         let reckoned =

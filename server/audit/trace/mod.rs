@@ -25,7 +25,7 @@ use crate::ids::{LotId, OrderId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Delivery, Lot, Order, Site};
-use crate::store::{Read, StoreError};
+use crate::store::{Read, Sendings, Standing, StoreError};
 use crate::text::Name;
 use graph::{Graph, Node, Towards, node};
 pub(in crate::audit) use names::Names;
@@ -190,7 +190,7 @@ async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace>
     })
 }
 
-/// What other sites tell, in the same direction, of what a trace reached between the sites; and what further ones tell of that. Each lot
+/// What other sites tell of what a trace reached between the sites; and what further ones tell of that. Each lot
 /// is told once, though it may have gone to and fro.
 async fn elsewhere(
     tx: &mut dyn Read,
@@ -200,24 +200,32 @@ async fn elsewhere(
 ) -> Outcome<Vec<Elsewhere>> {
     seen.extend(trace.stops.iter().map(|stop| stop.lot));
     let between = trace.stops.iter().filter(|stop| stop.place == "transit");
-    let mut there = BTreeSet::new();
+    let mut there = BTreeMap::new();
     for sending in between.filter_map(|stop| stop.key) {
-        let ends = tx.in_transit(Some(PostingId(sending))).await?;
+        let ends = tx.in_transit(Sendings::One(PostingId(sending))).await?;
+        // Where the other site sent it, it came from there; else it went there.
+        let way = |end: &Standing| {
+            if end.mass.is_positive() {
+                Direction::Backward
+            } else {
+                Direction::Forward
+            }
+        };
         there.extend(
-            ends.into_iter()
+            ends.iter()
                 .filter(|(other, _)| *other != site)
-                .map(|(other, end)| (other, end.lot)),
+                .map(|(other, end)| ((*other, end.lot), way(end))),
         );
     }
     let mut found = Vec::new();
-    for (other, lot) in there {
+    for ((other, lot), direction) in there {
         if !seen.insert(lot) {
             continue;
         }
         let asked = Asked {
             of: Subject::Lot,
             id: lot.0,
-            direction: trace.direction,
+            direction,
         };
         let mut further = at_one(tx, other, asked).await?;
         further.elsewhere = Box::pin(elsewhere(tx, other, &further, seen)).await?;

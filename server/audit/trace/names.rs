@@ -11,7 +11,7 @@ use crate::ids::{BatchId, LotId, PostingId, SiteId};
 use crate::setup::{
     self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Site, Storeroom, Style,
 };
-use crate::store::{PostedBags, Read, StoreError};
+use crate::store::{PostedBags, Read, Sendings, StoreError};
 use crate::text::Name;
 
 /// Names by place and lot.
@@ -108,7 +108,7 @@ async fn other_sites(
             let to = serde_json::from_value(leaf["facts"]["to"].clone()).map_err(damaged)?;
             format!("to {}", site_name(tx, to).await?)
         } else {
-            let ends = tx.in_transit(Some(*sending)).await?;
+            let ends = tx.in_transit(Sendings::One(*sending)).await?;
             let from = ends.iter().find(|(other, _)| *other != site);
             let Some((from, _)) = from else { continue };
             format!("from {}", site_name(tx, *from).await?)

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Faults;
 use crate::ids::{PostingId, SiteId};
-use crate::store::{Read, StoreError};
+use crate::store::{Read, Sendings, StoreError};
 
 /// What stands between sites at one of them, in milligrams, by the posting that sent it.
 pub(in crate::audit) type Between = (SiteId, PostingId, i64);
@@ -15,7 +15,7 @@ pub(super) async fn check(
     site: SiteId,
     faults: &mut Faults,
 ) -> Result<(), StoreError> {
-    let standing = tx.in_transit(None).await;
+    let standing = tx.in_transit(Sendings::All).await;
     let standing = faults.readable("accounts between sites", standing)?;
     let between: Vec<Between> = standing
         .into_iter()

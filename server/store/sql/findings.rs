@@ -62,12 +62,12 @@ const FLAGGED: &str = "
         GROUP BY card
         HAVING COUNT(*) > 1
     ), found AS (
-        SELECT CASE WHEN moved.beyond AND posting.kind <> 'count' THEN 'beyond_book' ELSE posting.kind END AS why,
+        SELECT CASE WHEN moved.beyond AND posting.kind NOT IN ('count', 'arrive') THEN 'beyond_book' ELSE posting.kind END AS why,
                posting.id AS posting, moved.lot, moved.mass_mg
         FROM moved
         CROSS JOIN posting
         LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
-        WHERE posting.id = moved.posting AND (moved.beyond OR posting.kind IN ('count', 'use_up'))
+        WHERE posting.id = moved.posting AND (moved.beyond OR posting.kind IN ('count', 'use_up', 'arrive'))
           AND posting.reverses IS NULL AND reversal.id IS NULL
         UNION ALL
         SELECT 'late', posting.id, account.lot, movement.mass_mg

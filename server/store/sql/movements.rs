@@ -4,7 +4,9 @@ use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
-use super::super::super::{LogRow, PostingFilter, ReadMovements, Receipts, Result, Standing};
+use super::super::super::{
+    LogRow, PostingFilter, ReadMovements, Receipts, Result, Sendings, Standing,
+};
 use super::{Db, Transaction, day, mass, place};
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
@@ -256,14 +258,28 @@ impl ReadMovements for Transaction {
             .collect()
     }
 
-    async fn in_transit(&mut self, sending: Option<PostingId>) -> Result<Vec<(SiteId, Standing)>> {
+    async fn in_transit(&mut self, which: Sendings) -> Result<Vec<(SiteId, Standing)>> {
         let mut query = QueryBuilder::<Db>::new(
             "SELECT site, lot, place, key, balance_mg
              FROM account
              WHERE place = 'transit' AND balance_mg <> 0",
         );
-        if let Some(sending) = sending {
-            query.push(" AND key = ").push_bind(sending.0);
+        match which {
+            Sendings::All => {}
+            Sendings::One(sending) => {
+                query.push(" AND key = ").push_bind(sending.0);
+            }
+            Sendings::Of(site) => {
+                // What is on its way to a site has no account there yet.
+                query
+                    .push(
+                        " AND key IN (SELECT key FROM account WHERE place = 'transit' AND balance_mg <> 0
+                          GROUP BY key
+                          HAVING SUM(balance_mg) <> 0 OR MAX(CASE WHEN site = ",
+                    )
+                    .push_bind(site.0)
+                    .push(" THEN 1 ELSE 0 END) = 1)");
+            }
         }
         query.push(" ORDER BY key, site, lot");
         let rows: Vec<(Uuid, Uuid, String, Uuid, i64)> =
@@ -273,13 +289,29 @@ impl ReadMovements for Transaction {
             .collect()
     }
 
-    async fn taken_in_as(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>> {
+    async fn arrival_of(&mut self, site: SiteId, sending: PostingId) -> Result<Option<PostingId>> {
         let found: Option<Uuid> = sqlx::query_scalar(
-            "SELECT taken.lot
-             FROM account AS sent
-             JOIN account AS taken ON taken.key = sent.key AND taken.place = 'transit' AND taken.site = $2
-             WHERE sent.lot = $1 AND sent.place = 'transit' AND sent.site <> $2 AND taken.balance_mg < 0
-             ORDER BY taken.key DESC
+            "SELECT posting.id
+             FROM account
+             JOIN movement ON movement.from_account = account.id
+             JOIN posting ON posting.id = movement.posting
+             LEFT JOIN posting AS reversal ON reversal.reverses = posting.id
+             WHERE account.key = $2 AND account.place = 'transit' AND account.site = $1 AND posting.kind = 'arrive' AND reversal.id IS NULL",
+        )
+        .bind(site.0)
+        .bind(sending.0)
+        .fetch_optional(&mut **self)
+        .await?;
+        Ok(found.map(PostingId))
+    }
+
+    async fn same_lot(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>> {
+        let found: Option<Uuid> = sqlx::query_scalar(
+            "SELECT here.lot
+             FROM account AS there
+             JOIN account AS here ON here.key = there.key AND here.place = 'transit' AND here.site = $2
+             WHERE there.lot = $1 AND there.place = 'transit' AND there.site <> $2
+             ORDER BY here.key DESC
              LIMIT 1",
         )
         .bind(lot.0)
