@@ -2,8 +2,6 @@
 
 use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -39,12 +37,6 @@ const UPDATE_HEAD: &str = "
 /// How long a request waits for its turn to write.
 const PATIENCE: Duration = Duration::from_secs(5);
 const READERS: u32 = 4;
-/// After so many turns at writing what stands in the log of changes goes into the file: about a thousand pages, as many as SQLite itself lets be.
-const TURNS: u32 = 16;
-/// With more pages than this it has not begun anew since, as while somebody reads from it, and it is tried after each turn.
-const MANY_PAGES: i64 = 2_000;
-/// If that fails, SQLite does it within a turn once there are so many pages.
-const MOST_PAGES: &str = "8000";
 
 static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 
@@ -94,14 +86,10 @@ impl Database {
             .acquire_timeout(PATIENCE)
             .test_before_acquire(false)
             .after_release(|connection, _| Box::pin(is_free(connection)));
-        let due_in = Arc::new(AtomicU32::new(TURNS));
         let writer = pool
             .clone()
             .max_connections(1)
-            .after_release(move |connection, _| {
-                Box::pin(after_turn(connection, Arc::clone(&due_in)))
-            })
-            .connect_with(options.clone().pragma("wal_autocheckpoint", MOST_PAGES))
+            .connect_with(options.clone())
             .await?;
         keep_as_it_was(&writer, Path::new(file)).await?;
         MIGRATIONS.run(&writer).await?;
@@ -121,38 +109,6 @@ async fn is_free(connection: &mut SqliteConnection) -> std::result::Result<bool,
         connection.ping().await?;
     }
     Ok(!connection.is_in_transaction())
-}
-
-/// What follows a turn at writing, when it has been answered. Left to itself SQLite brings the log of changes into the file within a commit, and
-/// whoever sent the tenth weight or so would wait for all that the others had written.
-async fn after_turn(
-    connection: &mut SqliteConnection,
-    due_in: Arc<AtomicU32>,
-) -> std::result::Result<bool, sqlx::Error> {
-    let free = is_free(connection).await?;
-    // There is one writer, so nobody counts beside this.
-    let turns = due_in.load(Ordering::Relaxed).saturating_sub(1);
-    let turns = if free && turns == 0 {
-        bring_in(connection).await
-    } else {
-        turns
-    };
-    due_in.store(turns, Ordering::Relaxed);
-    Ok(free)
-}
-
-/// Brings the log of changes into the file, as far as those who read let it; after how many turns again.
-async fn bring_in(connection: &mut SqliteConnection) -> u32 {
-    let brought = sqlx::query_as("PRAGMA wal_checkpoint(PASSIVE)");
-    let brought: std::result::Result<(i64, i64, i64), _> = brought.fetch_one(connection).await;
-    match brought {
-        Ok((_, pages, _)) if pages > MANY_PAGES => 1,
-        Ok(_) => TURNS,
-        Err(error) => {
-            tracing::warn!(%error, "the log of changes could not be brought into the file; it is tried again");
-            TURNS
-        }
-    }
 }
 
 /// The files that SQLite keeps beside a database. It gives them the rights of the database, so that those made beside one that may not be written
