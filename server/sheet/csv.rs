@@ -3,7 +3,8 @@
 use super::{Row, Sheet, wrong};
 use crate::refusal::LineError;
 
-const BYTE_ORDER_MARK: char = '\u{feff}';
+/// Stands before the first line, where a program has written one.
+pub const BYTE_ORDER_MARK: char = '\u{feff}';
 
 /// Bytes as text: UTF-8, or UTF-16 with its mark, which some spreadsheets call Unicode text.
 pub fn decode(bytes: &[u8]) -> Result<String, LineError> {
@@ -144,6 +145,7 @@ mod tests {
             "\u{feff}day;coffee;green\r\n2026-11-25;Kivu;12.5\r\n",
             "day\tcoffee\tgreen\n2026-11-25\t Kivu \t12.5\n",
             "day,coffee,green\n2026-11-25,\"Kivu\",12.5",
+            "\"\u{feff}day\",coffee,green\n2026-11-25,Kivu\u{feff},12.5\n",
         ] {
             assert_eq!(read(text).unwrap(), plain, "{text}");
         }

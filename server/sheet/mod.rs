@@ -48,6 +48,19 @@ pub struct Row {
     pub cells: Vec<String>,
 }
 
+impl Row {
+    /// Without byte order marks at the ends of its cells, which nobody sees and which mean nothing there.
+    fn bare(mut self) -> Self {
+        for cell in &mut self.cells {
+            let bare = cell.trim_matches(|c: char| c == csv::BYTE_ORDER_MARK || c.is_whitespace());
+            if bare.len() < cell.len() {
+                *cell = bare.to_owned();
+            }
+        }
+        self
+    }
+}
+
 impl Sheet {
     /// Reads text.
     ///
@@ -82,6 +95,7 @@ impl Sheet {
     ) -> Result<Self, LineError> {
         let mut rows = rows
             .into_iter()
+            .map(Row::bare)
             .filter(|row| row.cells.iter().any(|cell| !cell.is_empty()));
         let Some(head) = rows.next() else {
             let first = unreadable.into_iter().next();
