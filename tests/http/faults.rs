@@ -357,6 +357,8 @@ async fn a_host_that_vanishes_is_noticed() {
     let server = Server::at(Home::Shared(schema.at(way.url.clone())), 1).await;
     let made = roastery(&server).await;
     let body = json!({"v": 1, "happened_at": BEGINS, "lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(1)});
+    // Nobody is in the middle of reading.
+    server.app.learned().await;
     way.is_open.store(false, Ordering::SeqCst);
     let id = server.id();
     let path = format!("/api/wastes/{id}");
