@@ -10,7 +10,6 @@ use std::time::Duration;
 use futures_util::StreamExt;
 use serde::Serialize;
 use tokio::sync::{broadcast, watch};
-use tokio::time::timeout;
 
 use crate::book::damaged;
 use crate::book::leaf::{Leaf, Posting};
@@ -31,8 +30,6 @@ pub struct Changed {
 const AT_LEAST: Duration = Duration::from_secs(10);
 /// Waits this long when the book could not be read.
 const AFTER_FAULT: Duration = Duration::from_secs(1);
-/// A page of leaves is read in far less.
-const PATIENCE: Duration = Duration::from_secs(30);
 /// Leaves read at a time.
 pub const PAGE: i64 = 1_000;
 
@@ -71,10 +68,7 @@ impl Follower {
     async fn follow(&self) -> Result<(), StoreError> {
         loop {
             let mut tx = self.store.read().await?;
-            let leaves = tx.leaves(self.site, self.expect.followed(), PAGE);
-            // A host that vanished would be waited for until the operating system gives it up.
-            let leaves = timeout(PATIENCE, leaves).await;
-            let leaves = leaves.map_err(|_| StoreError::Away("it said nothing".to_owned()))??;
+            let leaves = tx.leaves(self.site, self.expect.followed(), PAGE).await?;
             if leaves.is_empty() {
                 self.write_down().await;
                 return Ok(());

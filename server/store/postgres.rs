@@ -4,9 +4,7 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use futures_util::stream;
-use sqlx::Connection;
-use sqlx::postgres::{PgConnection, PgListener, PgPool, PgPoolOptions};
-use tokio::time::{sleep, timeout};
+use sqlx::postgres::{PgListener, PgPool, PgPoolOptions};
 
 use super::{Commits, Read, Result, Store, Write};
 
@@ -39,22 +37,16 @@ const CHANNEL: &str = "outturn_head";
 
 /// How long a request waits for a connection.
 const PATIENCE: Duration = Duration::from_secs(5);
-/// How long a connection may take to say that it is there. A host that vanishes says nothing at all, and the operating system believes
-/// in it for many minutes.
-const SIGN_OF_LIFE: Duration = Duration::from_secs(2);
 /// How long to wait before listening again.
 const AGAIN: Duration = Duration::from_secs(1);
-/// After so long without a word, listening begins anew: nobody may be there any more.
-const SILENCE: Duration = Duration::from_mins(1);
 
-/// For requests. What listens for commits has a connection of its own: where its host has vanished, nobody waits for it.
-const CONNECTIONS: u32 = 8;
+/// Eight for requests and one that listens.
+const CONNECTIONS: u32 = 9;
 
 /// One pool of connections.
 #[derive(Debug)]
 pub struct Database {
     pool: PgPool,
-    url: String,
 }
 
 impl Database {
@@ -63,16 +55,10 @@ impl Database {
         let pool = PgPoolOptions::new()
             .max_connections(CONNECTIONS)
             .acquire_timeout(PATIENCE)
-            .test_before_acquire(false)
-            .before_acquire(|connection, _| Box::pin(answers(connection)))
-            .after_release(|connection, _| Box::pin(answers(connection)))
             .connect(url)
             .await?;
         sqlx::migrate!("migrations/postgres").run(&pool).await?;
-        Ok(Self {
-            pool,
-            url: url.to_owned(),
-        })
+        Ok(Self { pool })
     }
 }
 
@@ -89,11 +75,9 @@ impl Store for Database {
     }
 
     async fn commits(&self) -> Result<Commits> {
-        let listening = Listening {
-            listener: Some(listen(&self.url).await?),
-            url: self.url.clone(),
-        };
-        Ok(Box::pin(stream::unfold(listening, next_commit)))
+        let mut listener = PgListener::connect_with(&self.pool).await?;
+        listener.listen(CHANNEL).await?;
+        Ok(Box::pin(stream::unfold(listener, next_commit)))
     }
 
     async fn close(&self) {
@@ -101,40 +85,13 @@ impl Store for Database {
     }
 }
 
-/// Whether a connection answers in time; one that does not is thrown away.
-async fn answers(connection: &mut PgConnection) -> std::result::Result<bool, sqlx::Error> {
-    match timeout(SIGN_OF_LIFE, connection.ping()).await {
-        Ok(answer) => answer.map(|()| true),
-        Err(_) => Err(sqlx::Error::PoolTimedOut),
+/// Waits for word of a commit; none when the pool is closed, which waits for the listener to let go.
+async fn next_commit(mut listener: PgListener) -> Option<((), PgListener)> {
+    match listener.try_recv().await {
+        Err(sqlx::Error::PoolClosed) => return None,
+        Err(_) => tokio::time::sleep(AGAIN).await,
+        // A lost connection (no notification) may have lost a word with it, so it counts as one.
+        Ok(_) => {}
     }
-}
-
-/// What listens for commits, while it can.
-struct Listening {
-    url: String,
-    listener: Option<PgListener>,
-}
-
-async fn listen(url: &str) -> std::result::Result<PgListener, sqlx::Error> {
-    let connected = timeout(PATIENCE, PgListener::connect(url)).await;
-    let mut listener = connected.map_err(|_| sqlx::Error::PoolTimedOut)??;
-    listener.listen(CHANNEL).await?;
-    Ok(listener)
-}
-
-/// Waits for word of a commit. A word can be lost with its connection, so whatever happens to that counts as one.
-async fn next_commit(mut listening: Listening) -> Option<((), Listening)> {
-    let Some(listener) = &mut listening.listener else {
-        match listen(&listening.url).await {
-            Ok(listener) => listening.listener = Some(listener),
-            Err(_) => sleep(AGAIN).await,
-        }
-        return Some(((), listening));
-    };
-    match timeout(SILENCE, listener.try_recv()).await {
-        Ok(Ok(_)) => {}
-        Ok(Err(_)) => sleep(AGAIN).await,
-        Err(_) => listening.listener = None,
-    }
-    Some(((), listening))
+    Some(((), listener))
 }

@@ -2,8 +2,8 @@
 //! in between says what to do, and all goes on by itself.
 
 use std::process::{Command, Stdio};
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use futures_util::StreamExt;
@@ -12,8 +12,6 @@ use outturn::clock::Clock;
 use reqwest::Method;
 use serde_json::{Value, json};
 use sqlx::{Connection, PgConnection};
-use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::{TcpListener, UnixStream};
 use tokio::time::{sleep, timeout};
 
 use crate::green::{reckoned, standing};
@@ -92,60 +90,6 @@ fn order(arguments: &[&str]) -> String {
         .expect("a URL")
         .trim()
         .to_owned()
-}
-
-/// The way to the tests' PostgreSQL server, on which the host can vanish: what is connected then hears nothing more, and nothing is closed.
-struct Way {
-    url: String,
-    is_open: Arc<AtomicBool>,
-}
-
-impl Way {
-    async fn make() -> Self {
-        let there = std::env::var("OUTTURN_TEST_POSTGRES").expect("a PostgreSQL server");
-        let (_, folder) = there.split_once("host=").expect("a server with a socket");
-        let socket = format!("{}/.s.PGSQL.5432", folder.replace("%2F", "/"));
-        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
-        let address = listener.local_addr().expect("its address");
-        let is_open = Arc::new(AtomicBool::new(true));
-        let open = Arc::clone(&is_open);
-        tokio::spawn(async move {
-            // A connection that was there when the host vanished stays, and says nothing ever again.
-            while let Ok((near, _)) = listener.accept().await {
-                let (socket, open) = (socket.clone(), Arc::clone(&open));
-                tokio::spawn(async move {
-                    let far = UnixStream::connect(socket).await.expect("the server");
-                    let (mut from_near, mut to_near) = near.into_split();
-                    let (mut from_far, mut to_far) = far.into_split();
-                    tokio::join!(
-                        pass(&mut from_near, &mut to_far, &open),
-                        pass(&mut from_far, &mut to_near, &open),
-                    );
-                });
-            }
-        });
-        let url = format!("postgres://outturn@{address}/postgres?sslmode=disable");
-        Self { url, is_open }
-    }
-}
-
-/// Passes on what comes, until the host vanishes; then it keeps both ends and says no more.
-async fn pass(
-    from: &mut (impl AsyncRead + Unpin),
-    to: &mut (impl AsyncWrite + Unpin),
-    open: &AtomicBool,
-) {
-    let mut bytes = vec![0; 16_384];
-    loop {
-        let read = from.read(&mut bytes).await.unwrap_or(0);
-        if !open.load(Ordering::SeqCst) {
-            std::future::pending::<()>().await;
-        }
-        if read == 0 || to.write_all(&bytes[..read]).await.is_err() {
-            let _ = to.shutdown().await;
-            return;
-        }
-    }
 }
 
 /// What was sent and answered.
@@ -346,41 +290,4 @@ async fn a_promoted_replica_has_all_that_was_answered() {
     sent.is_all_in(&there, &made, washed_g - beyond).await;
     there.command("wastes", json!({"lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(80)})).await;
     there.finish().await;
-}
-
-/// The database's host vanishes without closing a connection: everybody is told so within moments and not left waiting, and when a host answers at that
-/// address again, all goes on.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_host_that_vanishes_is_noticed() {
-    let way = Way::make().await;
-    let schema = Schema::create(format!("test_{}", Clock::Machine.new_id().simple())).await;
-    let server = Server::at(Home::Shared(schema.at(way.url.clone())), 1).await;
-    let made = roastery(&server).await;
-    let body = json!({"v": 1, "happened_at": BEGINS, "lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(1)});
-    // Nobody is in the middle of reading.
-    server.app.learned().await;
-    way.is_open.store(false, Ordering::SeqCst);
-    let id = server.id();
-    let path = format!("/api/wastes/{id}");
-    let unanswered = timeout(Duration::from_secs(20), server.try_put(&path, &body));
-    let answer = unanswered.await.expect("an answer").expect("a service");
-    assert_eq!(answer.status, 503, "{}", answer.text);
-    way.is_open.store(true, Ordering::SeqCst);
-    let booked = async {
-        while server
-            .try_put(&path, &body)
-            .await
-            .expect("a service")
-            .status
-            != 201
-        {
-            sleep(Duration::from_millis(200)).await;
-        }
-    };
-    timeout(Duration::from_secs(60), booked)
-        .await
-        .expect("it goes on by itself");
-    assert_eq!(standing(&server, &made.washed).await["waste"], 1_000);
-    server.finish().await;
-    schema.drop().await;
 }
