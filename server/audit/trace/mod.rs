@@ -24,7 +24,8 @@ use crate::floor::view::Named;
 use crate::ids::{LotId, OrderId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Delivery, Lot, Order, Site};
+use crate::setup::{self, Delivery, Lot, Order};
+use crate::sites::record;
 use crate::store::{Read, Sendings, Standing, StoreError};
 use crate::text::Name;
 use graph::{Graph, Node, Towards, node};
@@ -229,11 +230,10 @@ async fn elsewhere(
         };
         let mut further = at_one(tx, other, asked).await?;
         further.elsewhere = Box::pin(elsewhere(tx, other, &further, seen)).await?;
-        let record = setup::need::<Site>(tx, other, other).await?;
         found.push(Elsewhere {
             site: Named {
                 id: other.0,
-                name: record.fields.name,
+                name: record(tx, other).await?.name,
             },
             trace: further,
         });

@@ -8,9 +8,8 @@ use uuid::Uuid;
 use crate::book::damaged;
 use crate::book::place::Place;
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
-use crate::setup::{
-    self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Site, Storeroom, Style,
-};
+use crate::setup::{self, Delivery, Kept, Lot, Order, Product, Record, Roaster, Storeroom, Style};
+use crate::sites::record;
 use crate::store::{PostedBags, Read, Sendings, StoreError};
 use crate::text::Name;
 
@@ -106,21 +105,16 @@ async fn other_sites(
         let name = if let Some(text) = tx.posting_leaf(site, *sending).await? {
             let leaf: serde_json::Value = serde_json::from_str(&text).map_err(damaged)?;
             let to = serde_json::from_value(leaf["facts"]["to"].clone()).map_err(damaged)?;
-            format!("to {}", site_name(tx, to).await?)
+            format!("to {}", record(tx, to).await?.name)
         } else {
             let ends = tx.in_transit(Sendings::One(*sending)).await?;
             let from = ends.iter().find(|(other, _)| *other != site);
             let Some((from, _)) = from else { continue };
-            format!("from {}", site_name(tx, *from).await?)
+            format!("from {}", record(tx, *from).await?.name)
         };
         names.insert(sending.0, name);
     }
     Ok(names)
-}
-
-async fn site_name(tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
-    let kept = setup::find::<Site>(tx, site, site).await?;
-    Ok(kept.map_or_else(String::new, |kept| kept.fields.name.to_string()))
 }
 
 /// Packings and shipments by their bags and orders.

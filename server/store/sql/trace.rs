@@ -21,6 +21,16 @@ type BagsColumns = (
     Option<Uuid>,
 );
 
+fn bags_row((order, product, bags, ground, packing): AllottedColumns) -> Result<BagsRow> {
+    Ok(BagsRow {
+        order: order.map(OrderId),
+        product: ProductId(product),
+        bags: u32::try_from(bags).unwrap_or(u32::MAX),
+        grind: grind(ground)?,
+        packing: packing.map(PostingId),
+    })
+}
+
 #[async_trait]
 impl ReadTrace for Transaction {
     async fn ways(&mut self, site: SiteId, lots: &[LotId]) -> Result<Vec<Way>> {
@@ -96,13 +106,7 @@ impl ReadTrace for Transaction {
                 found.push(PostedBags {
                     posting: PostingId(posting),
                     day: day(&on)?,
-                    bags: BagsRow {
-                        order: order.map(OrderId),
-                        product: ProductId(product),
-                        bags: u32::try_from(bags).unwrap_or(u32::MAX),
-                        grind: grind(ground)?,
-                        packing: packing.map(PostingId),
-                    },
+                    bags: bags_row((order, product, bags, ground, packing))?,
                 });
             }
         }
@@ -130,14 +134,8 @@ impl ReadTrace for Transaction {
             }
             query.push(") ORDER BY posting.position, bags.line");
             let rows: Vec<AllottedColumns> = query.build_query_as().fetch_all(&mut **self).await?;
-            for (order, product, bags, ground, packing) in rows {
-                found.push(BagsRow {
-                    order: order.map(OrderId),
-                    product: ProductId(product),
-                    bags: u32::try_from(bags).unwrap_or(u32::MAX),
-                    grind: grind(ground)?,
-                    packing: packing.map(PostingId),
-                });
+            for row in rows {
+                found.push(bags_row(row)?);
             }
         }
         Ok(found)
