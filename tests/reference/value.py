@@ -45,8 +45,8 @@ assert sums > 2 * len(said["lots"])
 rows = list(results["Lots"].iter_rows(values_only=True))
 heads = {head: index for index, head in enumerate(rows[0])}
 assert len(rows) == len(said["lots"]) + 2
-changes = ["Bills", "Sold", "Samples", "Waste", "Count differences", "Into blends", "Written down", "Of that, used"]
-stock = ["store", "batch", "roasted", "packed", "coming", "transit"]
+changes = ["Bills", "Sold", "Samples", "Waste", "Count differences", "Into blends", "To other sites", "Written down", "Of that, used"]
+stock = ["store", "batch", "roasted", "packed", "coming"]
 for row, lot in zip(rows[1:], said["lots"]):
     assert row[heads["Lot"]] == lot["lot"]["name"]
     assert whole(row[heads["Green g"]], 1000) == round(lot["store_g"] * 1000)

@@ -60,8 +60,8 @@ const AMOUNTS: [Amount; 24] = [
     ("cost", "Cost of all of it", |of| of.cost),
 ];
 
-/// Where the sum of the opening stands among the amounts, and that of the closing.
-const SUMS: [usize; 2] = [6, 22];
+/// The sums among the amounts. The parts of one stand before it, and bear its key before their own.
+const SUMS: [&str; 2] = ["opening", "closing"];
 
 /// The columns of a workbook before the amounts.
 const BEFORE: [(&str, f64); 5] = [
@@ -91,6 +91,18 @@ impl CoffeeValue {
     const fn ways(&self) -> [i64; 3] {
         [self.by_lot, self.weighted_average, self.first_in_first_out]
     }
+}
+
+/// How many parts a sum has.
+fn parts(sum: &str) -> u16 {
+    AMOUNTS
+        .iter()
+        .filter(|(key, _, _)| {
+            key.strip_prefix(sum)
+                .is_some_and(|rest| rest.starts_with('_'))
+        })
+        .map(|_| 1)
+        .sum()
 }
 
 /// Minor units as a plain decimal number.
@@ -228,11 +240,10 @@ fn lots(sheet: &mut Worksheet, value: &ValueView, formats: &Formats) -> Result<(
         if let Some(per_kg) = of.per_kg {
             sheet.write_number_with_format(row, 4, formats.number(per_kg)?, &formats.money)?;
         }
-        for ((i, (_, _, read)), column) in AMOUNTS.iter().enumerate().zip(5_u16..) {
+        for ((key, _, read), column) in AMOUNTS.iter().zip(5_u16..) {
             let amount = formats.number(read(of))?;
-            if SUMS.contains(&i) {
-                // Seven amounts stand before their sum.
-                let area = area((column - 7, column - 1), (row + 1, row + 1));
+            if SUMS.contains(key) {
+                let area = area((column - parts(key), column - 1), (row + 1, row + 1));
                 let sum = Formula::new(format!("=SUM({area})")).set_result(amount.to_string());
                 sheet.write_formula_with_format(row, column, sum, &formats.strong_money)?;
             } else {
