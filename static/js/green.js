@@ -167,7 +167,7 @@ function drawWays() {
   redraw(places.ways, h('h2', {}, S.onTheWay), onTheWay.length === 0 ? h('p', { class: 'none' }, S.nothing) : wayList(onTheWay, (each) => (each.to.id === page.site
     ? button(S.takeIn, () => takeIn(each), { kind: 'main', 'data-key': `take-in-${each.id}`, 'aria-label': `${S.takeIn}: ${each.lot.name}` })
     : button(S.callBack, () => undo(S.callBackOf(each.lot.name), S.callBackLead, each.id), { 'data-key': `call-back-${each.id}`, 'aria-label': `${S.callBack}: ${each.lot.name}` }))),
-  arrived.length ? h('details', {}, h('summary', {}, S.last), wayList(arrived, (each) => (each.arrival ? button(T.floor.undo, () => undo(S.undo(each.lot.name), S.undoLead, each.arrival), { kind: 'quiet', 'data-key': `undo-${each.id}`, 'aria-label': `${T.floor.undo}: ${each.lot.name}` }) : null))) : null);
+  arrived.length ? h('details', { 'data-key': 'arrived' }, h('summary', {}, S.last), wayList(arrived, (each) => (each.arrival ? button(T.floor.undo, () => undo(S.undo(each.lot.name), S.undoLead, each.arrival), { kind: 'quiet', 'data-key': `undo-${each.id}`, 'aria-label': `${T.floor.undo}: ${each.lot.name}` }) : null))) : null);
 }
 
 /** The storeroom, where there is one to choose. */
