@@ -56,6 +56,8 @@ pub enum Confirm {
     OtherThanSent,
     /// Green comes from another site, and what it cost is not known there.
     CostUnknown,
+    /// What was counted is far from what the book has there.
+    FarFromBook,
 }
 
 /// Why something is not done. Nothing has changed.

@@ -4,8 +4,10 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use super::far::ask_if_far;
+use super::moment::Later;
 use super::session::{CountState, Covers, Entered, OfLot, Opened, Session, Step};
-use super::sheet::{CountSheet, sheet};
+use super::sheet::{CountSheet, at_place, sheet};
 use super::{book as booking, need, step};
 use crate::app::App;
 use crate::book::Book;
@@ -175,6 +177,7 @@ impl Command for CountEntry {
                 .collect(),
         };
         let entered = self.entered(book, id, place, masses, weighings);
+        self.ask_if_far(book, &session, &entered).await?;
         let told = (id, Act::CountEntered, Step::Entered(entered));
         step(
             book,
@@ -206,6 +209,24 @@ impl CountEntry {
             weighings,
             bags: self.bags,
         }
+    }
+
+    /// Asks about what is far from the book as it was at the frozen moment.
+    async fn ask_if_far(
+        &self,
+        book: &mut Book,
+        session: &Session,
+        entered: &Entered,
+    ) -> Outcome<()> {
+        let Some(opened) = session.opened() else {
+            return Ok(());
+        };
+        let (site, zone) = (book.site(), book.zone());
+        let later = Later::than(book.tx(), site, zone, opened.at, &[]).await?;
+        let found = at_place(book.tx(), site, entered, &later).await?;
+        found.iter().try_for_each(|(_, had, counted)| {
+            ask_if_far(self.common(), opened.blind, *had, *counted)
+        })
     }
 
     /// The place that was counted, and the lot there; the lots of bags follow from their packing.

@@ -6,6 +6,7 @@
 
 mod book;
 mod commands;
+mod far;
 mod late;
 mod moment;
 pub mod session;
@@ -14,6 +15,7 @@ mod split;
 mod unexplained;
 
 pub use commands::{CountDecision, CountEntry, CountHandIn, CountOpening, Decided, OfGreen};
+pub use far::ask_if_far;
 pub use late::recount;
 pub use sheet::{CountSheet, CountView, SheetLine, counts, sheet};
 pub use split::Split;

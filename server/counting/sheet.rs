@@ -176,7 +176,7 @@ pub(super) async fn compared(
 }
 
 /// Lot by lot what the book had where something was counted, and what was there.
-async fn at_place(
+pub(super) async fn at_place(
     tx: &mut dyn Read,
     site: SiteId,
     entered: &Entered,

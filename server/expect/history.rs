@@ -157,9 +157,8 @@ async fn stays_open(
 }
 
 fn open_batches() -> BatchFilter {
-    let states = [State::WeighedIn, State::InDrum].map(|state| state.word().to_owned());
     BatchFilter {
-        states: states.to_vec(),
+        under_way: true,
         ..BatchFilter::default()
     }
 }

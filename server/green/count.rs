@@ -122,6 +122,7 @@ impl Found {
             .tx()
             .balance(site, lot, Place::Store(storeroom))
             .await?;
+        counting::ask_if_far(common, false, book_g, self.counted)?;
         let difference_g = self.counted.minus(book_g)?;
         let mut facts =
             json!({"book_g": book_g, "counted_g": self.counted, "difference_g": difference_g});

@@ -397,6 +397,8 @@ pub struct BatchFilter {
     pub states: Vec<String>,
     /// Only those on hold.
     pub held: bool,
+    /// Only those under way: weighed in, or in the drum.
+    pub under_way: bool,
     /// Of one lot.
     pub lot: Option<LotId>,
     /// From this day on.

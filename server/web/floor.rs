@@ -17,6 +17,7 @@ use super::routes::Routes;
 use crate::app::App;
 use crate::day::Day;
 use crate::expect::{self, Overview};
+use crate::floor::batch::State as Stage;
 use crate::floor::{self, BatchView, Preview, Previewed, view};
 use crate::ids::{BatchId, LotId};
 use crate::refusal::Refusal;
@@ -64,10 +65,9 @@ async fn batches(
 ) -> Answer<Json<List<BatchView>>> {
     let limit = limit(query.limit, 200)?;
     let mut tx = app.read().await?;
-    let states: &[&str] = match query.state {
-        Some(Which::Open) => &["weighed_in", "in_drum"],
-        Some(Which::WeighedOut) => &["weighed_out"],
-        Some(Which::Held) | None => &[],
+    let states = match query.state {
+        Some(Which::WeighedOut) => vec![Stage::WeighedOut.word().to_owned()],
+        Some(Which::Open | Which::Held) | None => Vec::new(),
     };
     let before = match query.after {
         None => None,
@@ -80,8 +80,9 @@ async fn batches(
         }
     };
     let filter = BatchFilter {
-        states: states.iter().map(ToString::to_string).collect(),
+        states,
         held: query.state == Some(Which::Held),
+        under_way: query.state == Some(Which::Open),
         lot: query.lot.map(LotId),
         from: query.from,
         to: query.to,

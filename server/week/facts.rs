@@ -410,9 +410,7 @@ fn names<I: Eq + std::hash::Hash, R>(
 
 async fn open_batches(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Open>, StoreError> {
     let filter = BatchFilter {
-        states: [State::WeighedIn, State::InDrum]
-            .map(|state| state.word().to_owned())
-            .to_vec(),
+        under_way: true,
         ..BatchFilter::default()
     };
     let mut open = Vec::new();

@@ -122,9 +122,9 @@ export function usedUp() {
   const lots = floor.known.lots.filter((lot) => !lot.retired && (lot.store_g ?? 0) > 0);
   askForm({
     title: T.floor.usedUp, lead: T.floor.usedUpLead, go: T.floor.usedUp, fields: [{ name: 'lot', kind: 'choice', label: T.words.lot, options: lots.map(lotOption) }],
-    save: async ({ lot }) => {
+    save: async ({ lot }, confirmed) => {
       const id = uuid7();
-      const outcome = await post({ kind: 'used-ups', id, batches: [`lot:${lot}`], fields: { lot, storeroom: lots.find((each) => each.id === lot)?.storeroom } });
+      const outcome = await post({ kind: 'used-ups', id, batches: [`lot:${lot}`], fields: { lot, storeroom: lots.find((each) => each.id === lot)?.storeroom, ...(confirmed.length ? { confirmed } : {}) } });
       const posting = outcome.answer?.posting;
       tell(T.floor.usedUpSaid(mass(outcome.answer?.difference_g)), ...(posting ? [button(T.floor.undo, () => undo(typeof posting === 'string' ? posting : posting.id ?? id, [`lot:${lot}`]))] : []));
       await floor.reload();

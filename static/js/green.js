@@ -139,15 +139,16 @@ async function transfer(lot) {
 
 /** @param {Lot} lot */
 async function usedUp(lot) {
-  await trying(async () => {
-    const answer = await command('used-ups', uuid7(), happened({ lot: lot.id, storeroom: lot.storeroom }));
+  const id = uuid7();
+  await askForm({ title: `${G.usedUp}: ${lot.name}`, lead: T.floor.usedUpLead, go: T.floor.usedUp, fields: [], save: async (_, confirmed) => {
+    const answer = await command('used-ups', id, happened({ lot: lot.id, storeroom: lot.storeroom, ...(confirmed.length ? { confirmed } : {}) }));
     const posting = typeof answer.posting === 'string' ? answer.posting : answer.posting?.id;
     tell(T.floor.usedUpSaid(mass(answer.difference_g)), ...(posting ? [button(T.floor.undo, () => trying(async () => {
       await command('reversals', uuid7(), happened({ posting }));
       await load();
     }))] : []));
     await load();
-  });
+  } });
 }
 
 async function blend() {

@@ -131,13 +131,15 @@ impl Roastery {
         let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
         let line = |lot: &LotId| json!({"lot": lot, "storeroom": self.room, "weight": weight});
         let lines: Vec<Value> = self.lots.iter().map(line).collect();
-        let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
-        let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
-        // Enough for a million batches of one lot; a receipt takes no more than 1,000 t of it.
-        for _ in 0..12 {
-            let id = self.app.clock.new_id();
-            let done = self.app.carry_out(self.actor(), id, receipt.clone());
-            self.runtime.block_on(done).expect("a receipt");
+        // Enough for a million batches of one lot; a receipt takes no more than 200 lots, and 1,000 t of each.
+        for lines in lines.chunks(200) {
+            let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
+            let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
+            for _ in 0..12 {
+                let id = self.app.clock.new_id();
+                let done = self.app.carry_out(self.actor(), id, receipt.clone());
+                self.runtime.block_on(done).expect("a receipt");
+            }
         }
     }
 

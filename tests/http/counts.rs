@@ -109,6 +109,9 @@ each_database! {
         server.order("counts", &server.id(), alone).await.problem(409, "conflict");
         let count = open(server, json!({"covers": ["green"], "blind": true})).await;
         let entry = green(&r, &count, &r.washed, json!([reckoned(299_000)]));
+        let far = green(&r, &count, &r.washed, json!([reckoned(2_990_000)]));
+        let asked = server.order("count-entries", &server.id(), far).await.problem(409, "confirm");
+        assert!(asked["book_g"].is_null() && !asked["detail"].as_str().unwrap().contains("300"), "{asked}");
         let sheet = server.command("count-entries", entry.clone()).await;
         let washed = line(&sheet, &r.washed);
         assert_eq!((&washed["book_g"], &washed["difference"], &washed["counted_g"]), (&Value::Null, &Value::Null, &json!(299_000)));
@@ -184,7 +187,13 @@ each_database! {
         let r = roastery(server).await;
         let count = open(server, json!({"covers": ["green"]})).await;
         server.order("count-hand-ins", &server.id(), json!({"count": count["id"]})).await.problem(409, "conflict");
-        server.command("count-entries", green(&r, &count, &r.washed, json!([reckoned(1)]))).await;
+        // A slipped digit is asked about; who says it again is believed.
+        let mut far = green(&r, &count, &r.washed, json!([reckoned(30_000)]));
+        let asked = server.order("count-entries", &server.id(), far.clone()).await;
+        let asked = asked.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["book_g"]), (&json!(["far_from_book"]), &json!(300_000)));
+        far["confirmed"] = asked["confirm"].clone();
+        assert_eq!(line(&server.command("count-entries", far).await, &r.washed)["counted_g"], 30_000);
         let drop = json!({"count": count["id"], "decision": "drop", "reason": "the wrong room"});
         assert_eq!(server.command("count-decisions", drop).await["state"], "dropped");
         assert_eq!(store(server, &r.washed).await, 300_000_000);

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// A subscription of three coffees in the light style, on the second Tuesday of the month.
@@ -419,8 +420,8 @@ each_database! {
         for (name, style) in [("House light", &of.has.light), ("House dark", &of.has.dark)] {
             server.put_new("products", json!({"name": name, "parts": parts, "style": style, "bag_g": 250})).await;
         }
-        let weight = json!({"basis": "reckoned", "mass_g": 12_000});
-        server.command("counts", json!({"lot": of.has.washed, "storeroom": of.has.storeroom, "weight": weight})).await;
+        let left = json!({"lot": of.has.washed, "storeroom": of.has.storeroom, "weight": reckoned(12_000)});
+        server.command("counts", once_more(left)).await;
         let counts = |bags: u16, subscribers: u32| json!([{"bags": bags, "styles": [of.has.light], "destination": of.home, "subscribers": subscribers}]);
         let ask = async |coffees: Value, counts: Value| {
             let asked = json!({"subscription": of.subscription, "ship_day": "2026-12-08", "coffees": coffees, "counts": counts});

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
-use crate::green::reckoned;
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 async fn open(server: &Server) -> Vec<Value> {
@@ -75,7 +75,7 @@ each_database! {
         server.command("reversals", json!({"posting": waste["posting"]["id"]})).await;
         let little = server.command("wastes", of(r.weighed("0.50"))).await;
         server.command("reversals", json!({"posting": little["posting"]["id"]})).await;
-        server.command("used-ups", json!({"lot": r.peaberry, "storeroom": r.storeroom})).await;
+        server.command("used-ups", once_more(json!({"lot": r.peaberry, "storeroom": r.storeroom}))).await;
         let mut beyond = json!({"lot": r.peaberry, "storeroom": r.storeroom, "weight": r.weighed("2.00")});
         beyond["confirmed"] = json!(["beyond_book"]);
         server.command("wastes", beyond).await;

@@ -11,6 +11,12 @@ pub fn reckoned(grams: impl Into<Value>) -> Value {
     json!({"basis": "reckoned", "mass_g": grams.into()})
 }
 
+/// A count that is far from the book, said once more.
+pub fn once_more(mut count: Value) -> Value {
+    count["confirmed"] = json!(["far_from_book"]);
+    count
+}
+
 /// What stands at a lot's places, in milligrams by the place's word.
 pub async fn standing(server: &Server, lot: &str) -> BTreeMap<String, i64> {
     let mut tx = server.app.read().await.unwrap();
@@ -62,7 +68,11 @@ each_database! {
         assert_eq!(same, json!({"posting": null, "book_g": 119_500, "counted_g": 119_500, "difference_g": 0}));
         assert_eq!(server.log_size().await, size + 1, "that it was counted is in the journal");
         let all = json!({"lot": r.peaberry, "storeroom": r.storeroom});
-        let used = server.command("used-ups", all.clone()).await;
+        for (name, far) in [("counts", count(1_194.0)), ("used-ups", all.clone())] {
+            let asked = server.order(name, &server.id(), far).await.problem(409, "confirm");
+            assert_eq!((&asked["confirm"], &asked["book_g"]), (&json!(["far_from_book"]), &json!(119_500)), "{name}");
+        }
+        let used = server.command("used-ups", once_more(all.clone())).await;
         assert_eq!(used["difference_g"], -119_500);
         assert_eq!(server.command("used-ups", all).await["posting"], Value::Null);
         assert_eq!(standing(server, &r.peaberry).await, places([("supplier", -120_000_000), ("variance", 120_000_000)]));
@@ -107,7 +117,7 @@ each_database! {
             let first = &answer["posting"]["movements"][0];
             assert_eq!((&first["from"]["place"], &first["mass_g"]), (&json!("variance"), &json!(250)), "{name}");
             let back = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(1_000)});
-            server.command("counts", back).await;
+            server.command("counts", once_more(back)).await;
         }
     }
 

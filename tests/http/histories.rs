@@ -7,6 +7,7 @@ use proptest::prelude::*;
 use serde_json::{Value, json};
 
 use crate::copies::{carries, copied};
+use crate::green::once_more;
 use crate::statement::{assert_adds_up, mg};
 use crate::support::{Database, Roastery, Server, merged, roastery, run};
 
@@ -192,13 +193,23 @@ impl<'a> Play<'a> {
             }
             Act::Count { lot, room, mg } => {
                 let difference = mg - self.store(lot, room);
-                self.count("counts", self.at(lot, room, mg), (lot, room), difference)
-                    .await;
+                self.count(
+                    "counts",
+                    once_more(self.at(lot, room, mg)),
+                    (lot, room),
+                    difference,
+                )
+                .await;
             }
             Act::UseUp { lot, room } => {
                 let body = json!({"lot": self.lots[lot], "storeroom": self.rooms[room]});
-                self.count("used-ups", body, (lot, room), -self.store(lot, room))
-                    .await;
+                self.count(
+                    "used-ups",
+                    once_more(body),
+                    (lot, room),
+                    -self.store(lot, room),
+                )
+                .await;
             }
             Act::Blend {
                 room,

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 use tokio::io::AsyncWriteExt;
 use tokio::net::TcpStream;
 
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, merged, roastery};
 
 fn receipt(server: &Server, made: &Roastery, grams: i64) -> Value {
@@ -105,7 +106,7 @@ each_database! {
         let first = server.put(&path, &body).await.expect(201);
         server.advance_minutes(600);
         server.put_change("coffees", &made.kivu, json!({"name": "Renamed"})).await;
-        server.command("counts", json!({"lot": made.screen_18, "storeroom": made.storeroom, "weight": {"basis": "reckoned", "mass_g": 1}})).await;
+        server.command("counts", once_more(json!({"lot": made.screen_18, "storeroom": made.storeroom, "weight": reckoned(1)}))).await;
         let size = server.log_size().await;
         assert_eq!(server.put(&path, &body).await.expect(200), first);
         for over in [json!({"reason": "again"}), json!({"kept": true}), json!({"happened_at": "2026-11-25T07:00:00Z"})] {

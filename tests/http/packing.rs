@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// A batch of Kivu 18, light, 5 kg in on the drum, so many kilograms out.
@@ -469,7 +470,7 @@ each_database! {
         // Green for six kilograms roasted at most: the order comes first, the shelf falls short.
         for lot in [&has.screen_18, &has.peaberry] {
             let left = if *lot == has.screen_18 { 6_000 } else { 0 };
-            server.command("counts", json!({"lot": lot, "storeroom": has.storeroom, "weight": {"basis": "reckoned", "mass_g": left}})).await;
+            server.command("counts", once_more(json!({"lot": lot, "storeroom": has.storeroom, "weight": reckoned(left)}))).await;
         }
         let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 19}])).await;
         let plan = server.post("/api/plans", &json!({})).await.expect(200);

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::green::reckoned;
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// Whole milligrams of a JSON mass.
@@ -84,7 +84,7 @@ each_database! {
         server.command("transfers", json!({"lot": lot, "from": room, "to": loft, "weight": reckoned(5_000)})).await;
         server.command("counts", of(104_700.0)).await;
         server.command("returns", json!({"lot": lot, "storeroom": loft, "weight": reckoned(1_000)})).await;
-        server.command("used-ups", json!({"lot": lot, "storeroom": room})).await;
+        server.command("used-ups", once_more(json!({"lot": lot, "storeroom": room}))).await;
 
         let statement = server.get(&format!("/api/lots/{lot}/statement")).await;
         assert_adds_up(&statement);

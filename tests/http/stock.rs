@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::green::reckoned;
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 async fn expect(server: &Server, path: &str, fields: Value) {
@@ -53,7 +53,7 @@ each_database! {
         let request = json!({"lot": r.peaberry, "mass_g": 350, "purpose": "for a buyer"});
         let request = server.put_new("sample-requests", request).await;
         expect(server, &path, json!({"store_g": 120_000, "reserved_g": 350, "free_g": 119_650})).await;
-        server.command("used-ups", json!({"lot": r.peaberry, "storeroom": r.storeroom})).await;
+        server.command("used-ups", once_more(json!({"lot": r.peaberry, "storeroom": r.storeroom}))).await;
         expect(server, &path, json!({"store_g": 0, "reserved_g": 350, "free_g": 0, "used_up": true})).await;
         server.put_change("sample-requests", &request, json!({"done": true})).await;
         expect(server, &path, json!({"reserved_g": 0})).await;

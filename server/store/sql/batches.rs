@@ -75,6 +75,10 @@ impl ReadBatches for Transaction {
             // Said outright, so that it is looked up among the few that are.
             query.push(" AND held = TRUE");
         }
+        if filter.under_way {
+            // As the index of these few has it.
+            query.push(" AND state IN ('weighed_in', 'in_drum')");
+        }
         if let Some(lot) = filter.lot {
             query.push(" AND lot = ").push_bind(lot.0);
         }
