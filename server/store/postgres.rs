@@ -4,12 +4,20 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use futures_util::stream;
+use sqlx::Executor;
 use sqlx::postgres::{PgListener, PgPool, PgPoolOptions};
+use tokio::time::{sleep, timeout};
 
-use super::{Commits, Read, Result, Store, Write};
+use super::{Commits, Read, Result, Store, StoreError, Write};
+use line::{Begun, Line, is_there};
+
+mod line;
 
 /// This database's driver.
 pub type Db = sqlx::Postgres;
+/// What statements are given to, and a transaction of it.
+pub type Connection = Line;
+pub type Transaction = Begun;
 
 #[path = "sql/mod.rs"]
 mod sql;
@@ -35,18 +43,37 @@ const UPDATE_HEAD: &str = "
     FROM head";
 const CHANNEL: &str = "outturn_head";
 
+/// The server gives up a connection of which it has heard nothing for half a minute: it would keep a place, and what is locked, for nobody.
+const HALF_A_MINUTE: &str = "
+    SET tcp_keepalives_idle = 15;
+    SET tcp_keepalives_interval = 5;
+    SET tcp_keepalives_count = 3;
+    SET tcp_user_timeout = 30000";
+/// Whoever waits for a turn in vain is told so, and nobody keeps a turn without using it.
+const WRITE: &str = "
+    BEGIN;
+    SET LOCAL lock_timeout = '5s';
+    SET LOCAL idle_in_transaction_session_timeout = '30s';
+    SELECT pg_backend_pid()";
+const READ: &str = "
+    BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY;
+    SELECT pg_backend_pid()";
+
 /// How long a request waits for a connection.
 const PATIENCE: Duration = Duration::from_secs(5);
 /// How long to wait before listening again.
 const AGAIN: Duration = Duration::from_secs(1);
+/// After so long without a word listening begins anew: who would speak may be gone.
+const SILENCE: Duration = Duration::from_mins(1);
 
-/// Eight for requests and one that listens.
-const CONNECTIONS: u32 = 9;
+/// For requests. What listens has a connection of its own.
+const CONNECTIONS: u32 = 8;
 
 /// One pool of connections.
 #[derive(Debug)]
 pub struct Database {
     pool: PgPool,
+    url: String,
 }
 
 impl Database {
@@ -55,43 +82,81 @@ impl Database {
         let pool = PgPoolOptions::new()
             .max_connections(CONNECTIONS)
             .acquire_timeout(PATIENCE)
+            .after_connect(|connection, _| {
+                Box::pin(async { connection.execute(HALF_A_MINUTE).await.map(drop) })
+            })
+            .test_before_acquire(false)
+            .before_acquire(|connection, _| Box::pin(is_there(connection)))
             .connect(url)
             .await?;
         sqlx::migrate!("migrations/postgres").run(&pool).await?;
-        Ok(Self { pool })
+        let url = url.to_owned();
+        Ok(Self { pool, url })
+    }
+
+    async fn begin(&self, statements: &'static str) -> Result<sql::Transaction> {
+        match Begun::with(&self.pool, statements).await {
+            // There was room for a connection, and none could be made.
+            Err(sqlx::Error::PoolTimedOut) if self.pool.size() < CONNECTIONS => {
+                Err(StoreError::Away("no connection in time".to_owned()))
+            }
+            begun => Ok(sql::Transaction::of(begun?)),
+        }
     }
 }
 
 #[async_trait]
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
-        Ok(Box::new(sql::Transaction::of(self.pool.begin().await?)))
+        Ok(Box::new(self.begin(WRITE).await?))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        let snapshot = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-        let tx = self.pool.begin_with(snapshot).await?;
-        Ok(Box::new(sql::Transaction::of(tx)))
+        Ok(Box::new(self.begin(READ).await?))
     }
 
     async fn commits(&self) -> Result<Commits> {
-        let mut listener = PgListener::connect_with(&self.pool).await?;
-        listener.listen(CHANNEL).await?;
-        Ok(Box::pin(stream::unfold(listener, next_commit)))
+        let listening = Listening {
+            listener: Some(listen(&self.url).await?),
+            url: self.url.clone(),
+        };
+        Ok(Box::pin(stream::unfold(listening, next_commit)))
     }
 
     async fn close(&self) {
-        self.pool.close().await;
+        // Connections end with the process, whoever still uses one.
+        let _ = timeout(PATIENCE, self.pool.close()).await;
     }
 }
 
-/// Waits for word of a commit; none when the pool is closed, which waits for the listener to let go.
-async fn next_commit(mut listener: PgListener) -> Option<((), PgListener)> {
-    match listener.try_recv().await {
-        Err(sqlx::Error::PoolClosed) => return None,
-        Err(_) => tokio::time::sleep(AGAIN).await,
-        // A lost connection (no notification) may have lost a word with it, so it counts as one.
-        Ok(_) => {}
+/// What listens for commits, while it can.
+struct Listening {
+    url: String,
+    listener: Option<PgListener>,
+}
+
+async fn listen(url: &str) -> std::result::Result<PgListener, sqlx::Error> {
+    let listening = async {
+        let mut listener = PgListener::connect(url).await?;
+        listener.listen(CHANNEL).await?;
+        Ok(listener)
+    };
+    let listening = timeout(PATIENCE, listening).await;
+    listening.unwrap_or(Err(sqlx::Error::PoolTimedOut))
+}
+
+/// Waits for word of a commit. A word can be lost with its connection, so whatever happens to that counts as one.
+async fn next_commit(mut listening: Listening) -> Option<((), Listening)> {
+    match &mut listening.listener {
+        Some(listener) => match timeout(SILENCE, listener.try_recv()).await {
+            Ok(Ok(_)) => {}
+            Ok(Err(_)) => sleep(AGAIN).await,
+            Err(_) => listening.listener = None,
+        },
+        None => match listen(&listening.url).await {
+            Ok(listener) => listening.listener = Some(listener),
+            Err(_) => sleep(AGAIN).await,
+        },
     }
-    Some(((), listener))
+    Some(((), listening))
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use async_trait::async_trait;
-use sqlx::Connection;
+use sqlx::Connection as _;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions,
@@ -16,6 +16,9 @@ use super::{Commits, Read, Result, Store, StoreError, Write};
 
 /// This database's driver.
 pub type Db = sqlx::Sqlite;
+/// What statements are given to, and a transaction of it.
+pub type Connection = SqliteConnection;
+pub type Transaction = sqlx::Transaction<'static, Db>;
 
 #[path = "sql/mod.rs"]
 mod sql;

@@ -40,6 +40,7 @@ mod tamper;
 mod together;
 mod trace;
 mod value;
+mod vanish;
 mod week;
 
 #[path = "../support/mod.rs"]

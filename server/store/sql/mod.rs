@@ -21,7 +21,7 @@ use async_trait::async_trait;
 use uuid::Uuid;
 
 use super::super::{RecordRow, Result, StoreError, Write};
-use super::Db;
+use super::{Connection, Db};
 use crate::book::place::Place;
 use crate::day::Day;
 use crate::ids::SiteId;
@@ -37,12 +37,12 @@ const ROWS: usize = MOST_BOUND / 10;
 /// while it runs they change by its own hand only.
 #[derive(Debug)]
 pub(super) struct Transaction {
-    tx: sqlx::Transaction<'static, Db>,
+    tx: super::Transaction,
     records: HashMap<(SiteId, Uuid), Option<RecordRow>>,
 }
 
 impl Transaction {
-    pub(super) fn of(tx: sqlx::Transaction<'static, Db>) -> Self {
+    pub(super) fn of(tx: super::Transaction) -> Self {
         Self {
             tx,
             records: HashMap::new(),
@@ -51,7 +51,7 @@ impl Transaction {
 }
 
 impl Deref for Transaction {
-    type Target = <Db as sqlx::Database>::Connection;
+    type Target = Connection;
 
     fn deref(&self) -> &Self::Target {
         &self.tx
