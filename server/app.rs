@@ -23,7 +23,7 @@ use crate::ids::{PersonId, SiteId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, Record, Site};
 use crate::sites::{self, Founded};
-use crate::store::{Read, Store, StoreError, UnsettledRow, Write};
+use crate::store::{Read, Store, StoreError, UnsettledRow};
 
 /// A running service.
 #[derive(Debug)]
@@ -162,9 +162,7 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn site_record(&self, tx: &mut dyn Read) -> Result<Kept<Site>, StoreError> {
-        setup::find(tx, self.site, self.site)
-            .await?
-            .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+        setup::site(tx, self.site).await
     }
 
     /// Carries out a command under the id its sender gave it.
@@ -314,14 +312,8 @@ impl App {
 
     async fn begin(&self, actor: Actor, digest: Hash) -> Outcome<Book> {
         let mut tx = self.store.write().await?;
-        let zone = self.zone(&mut *tx).await?;
+        let zone = self.site_record(&mut *tx).await?.fields.zone;
         Ok(Book::open(tx, self.site, zone, actor, digest, self.clock.now()).await?)
-    }
-
-    async fn zone(&self, tx: &mut dyn Write) -> Result<Zone, StoreError> {
-        let site = setup::find::<Site>(tx, self.site, self.site).await?;
-        site.map(|kept| kept.fields.zone)
-            .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
     }
 
     async fn end(&self, book: Book, id: Option<Uuid>, answer: &Value) -> Outcome<()> {

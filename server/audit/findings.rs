@@ -25,7 +25,7 @@ use crate::ids::{LotId, SiteId};
 use crate::loss::student::normal_tail;
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Kept, Lot, Roaster, Site, Style};
+use crate::setup::{self, Kept, Lot, Roaster, Style};
 use crate::sites::hardly_as_sent;
 use crate::store::{BatchFilter, FlaggedRow, JournalFilter, Read, StoreError};
 
@@ -296,10 +296,7 @@ struct Bare {
 
 impl Looking {
     async fn read(tx: &mut dyn Read, site: SiteId) -> Result<Self, StoreError> {
-        let record = setup::find::<Site>(tx, site, site).await?;
-        let record = record
-            .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))?
-            .fields;
+        let record = setup::site(tx, site).await?.fields;
         Ok(Self {
             people: People::read(tx, site).await?,
             lots: setup::all::<Lot>(tx, site).await?,

@@ -5,9 +5,8 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use super::far::ask_if_far;
-use super::moment::Later;
 use super::session::{CountState, Covers, Entered, OfLot, Opened, Session, Step};
-use super::sheet::{CountSheet, at_place, sheet};
+use super::sheet::{CountSheet, sheet};
 use super::{book as booking, need, step};
 use crate::app::App;
 use crate::book::Book;
@@ -17,7 +16,7 @@ use crate::command::{Command, Common, command};
 use crate::ids::{BatchId, LotId, PostingId, StoreroomId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Lot, Site, Storeroom, Weight};
+use crate::setup::{self, Lot, Storeroom, Weight};
 
 command! {
     /// A count begins: what stands there at this moment is counted, whatever moves afterwards.
@@ -118,10 +117,7 @@ impl Command for CountOpening {
         if let Some(room) = self.storeroom {
             setup::named::<Storeroom>(book.tx(), site, "/storeroom", room).await?;
         }
-        let second_person = setup::need::<Site>(book.tx(), site, site)
-            .await?
-            .fields
-            .second_person;
+        let second_person = setup::site(book.tx(), site).await?.fields.second_person;
         let mut covers = self.covers.clone();
         covers.sort_unstable();
         covers.dedup();
@@ -177,7 +173,9 @@ impl Command for CountEntry {
                 .collect(),
         };
         let entered = self.entered(book, id, place, masses, weighings);
-        self.ask_if_far(book, &session, &entered).await?;
+        if let Some(opened) = session.opened() {
+            ask_if_far(book, self.common(), opened, &entered).await?;
+        }
         let told = (id, Act::CountEntered, Step::Entered(entered));
         step(
             book,
@@ -209,24 +207,6 @@ impl CountEntry {
             weighings,
             bags: self.bags,
         }
-    }
-
-    /// Asks about what is far from the book as it was at the frozen moment.
-    async fn ask_if_far(
-        &self,
-        book: &mut Book,
-        session: &Session,
-        entered: &Entered,
-    ) -> Outcome<()> {
-        let Some(opened) = session.opened() else {
-            return Ok(());
-        };
-        let (site, zone) = (book.site(), book.zone());
-        let later = Later::than(book.tx(), site, zone, opened.at, &[]).await?;
-        let found = at_place(book.tx(), site, entered, &later).await?;
-        found.iter().try_for_each(|(_, had, counted)| {
-            ask_if_far(self.common(), opened.blind, *had, *counted)
-        })
     }
 
     /// The place that was counted, and the lot there; the lots of bags follow from their packing.

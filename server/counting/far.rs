@@ -2,6 +2,10 @@
 
 use serde_json::{Map, json};
 
+use super::moment::Later;
+use super::session::{Entered, Opened};
+use super::sheet::at_place;
+use crate::book::Book;
 use crate::command::Common;
 use crate::mass::Mass;
 use crate::refusal::{Confirm, Outcome, Refusal};
@@ -9,11 +13,29 @@ use crate::refusal::{Confirm, Outcome, Refusal};
 /// Not asked about however small the lot: 5 kg.
 const ALWAYS_NEAR_MG: u64 = 5_000_000;
 
-/// Asks once more where a count is far from what the book has. Who counts blind is not told what that is.
+/// Asks once more where a count is far from what the book had at the frozen moment. Who counts blind is not told what that is.
 ///
 /// # Errors
 /// [`Refusal::Confirm`] where nobody has confirmed it.
-pub fn ask_if_far(common: Common<'_>, blind: bool, had: Mass, counted: Mass) -> Outcome<()> {
+pub(super) async fn ask_if_far(
+    book: &mut Book,
+    common: Common<'_>,
+    opened: &Opened,
+    entered: &Entered,
+) -> Outcome<()> {
+    let (site, zone) = (book.site(), book.zone());
+    let later = Later::than(book.tx(), site, zone, opened.at, &[]).await?;
+    let found = at_place(book.tx(), site, entered, &later).await?;
+    found
+        .iter()
+        .try_for_each(|(_, had, counted)| ask(common, opened.blind, *had, *counted))
+}
+
+/// Asks once more where a figure is far from the book's.
+///
+/// # Errors
+/// [`Refusal::Confirm`] where nobody has confirmed it.
+pub fn ask(common: Common<'_>, blind: bool, had: Mass, counted: Mass) -> Outcome<()> {
     if !far(had, counted) || common.confirms(Confirm::FarFromBook) {
         return Ok(());
     }

@@ -34,14 +34,16 @@ pub async fn recount(book: &mut Book, app: &App) -> Outcome<()> {
     Ok(())
 }
 
-/// When the earliest thing of this turn happened, counts themselves left out.
+/// When the earliest thing of this turn happened. A count is among them: one that was frozen earlier and is booked late changes what a later
+/// one had; those of its own moment it leaves alone.
 async fn earliest(book: &mut Book) -> Outcome<Option<Instant>> {
     let mut earliest: Option<Instant> = None;
     for posting in book.posted().to_vec() {
-        if is_of(&posting) {
-            continue;
-        }
-        let at = happened(book, &posting).await?;
+        let at = if is_of(&posting) {
+            Instant::from_ms(posting.happened_at + 1)
+        } else {
+            happened(book, &posting).await?
+        };
         earliest = Some(earliest.map_or(at, |before| before.min(at)));
     }
     Ok(earliest)

@@ -4,6 +4,7 @@
 //! taken off again, and what a tablet sends late from before it changes the book's figure, not the count's. Booked, the differences
 //! bring the book to what was counted at that moment, and keep doing so whatever is learned of earlier days.
 
+mod at_once;
 mod book;
 mod commands;
 mod far;
@@ -14,12 +15,13 @@ mod sheet;
 mod split;
 mod unexplained;
 
+pub use at_once::at_once;
 pub use commands::{CountDecision, CountEntry, CountHandIn, CountOpening, Decided, OfGreen};
-pub use far::ask_if_far;
+pub use far::ask as ask_if_far;
 pub use late::recount;
 pub use sheet::{CountSheet, CountView, SheetLine, counts, sheet};
 pub use split::Split;
-pub use unexplained::{Unexplained, of_single, unexplained};
+pub use unexplained::{Unexplained, unexplained};
 
 use serde_json::Value;
 use uuid::Uuid;

@@ -2,18 +2,14 @@
 
 use uuid::Uuid;
 
+use super::all;
 use super::moment::Later;
-use super::session::{CountState, Entered, OfLot, Session, Step};
+use super::session::{CountState, Session, Step};
 use super::sheet::compared;
-use super::split::{Asked, split};
-use super::{all, moment};
-use crate::book::Book;
-use crate::book::leaf::Weighing;
 use crate::day::Instant;
 use crate::ids::{LotId, SiteId};
 use crate::mass::Mass;
-use crate::refusal::Outcome;
-use crate::setup::{self, Lot, Site};
+use crate::setup;
 use crate::store::{Read, StoreError};
 
 /// A difference that nothing explains.
@@ -79,50 +75,7 @@ async fn recounted(
     session: &Session,
     at: Instant,
 ) -> Result<Vec<super::session::Line>, StoreError> {
-    let zone = setup::find::<Site>(tx, site, site)
-        .await?
-        .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))?
-        .fields
-        .zone;
+    let zone = setup::site(tx, site).await?.fields.zone;
     let later = Later::than(tx, site, zone, at, &session.postings()).await?;
     compared(tx, site, zone, session, &later).await
-}
-
-/// Of what one lot's single count found, what nothing explains.
-///
-/// # Errors
-/// [`StoreError`] when the database fails.
-pub async fn of_single(
-    book: &mut Book,
-    account: moment::Account,
-    (book_g, counted_g): (Mass, Mass),
-    weighing: Option<&Weighing>,
-    happened_at: Instant,
-) -> Outcome<Mass> {
-    let (site, zone, by) = (book.site(), book.zone(), book.actor().person);
-    let at = happened_at.min(book.now());
-    let (lot, place) = account;
-    let counted = Entered {
-        by: Uuid::nil(),
-        person: by,
-        at,
-        place,
-        masses: vec![OfLot {
-            lot,
-            mass_g: counted_g,
-        }],
-        weighings: weighing.cloned().into_iter().collect(),
-        bags: None,
-    };
-    let asked = Asked {
-        account,
-        at,
-        without: &[],
-        book: book_g,
-        counted: &counted,
-    };
-    let record = setup::need::<Lot>(book.tx(), site, lot).await?.fields;
-    let sessions = all(book.tx(), site).await?;
-    let of = split(book.tx(), site, zone, &asked, &record, &sessions).await?;
-    Ok(of.unexplained_g)
 }

@@ -18,7 +18,7 @@ use crate::green::PostingView;
 use crate::ids::{BatchId, CoffeeId, LotId, OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Confirm, Outcome, Refusal};
-use crate::setup::{self, Lot, Order, Product, ShipDay, Site, Style, Weighed, Weight};
+use crate::setup::{self, Lot, Order, Product, ShipDay, Style, Weighed, Weight};
 use crate::store::{BagsRow, BatchFilter, Read};
 use crate::text::Name;
 
@@ -204,7 +204,7 @@ impl Packing {
     ) -> Outcome<Mass> {
         let site = book.site();
         let Some(checked) = checked else {
-            let site = setup::need::<Site>(book.tx(), site, site).await?.fields;
+            let site = setup::site(book.tx(), site).await?.fields;
             let bag = product.bag_g.plus(site.overfill_g)?;
             return Ok(bag.times(i64::from(self.bags))?);
         };

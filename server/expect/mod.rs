@@ -410,7 +410,7 @@ fn sentence(judgement: Judgement, loss: Fraction, lo: Fraction, hi: Fraction) ->
 async fn question(tx: &mut dyn Read, site: SiteId, asked: &Asked) -> Outcome<Question> {
     let lot = setup::need::<Lot>(tx, site, asked.lot).await?;
     let style = setup::need::<Style>(tx, site, asked.style).await?;
-    let zone = setup::need::<Site>(tx, site, site).await?.fields.zone;
+    let zone = setup::site(tx, site).await?.fields.zone;
     let received = history::received_days(tx, site, Some(asked.lot)).await?;
     let head = tx
         .head(site)

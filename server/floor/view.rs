@@ -9,7 +9,7 @@ use super::batch::{Batch, Finding, State, Step, Verdict};
 use crate::book::place::Place;
 use crate::day::{Day, Instant};
 use crate::fraction::Fraction;
-use crate::ids::{BatchId, CardId, SiteId};
+use crate::ids::{BatchId, CardId, LotId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Coffee, Lot, Roaster, Style};
@@ -195,16 +195,35 @@ pub async fn many(
     rows: &[BatchRow],
 ) -> Result<Vec<BatchView>, StoreError> {
     let names = Names::of(tx, site, rows).await?;
+    let left = left_of(tx, site, rows).await?;
     let mut views = Vec::with_capacity(rows.len());
     for row in rows {
         let batch = Batch::of_row(row)?;
-        let left = tx.balance(site, row.lot, Place::Roasted(row.id)).await?;
-        let view = names.view(row, &batch, left);
+        let left = left.get(&(row.lot, Place::Roasted(row.id))).copied();
+        let view = names.view(row, &batch, left.unwrap_or_default());
         views.push(view.ok_or_else(|| {
             StoreError::Damaged(format!("batch {} names what is not there", row.id))
         })?);
     }
     Ok(views)
+}
+
+/// What is left of the batches' roasted coffee. What stands there of all batches is little, and read at once.
+async fn left_of(
+    tx: &mut dyn Read,
+    site: SiteId,
+    rows: &[BatchRow],
+) -> Result<HashMap<(LotId, Place), Mass>, StoreError> {
+    if let [row] = rows {
+        let place = Place::Roasted(row.id);
+        let left = tx.balance(site, row.lot, place).await?;
+        return Ok(HashMap::from([((row.lot, place), left)]));
+    }
+    let standing = tx.standing(site, "roasted").await?;
+    Ok(standing
+        .into_iter()
+        .map(|of| ((of.lot, of.place), of.mass))
+        .collect())
 }
 
 /// One batch by its id.

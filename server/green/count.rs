@@ -1,4 +1,4 @@
-//! What is really there: a count books its difference to the book, and the last tap on an empty sack is the count that costs nothing.
+//! What is really there: a lot counted by itself, and the last tap on an empty sack, which is the count that costs nothing.
 
 use async_trait::async_trait;
 use serde::Serialize;
@@ -8,7 +8,7 @@ use uuid::Uuid;
 use super::leave::check_store;
 use super::{Posted, PostingView};
 use crate::app::App;
-use crate::book::leaf::{Act, Kind, Movement, Weighing};
+use crate::book::leaf::{Act, Kind, Movement};
 use crate::book::place::Place;
 use crate::book::{Book, Draft, Remark};
 use crate::command::{Command, Common, command};
@@ -16,7 +16,7 @@ use crate::counting;
 use crate::ids::{LotId, StoreroomId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Site, Weight};
+use crate::setup::{self, Weight};
 
 command! {
     /// A lot in a storeroom was counted.
@@ -62,24 +62,28 @@ impl Command for Count {
         self.said()
     }
 
-    async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Counted> {
+    async fn perform(&self, book: &mut Book, app: &App, id: Uuid) -> Outcome<Counted> {
         let account = (self.lot, self.storeroom);
         check_store(book, "", account).await?;
         let site = book.site();
-        let here = setup::need::<Site>(book.tx(), site, site).await?.fields;
+        let here = setup::site(book.tx(), site).await?.fields;
         if here.second_person {
             return Err(Refusal::conflict(
                 "here a second person approves what is counted: open a count and enter it there",
             ));
         }
         let weighed = self.weight.resolve(book.tx(), site, "/weight").await?;
-        let found = Found {
-            kind: Kind::Count,
-            account,
-            counted: weighed.mass,
-            weighing: Some(weighed.weighing(0)),
-        };
-        found.book(book, id, self.common()).await
+        let (line, posting) =
+            counting::at_once(book, app, id, self.common(), account, &weighed).await?;
+        let book_g = line.map_or(Mass::ZERO, |line| line.book_g);
+        Ok(Counted {
+            posting: posting
+                .as_ref()
+                .map(|posting| Posted::from(posting).posting),
+            book_g,
+            counted_g: weighed.mass,
+            difference_g: weighed.mass.minus(book_g)?,
+        })
     }
 }
 
@@ -95,106 +99,61 @@ impl Command for UsedUp {
     async fn perform(&self, book: &mut Book, _app: &App, id: Uuid) -> Outcome<Counted> {
         let account = (self.lot, self.storeroom);
         check_store(book, "", account).await?;
-        let found = Found {
-            kind: Kind::UseUp,
-            account,
-            counted: Mass::ZERO,
-            weighing: None,
-        };
-        found.book(book, id, self.common()).await
-    }
-}
-
-/// What was found in a storeroom.
-struct Found {
-    kind: Kind,
-    account: (LotId, StoreroomId),
-    counted: Mass,
-    weighing: Option<Weighing>,
-}
-
-impl Found {
-    /// Books the difference, or that there is none.
-    async fn book(self, book: &mut Book, id: Uuid, common: Common<'_>) -> Outcome<Counted> {
-        let (lot, storeroom) = self.account;
+        let (lot, storeroom) = account;
         let site = book.site();
-        let book_g = book
-            .tx()
-            .balance(site, lot, Place::Store(storeroom))
-            .await?;
-        counting::ask_if_far(common, false, book_g, self.counted)?;
-        let difference_g = self.counted.minus(book_g)?;
-        let mut facts =
-            json!({"book_g": book_g, "counted_g": self.counted, "difference_g": difference_g});
-        if self.kind == Kind::Count && difference_g != Mass::ZERO {
-            let account = (lot, Place::Store(storeroom));
-            let masses = (book_g, self.counted);
-            let weighing = self.weighing.as_ref();
-            let at = common.happened_at;
-            facts["unexplained_g"] =
-                json!(counting::of_single(book, account, masses, weighing, at).await?);
-        }
-        let posting = if difference_g == Mass::ZERO {
-            self.agree(book, id, common, facts).await?;
-            None
-        } else {
-            let draft = self.draft(id, common, difference_g, facts);
-            Some(Posted::from(&book.post(draft).await?).posting)
-        };
-        Ok(Counted {
-            posting,
+        let place = Place::Store(storeroom);
+        let book_g = book.tx().balance(site, lot, place).await?;
+        counting::ask_if_far(self.common(), false, book_g, Mass::ZERO)?;
+        let found = Counted {
+            posting: None,
             book_g,
-            counted_g: difference_g.plus(book_g)?,
-            difference_g,
+            counted_g: Mass::ZERO,
+            difference_g: Mass::ZERO.minus(book_g)?,
+        };
+        let facts =
+            json!({"book_g": book_g, "counted_g": Mass::ZERO, "difference_g": found.difference_g});
+        if book_g == Mass::ZERO {
+            self.agree(book, id, facts).await?;
+            return Ok(found);
+        }
+        let posted = book.post(self.draft(id, book_g, facts)).await?;
+        Ok(Counted {
+            posting: Some(Posted::from(&posted).posting),
+            ..found
         })
     }
+}
 
-    fn draft(self, id: Uuid, common: Common<'_>, difference: Mass, facts: Value) -> Draft {
-        let (lot, storeroom) = self.account;
-        let store = Place::Store(storeroom);
-        let (from, to) = if difference.is_positive() {
-            (Place::Variance, store)
-        } else {
-            (store, Place::Variance)
-        };
+impl UsedUp {
+    fn draft(&self, id: Uuid, left: Mass, facts: Value) -> Draft {
         Draft {
             id: id.into(),
-            kind: self.kind,
-            happened_at: common.happened_at,
-            reason: common.why(),
+            kind: Kind::UseUp,
+            happened_at: self.happened_at,
+            reason: self.common().why(),
             card: None,
             reverses: None,
             facts,
             movements: vec![Movement {
-                lot,
-                from,
-                to,
-                mass_mg: difference.mg().abs(),
+                lot: self.lot,
+                from: Place::Store(self.storeroom),
+                to: Place::Variance,
+                mass_mg: left.mg(),
             }],
-            weighings: self.weighing.into_iter().collect(),
+            weighings: Vec::new(),
         }
     }
 
-    /// Nothing moves, and that it was counted is said all the same.
-    async fn agree(
-        self,
-        book: &mut Book,
-        id: Uuid,
-        common: Common<'_>,
-        mut facts: Value,
-    ) -> Outcome<()> {
-        let (lot, storeroom) = self.account;
-        facts["storeroom"] = json!(storeroom);
-        if let Some(weighing) = &self.weighing {
-            facts["weighing"] = json!(weighing);
-        }
+    /// Nothing moves, and that it was said is kept all the same.
+    async fn agree(&self, book: &mut Book, id: Uuid, mut facts: Value) -> Outcome<()> {
+        facts["storeroom"] = json!(self.storeroom);
         book.remark(Remark {
             id,
             kind: "lot",
-            subject: lot.0,
+            subject: self.lot.0,
             act: Act::Agree,
-            happened_at: common.happened_at,
-            reason: common.why(),
+            happened_at: self.happened_at,
+            reason: self.common().why(),
             before: Value::Null,
             after: facts,
         })

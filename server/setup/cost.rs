@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Delivery, Link, Lot, Record, Site, fault, find, unless};
+use super::{Delivery, Link, Lot, Record, fault, find, unless};
 use crate::day::Day;
 use crate::ids::{DeliveryId, LotId, SiteId};
 use crate::money::{Money, Rate};
@@ -138,10 +138,7 @@ impl Record for CostLine {
 
 /// The currency in which the site's books are kept.
 async fn currency(tx: &mut dyn Read, site: SiteId) -> Result<String, StoreError> {
-    find::<Site>(tx, site, site)
-        .await?
-        .map(|kept| kept.fields.currency)
-        .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+    Ok(super::site(tx, site).await?.fields.currency)
 }
 
 /// Green that is worth less than it cost (IAS 2.28): what is taken off the value of what is left of a lot.

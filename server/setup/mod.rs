@@ -192,6 +192,16 @@ pub async fn need<R: Record>(
         .ok_or(Refusal::NotFound(R::KIND, id))
 }
 
+/// The record of a site itself, which every site has from its founding.
+///
+/// # Errors
+/// [`StoreError`] when the database fails, or the site has no record.
+pub async fn site(tx: &mut dyn Read, id: SiteId) -> Result<Kept<Site>, StoreError> {
+    find(tx, id, id)
+        .await?
+        .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+}
+
 /// One record that a field names.
 ///
 /// # Errors

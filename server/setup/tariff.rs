@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Destination, Link, Product, Record, Roaster, Site, fault, find, unless};
+use super::{Destination, Link, Product, Record, Roaster, fault, find, unless};
 use crate::day::Day;
 use crate::ids::{DestinationId, ProductId, RoasterId, SiteId};
 use crate::mass::Mass;
@@ -208,8 +208,7 @@ impl Record for Tariff {
         _id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
-        let home = find::<Site>(tx, site, site).await?;
-        let home = home.map(|site| site.fields.currency).unwrap_or_default();
+        let home = super::site(tx, site).await?.fields.currency;
         Ok(if self.amount.currency == home {
             Vec::new()
         } else {

@@ -83,9 +83,7 @@ impl Sent {
 /// # Errors
 /// [`StoreError`] when the database fails, or the site has no record.
 pub(crate) async fn record(tx: &mut dyn Read, site: SiteId) -> Result<Site, StoreError> {
-    let kept = setup::find::<Site>(tx, site, site).await?;
-    kept.map(|kept| kept.fields)
-        .ok_or_else(|| StoreError::Damaged("the site has no record".to_owned()))
+    Ok(setup::site(tx, site).await?.fields)
 }
 
 /// What a site's green is worth at the end of a day.

@@ -100,6 +100,48 @@ each_database! {
         assert_eq!(line(&sheet, &lot)["difference"]["u_g"], 74.478);
     }
 
+    /// Whatever the order in which counts of the same green are booked, each says what was there at its moment, and no difference is taken twice.
+    async fn counts_that_overlap(server: &Server) {
+        let r = roastery(server).await;
+        let early = open(server, json!({"covers": ["green"]})).await;
+        server.advance_minutes(10);
+        let late = open(server, json!({"covers": ["green"]})).await;
+        let say = |count: &Value, lot: &str| green(&r, count, lot, json!([reckoned(290_000)]));
+        for count in [&early, &late] {
+            server.command("count-entries", say(count, &r.washed)).await;
+        }
+        server.command("count-hand-ins", json!({"count": late["id"]})).await;
+        assert_eq!(store(server, &r.washed).await, 290_000_000);
+        let alone = json!({"lot": r.screen_18, "storeroom": r.storeroom, "weight": reckoned(580_000)});
+        server.command("counts", alone).await;
+        server.command("count-entries", green(&r, &early, &r.screen_18, json!([reckoned(590_000)]))).await;
+        server.advance_minutes(10);
+        let booked = server.command("count-hand-ins", json!({"count": early["id"]})).await;
+        assert_eq!(booked["state"], "booked");
+        assert_eq!(store(server, &r.washed).await, 290_000_000, "missing once");
+        assert_eq!(store(server, &r.screen_18).await, 580_000_000, "what was counted last");
+        let later = server.get(&format!("/api/count-sessions/{}", late["id"].as_str().unwrap())).await;
+        assert_eq!((&later["recounted"], &line(&later, &r.washed)["difference"]["total_g"]), (&json!(true), &json!(0)));
+        let statement = server.get(&format!("/api/lots/{}/statement", r.washed)).await;
+        let sums = &statement["sums"];
+        assert_eq!(mg(&sums["difference_g"]) - mg(&sums["dried_g"]), -10_000_000, "{sums}");
+    }
+
+    /// A weight from before a lot was counted by itself, sent after it, changes the difference and not what was counted.
+    async fn a_late_weight_before_a_count_of_one_lot(server: &Server) {
+        let r = roastery(server).await;
+        server.advance_minutes(60);
+        let spilled_at = server.now();
+        server.advance_minutes(60);
+        let counted = server.command("counts", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(290_000)})).await;
+        assert_eq!((&counted["difference_g"], &counted["posting"]["kind"]), (&json!(-10_000), &json!("count")));
+        let late = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(10_000), "happened_at": spilled_at, "kept": true});
+        server.command("wastes", late).await;
+        assert_eq!(store(server, &r.washed).await, 290_000_000);
+        let undo = server.order("reversals", &server.id(), json!({"posting": counted["posting"]["id"]})).await;
+        undo.problem(409, "conflict");
+    }
+
     /// Who counts blind sees no figure of the book before the count is handed in, and a second person approves.
     async fn blind_and_approved_by_a_second_person(server: &Server) {
         let r = roastery(server).await;

@@ -301,14 +301,39 @@ impl<'a> Play<'a> {
         (lot, room): (usize, usize),
         difference: i64,
     ) {
-        let changes = vec![
-            ((lot, "store", room), difference),
-            ((lot, "variance", 0), -difference),
-        ];
+        let changes = vec![((lot, "store", room), difference)];
         self.book(name, body, changes).await;
-        let sent = self.sent.last().unwrap();
+        let sent = self.sent.last_mut().unwrap();
         assert_eq!(mg(&sent.answer["difference_g"]), difference);
-        assert_eq!(sent.posting.is_some(), difference != 0);
+        let movements = sent.answer["posting"]["movements"].as_array();
+        let moved: i64 = movements
+            .iter()
+            .flat_map(|of| *of)
+            .map(|of| mg(&of["mass_g"]))
+            .sum();
+        let unexplained = -difference.signum() * moved;
+        // What is missing may have dried, and nothing else.
+        let dried = -difference - unexplained;
+        assert!(
+            dried == 0 || name == "counts" && (0..=-difference).contains(&dried),
+            "{dried} of {difference}"
+        );
+        let rest = [
+            ((lot, "variance", 0), unexplained),
+            ((lot, "air", 0), dried),
+        ];
+        sent.changes.extend(rest);
+        for (account, mg) in rest {
+            *self.model.entry(account).or_default() += mg;
+        }
+    }
+
+    /// Whether a storeroom's lot was counted after something was booked: then what was there stands, and whatever is learned of before changes the difference.
+    fn counted_after(&self, i: usize, account: Account) -> bool {
+        let after = self.sent[i + 1..].iter();
+        after
+            .filter(|sent| sent.name == "counts")
+            .any(|count| count.changes[0].0 == account)
     }
 
     async fn undo(&mut self, which: usize) {
@@ -328,7 +353,7 @@ impl<'a> Play<'a> {
             .changes
             .iter()
             .any(|(account, _)| account.1 == "store" && after[account] < 0);
-        if sent.undone || sent.name == "reversals" || gone_on {
+        if sent.undone || ["reversals", "counts"].contains(&sent.name) || gone_on {
             let size = self.server.log_size().await;
             self.server
                 .order("reversals", &self.server.id(), body)
@@ -337,11 +362,13 @@ impl<'a> Play<'a> {
             assert_eq!(self.server.log_size().await, size);
             return;
         }
-        let changes = sent
-            .changes
-            .iter()
-            .map(|(account, mg)| (*account, -mg))
-            .collect();
+        let mut changes = Vec::new();
+        for (account, mg) in &sent.changes {
+            changes.push((*account, -mg));
+            if self.counted_after(i, *account) {
+                changes.extend([(*account, *mg), ((account.0, "variance", 0), -mg)]);
+            }
+        }
         self.sent[i].undone = true;
         self.book("reversals", body, changes).await;
     }

@@ -83,6 +83,7 @@ each_database! {
         server.command("reversals", json!({"posting": spilled["posting"]["id"]})).await;
         server.command("transfers", json!({"lot": lot, "from": room, "to": loft, "weight": reckoned(5_000)})).await;
         server.command("counts", of(104_700.0)).await;
+        server.advance_minutes(1);
         server.command("returns", json!({"lot": lot, "storeroom": loft, "weight": reckoned(1_000)})).await;
         server.command("used-ups", once_more(json!({"lot": lot, "storeroom": room}))).await;
 
