@@ -5,11 +5,11 @@
 import { clock, GRAMS, mass } from './format.js';
 import { judge } from './range.js';
 import { T } from './texts.js';
-import { netGrams, onDisplay, tare } from './weighing.js';
+import { netGrams, onDisplay } from './weighing.js';
 
 /** @import { BatchView, RangeCard, Reading, Scale, Verdict, Weight } from './types.js' */
 
-/** @typedef {{kind: string, sentence: string, right_green_g?: number|null, right_roasted_g?: number|null}} Explanation */
+/** @typedef {{kind: string, sentence: string, right_green_g?: number|null, right_roasted_g?: number|null, readings?: Reading[]}} Explanation `readings`: what the scale showed, as far as that is known */
 /**
  * @typedef {object} Odd
  * @property {RangeCard} range
@@ -43,7 +43,7 @@ const NEAR = 0.01;
 
 /**
  * What would explain a weigh-in far from its card: the slips that bring it to what the card asks for, the nearest first.
- * @param {{ask_g: number, weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} odd @returns {{sentence: string, grams: number}[]}
+ * @param {{ask_g: number, weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} odd @returns {{sentence: string, grams: number, readings?: Reading[]}[]}
  */
 export function explainIn({ ask_g, weight, scale }) {
   const off = (/** @type {{grams: number}} */ each) => Math.abs(each.grams - ask_g);
@@ -53,7 +53,7 @@ export function explainIn({ ask_g, weight, scale }) {
 /** Slips that change what the scale of the roasted coffee was said to show. @param {Odd} odd @returns {Explanation[]} */
 function roastedSlips({ weight, scale, green_g, neighbours }) {
   /** @type {Explanation[]} */
-  const found = readingSlips({ weight, scale }).map(({ kind, sentence, grams }) => ({ kind, sentence, right_roasted_g: grams }));
+  const found = readingSlips({ weight, scale }).map(({ grams, ...slip }) => ({ ...slip, right_roasted_g: grams }));
   for (const other of neighbours) {
     const near = other.weighed_out_g !== null && Math.abs(other.weighed_in_g - green_g) > scale.division_g;
     if (near && other.weighed_out_g !== null) found.push({ kind: 'exchanged', sentence: E.exchanged(other.lot.name, clock(other.weighed_out_at)), right_roasted_g: other.weighed_out_g });
@@ -61,23 +61,29 @@ function roastedSlips({ weight, scale, green_g, neighbours }) {
   return found;
 }
 
-/** Slips between the scale and what was typed, with the net mass if each is undone. @param {{weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} read */
+/**
+ * Slips between the scale and what was typed, with the net mass if each is undone, and the readings where they follow from what was typed.
+ * @param {{weight: Extract<Weight, {basis: 'weighed'}>, scale: Scale}} read @returns {{kind: string, sentence: string, grams: number, readings?: Reading[]}[]}
+ */
 function readingSlips({ weight, scale }) {
   const last = /** @type {Reading} */ (weight.readings.at(-1));
   const net = netGrams(weight.readings, scale);
   const slip = (/** @type {string} */ kind, /** @type {string} */ sentence, /** @type {number} */ grams) => ({ kind, sentence, grams });
-  const found = swapped(last.gross).map((gross) => slip('swapped', E.swapped(gross, scale.unit), netGrams([...weight.readings.slice(0, -1), { ...last, gross }], scale)));
+  const read = (/** @type {string} */ kind, /** @type {string} */ sentence, /** @type {Partial<Reading>} */ right) => {
+    const readings = [...weight.readings.slice(0, -1), { ...last, ...right }];
+    return { kind, sentence, grams: netGrams(readings, scale), readings };
+  };
+  const found = swapped(last.gross).map((gross) => read('swapped', E.swapped(gross, scale.unit), { gross }));
   if (scale.unit !== 'g') {
-    const step = scale.unit === 'lb' ? GRAMS.lb : GRAMS.kg;
-    for (const sign of [1, -1]) found.push(slip('whole', E.whole(scale.unit), net + sign * step));
+    const decimals = (last.gross.split('.')[1] ?? '').length;
+    for (const sign of [1, -1]) found.push(read('whole', E.whole(scale.unit), { gross: (Number(last.gross) + sign).toFixed(decimals) }));
   }
-  found.push(slip('decimal', E.decimal, net * 10), slip('decimal', E.decimal, net / 10));
-  if (scale.unit === 'kg') found.push(slip('pounds', E.pounds, net * (GRAMS.lb / GRAMS.kg)));
   for (const crate of scale.containers) {
-    if (last.container === null) found.push(slip('crate', E.crate(crate.name), net - crate.tare_g));
+    if (last.container === null) found.push(read('crate', E.crate(crate.name), { container: crate.name }));
   }
-  if (last.container !== null) found.push(slip('no_crate', E.noCrate(last.container), net + tare(last.container, scale)));
-  return found;
+  if (last.container !== null) found.push(read('no_crate', E.noCrate(last.container), { container: null }));
+  const unread = [slip('decimal', E.decimal, net * 10), slip('decimal', E.decimal, net / 10), ...(scale.unit === 'kg' ? [slip('pounds', E.pounds, net * (GRAMS.lb / GRAMS.kg))] : [])];
+  return [...found, ...unread];
 }
 
 /** Slips of the weigh-in: only offered where the card then had what it asked for. @param {Odd} odd @returns {Explanation[]} */

@@ -4,9 +4,9 @@
  */
 import { judge } from './range.js';
 import { T } from './texts.js';
-import { netGrams } from './weighing.js';
+import { gramsOf } from './weighing.js';
 
-/** @import { BatchView, CardView, Lot, Named, RangeCard, Scale, Verdict, Weight } from './types.js' */
+/** @import { BatchView, CardView, Lot, Named, RangeCard, Scale, Verdict } from './types.js' */
 /** @import { Entry } from './kept.js' */
 
 /**
@@ -103,14 +103,6 @@ function madeHere(known, body) {
     sample_g: 0, loss: null, weighed_in_at: body.happened_at, started_at: null, weighed_out_at: null, day: body.happened_at.slice(0, 10), verdict: null, hold: null,
     review: null, reckoned: body.weight.basis === 'reckoned', roasted_left_g: 0, undo: null, kept: true,
   };
-}
-
-/** @param {Weight} weight @param {Scale[]} scales */
-export function gramsOf(weight, scales) {
-  if (weight.basis === 'reckoned') return weight.mass_g;
-  if (weight.basis === 'nominal') return weight.sacks * weight.sack_g + weight.loose_g;
-  const scale = scales.find((each) => each.id === weight.scale);
-  return scale ? netGrams(weight.readings, scale) : 0;
 }
 
 /**

@@ -8,7 +8,7 @@ import { askForm } from './forms.js';
 import { post } from './kept.js';
 import { inWords, tell } from './parts/page-frame.js';
 import { T } from './texts.js';
-import { finestFirst } from './weighing.js';
+import { finestFirst, gramsOf, SAMPLE_MOST_G } from './weighing.js';
 
 /** @import { BatchView } from './types.js' */
 
@@ -73,14 +73,15 @@ export async function start(batch) {
   await floor.reload();
 }
 
-/** Takes the last posting of a batch back. @param {string} posting @param {string[]} batches */
+/** Takes the last posting of a batch back, and says whether it could. @param {string} posting @param {string[]} batches */
 export async function undo(posting, batches) {
   const outcome = await send({ kind: 'reversals', batches, fields: { posting } }, TOLD);
-  if (!outcome) return;
+  if (!outcome) return false;
   const said = h('p', { class: 'words quiet', role: 'status', tabindex: -1 }, T.floor.undone);
   places.answer.replaceChildren(said);
   goOnAt(said);
   await floor.reload();
+  return true;
 }
 
 /** What else can be done with a batch. @param {BatchView} batch */
@@ -109,6 +110,10 @@ export function draught(kind, title, batch) {
   askForm({
     title, lead: batch ? `${batch.lot.name} · ${batch.style.name}` : undefined,
     fields: [...from, { name: 'weight', kind: 'weight', label: T.words.weight, scales: finestFirst(floor.known.scales), bases: ['weighed', 'reckoned'] }, ...(kind === 'samples' ? [{ name: 'purpose', kind: 'text', label: T.words.purpose, optional: true }] : [])],
+    doubt: ({ weight }) => {
+      const grams = gramsOf(weight, floor.known.scales);
+      return kind === 'samples' && grams > SAMPLE_MOST_G ? T.form.largeSample(mass(grams)) : null;
+    },
     save: async ({ lot, ...rest }, confirmed) => {
       const of = batch ? { batch: batch.id } : { lot, storeroom: floor.known.lots.find((each) => each.id === lot)?.storeroom };
       await post({ kind, batches: batch ? [batch.id] : [`lot:${lot}`], fields: { ...of, ...rest, ...(confirmed.length ? { confirmed } : {}) } });
@@ -126,7 +131,9 @@ export function usedUp() {
       const id = uuid7();
       const outcome = await post({ kind: 'used-ups', id, batches: [`lot:${lot}`], fields: { lot, storeroom: lots.find((each) => each.id === lot)?.storeroom, ...(confirmed.length ? { confirmed } : {}) } });
       const posting = outcome.answer?.posting;
-      tell(T.floor.usedUpSaid(mass(outcome.answer?.difference_g)), ...(posting ? [button(T.floor.undo, () => undo(typeof posting === 'string' ? posting : posting.id ?? id, [`lot:${lot}`]))] : []));
+      tell(T.floor.usedUpSaid(mass(outcome.answer?.difference_g)), ...(posting ? [button(T.floor.undo, async () => {
+        if (await undo(typeof posting === 'string' ? posting : posting.id ?? id, [`lot:${lot}`])) tell(T.floor.undone);
+      })] : []));
       await floor.reload();
     },
   });

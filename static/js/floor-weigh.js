@@ -13,7 +13,7 @@ import { PadEntry } from './parts/pad-entry.js';
 import { RangePicture } from './parts/range-picture.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
-import { netText, onDisplay } from './weighing.js';
+import { netText, onDisplay, tare } from './weighing.js';
 
 /** @import { BatchView, CardView, Lot, Named, Scale, Verdict, Weight } from './types.js' */
 /** @import { Weighing } from './floor-shared.js' */
@@ -112,7 +112,7 @@ async function compareFirst(weighing, scale, weight, net, pad) {
   const used = floor.known.scales.find((each) => each.id === weight.scale) ?? scale;
   askAgain({
     words: T.floor.farFromCard(mass(net, used.unit), mass(ask_g, used.unit)), picture: null, pad, keep: T.floor.keep(mass(net, used.unit)), notes: [],
-    offers: explainIn({ ask_g, weight, scale: used }).slice(0, 3).map(({ sentence, grams }) => ({ sentence, label: T.floor.takeOut(mass(grams, used.unit)), take: () => saveIn(weighing, replaced(weight, grams), grams, pad) })),
+    offers: explainIn({ ask_g, weight, scale: used }).slice(0, 3).map(({ sentence, grams, readings }) => ({ sentence, label: T.floor.takeOut(mass(grams, used.unit)), take: () => saveIn(weighing, replaced(weight, grams, readings), grams, pad) })),
     kept: () => saveIn(weighing, weight, net, pad),
   });
 }
@@ -245,7 +245,7 @@ function askOdd(covered, weight, net, pad, verdict, explanations) {
   picture.show(verdict);
   /** @param {(typeof explanations)[number]} each */
   const take = (each) => {
-    if (each.right_roasted_g != null) saveOut(covered, replaced(weight, each.right_roasted_g), each.right_roasted_g, pad);
+    if (each.right_roasted_g != null) saveOut(covered, replaced(weight, each.right_roasted_g, each.readings), each.right_roasted_g, pad);
     else if (each.right_green_g != null) saveOut(covered, weight, net, pad, { green_g: each.right_green_g, reason: each.sentence });
   };
   const takable = explanations.filter((each) => each.right_roasted_g != null || (each.right_green_g != null && covered.length === 1));
@@ -289,11 +289,16 @@ function askAgain({ words, picture, offers, notes, keep, kept, pad }) {
   again.focus();
 }
 
-/** One reading in place of what was typed, containers already off. @param {Weight} weight @param {number} grams @returns {Weight} */
-function replaced(weight, grams) {
+/**
+ * What the scale showed in place of what was typed; where that is not known, one reading that comes to this mass: a lone one keeps its container.
+ * @param {Weight} weight @param {number} grams @param {import('./types.js').Reading[]} [readings] @returns {Weight}
+ */
+function replaced(weight, grams, readings) {
   if (weight.basis !== 'weighed') return { basis: 'reckoned', mass_g: grams };
+  if (readings) return { ...weight, readings };
   const scale = /** @type {Scale} */ (floor.known.scales.find((each) => each.id === weight.scale));
-  return { ...weight, readings: [{ gross: netText(grams, scale), container: null }] };
+  const container = weight.readings.length === 1 ? weight.readings[0]?.container ?? null : null;
+  return { ...weight, readings: [{ gross: netText(grams + tare(container, scale), scale), container }] };
 }
 
 /**

@@ -3,35 +3,55 @@ import { button, freshId, h, holdFocus } from './dom.js';
 import { change, command, create, happened, Problem, uuid7 } from './api.js';
 import { T } from './texts.js';
 import { complete } from './records.js';
-import { tell } from './parts/page-frame.js';
+import { tell, trying } from './parts/page-frame.js';
 import { RecordForm } from './parts/record-form.js';
 
 /** @typedef {import('./parts/fields.js').Field} Field */
 
 /**
  * Opens a dialog over fields. `save` gets the values and, after a refusal that only needs a further tap, what that tap confirms.
- * The dialog closes once `save` succeeds; else it says why and keeps what was typed.
- * @param {{title: string, lead?: string, fields: Field[], value?: any, go?: string, save: (values: any, confirmed: string[]) => Promise<unknown>, more?: (Node|null)[]}} what
+ * The dialog closes once `save` succeeds; else it says why and keeps what was typed. `doubt` is asked before: what it says of the values needs
+ * a further tap as well. A further tap is for what was typed then: whatever is changed is asked about anew.
+ * @param {{title: string, lead?: string, fields: Field[], value?: any, go?: string, doubt?: (values: any) => string|null, save: (values: any, confirmed: string[]) => Promise<unknown>, more?: (Node|null)[]}} what
  * @returns {Promise<boolean>} whether it was saved
  */
-export function askForm({ title, lead, fields, value, go = T.form.save, save, more = [] }) {
+export function askForm({ title, lead, fields, value, go = T.form.save, doubt = () => null, save, more = [] }) {
   const heading = freshId('title');
   const form = new RecordForm();
   form.begin(fields, value);
   const sentence = h('p', { class: 'confirm', role: 'alert', hidden: true });
   /** @type {string[]} */
   let confirmed = [];
+  let asked = '';
   const submit = h('button', { class: 'button main', type: 'submit' }, go);
   /** @type {HTMLDialogElement} */
   const dialog = h('dialog', { class: 'sheet form-dialog', 'aria-labelledby': heading },
-    h('form', { method: 'dialog', novalidate: true, on: { submit: onSubmit } },
+    h('form', { method: 'dialog', novalidate: true, on: { submit: onSubmit, input: askAnew } },
       h('h2', { id: heading }, title), lead ? h('p', { class: 'lead' }, lead) : null, form, ...more, sentence,
       h('div', { class: 'actions' }, submit, button(T.form.cancel, () => dialog.close()))));
+  /** @param {string} words */
+  function askOnce(words) {
+    sentence.textContent = words;
+    sentence.hidden = false;
+    submit.textContent = T.form.allTheSame;
+  }
+  function askAnew() {
+    confirmed = [];
+    asked = '';
+    sentence.hidden = true;
+    submit.textContent = go;
+  }
   /** @param {Event} event */
   async function onSubmit(event) {
     event.preventDefault();
     const values = form.read();
     if (!values || submit.disabled) return;
+    const odd = doubt(values);
+    if (odd && odd !== asked) {
+      asked = odd;
+      askOnce(odd);
+      return;
+    }
     submit.disabled = true;
     try {
       await save(values, confirmed);
@@ -40,9 +60,7 @@ export function askForm({ title, lead, fields, value, go = T.form.save, save, mo
     } catch (error) {
       if (error instanceof Problem && error.confirm.length > 0) {
         confirmed = [...confirmed, ...error.confirm];
-        sentence.textContent = error.message;
-        sentence.hidden = false;
-        submit.textContent = T.form.allTheSame;
+        askOnce(error.message);
       } else {
         form.refuse(error);
       }
@@ -111,15 +129,22 @@ export async function retire(kind, item) {
 
 /**
  * A command by form. The id stays the same over refusals and further taps, so that it happens once.
- * @param {{kind: string, title: string, lead?: string, fields: Field[], value?: any, go?: string, body?: (values: any) => any, done?: (answer: any) => string}} what
+ * @param {{kind: string, title: string, lead?: string, fields: Field[], value?: any, go?: string, doubt?: (values: any) => string|null, body?: (values: any) => any, done?: (answer: any) => string}} what
  */
-export function askCommand({ kind, title, lead, fields, value, go, body = (values) => values, done }) {
+export function askCommand({ kind, title, lead, fields, value, go, doubt, body = (values) => values, done }) {
   const id = uuid7();
   return askForm({
-    title, lead, fields, value, go,
+    title, lead, fields, value, go, doubt,
     save: async (values, confirmed) => {
       const answer = await command(kind, id, happened({ ...body(values), ...(confirmed.length ? { confirmed } : {}) }));
       tell(done ? done(answer) : T.form.saved);
     },
   });
 }
+
+/** The way back in the line that says what was booked. @param {string} posting @param {() => unknown} after */
+export const undoButton = (posting, after) => button(T.floor.undo, () => trying(async () => {
+  await command('reversals', uuid7(), happened({ posting }));
+  tell(T.floor.undone);
+  await after();
+}));

@@ -2,7 +2,7 @@
 import { change, command, happened, read, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, fullDay, mass } from './format.js';
-import { askCommand, askForm, carried, editRecord, retire } from './forms.js';
+import { askCommand, askForm, carried, editRecord, retire, undoButton } from './forms.js';
 import { drawLot, pair } from './green-lot.js';
 import { openLive } from './live.js';
 import { empty, tell, trying } from './parts/page-frame.js';
@@ -10,7 +10,7 @@ import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 import { wayList } from './ways.js';
-import { strongestFirst } from './weighing.js';
+import { gramsOf, SAMPLE_MOST_G, strongestFirst } from './weighing.js';
 
 /** @import { Item, Lot, Named, SendingView, Ways } from './types.js' */
 /** @import { Kind, Lists } from './records.js' */
@@ -118,7 +118,11 @@ async function weighed(kind, heading, lot, lead, done) {
   const fields = [{ ...storeroomField('storeroom', T.records.storeroom) }, { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }];
   if (kind === 'samples') fields.push({ name: 'purpose', label: T.words.purpose, kind: 'text', optional: true });
   fields.push({ name: 'reason', label: T.words.reason, kind: 'text', optional: true });
-  await changed(await askCommand({ kind, title: `${heading}: ${lot.name}`, lead, fields, value: { storeroom: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }), done }));
+  const doubt = (/** @type {any} */ values) => {
+    const grams = gramsOf(values.weight, scales());
+    return kind === 'samples' && grams > SAMPLE_MOST_G ? T.form.largeSample(mass(grams)) : null;
+  };
+  await changed(await askCommand({ kind, title: `${heading}: ${lot.name}`, lead, fields, doubt, value: { storeroom: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }), done }));
 }
 
 /** @param {Lot} lot */
@@ -143,10 +147,7 @@ async function usedUp(lot) {
   await askForm({ title: `${G.usedUp}: ${lot.name}`, lead: T.floor.usedUpLead, go: T.floor.usedUp, fields: [], save: async (_, confirmed) => {
     const answer = await command('used-ups', id, happened({ lot: lot.id, storeroom: lot.storeroom, ...(confirmed.length ? { confirmed } : {}) }));
     const posting = typeof answer.posting === 'string' ? answer.posting : answer.posting?.id;
-    tell(T.floor.usedUpSaid(mass(answer.difference_g)), ...(posting ? [button(T.floor.undo, () => trying(async () => {
-      await command('reversals', uuid7(), happened({ posting }));
-      await load();
-    }))] : []));
+    tell(T.floor.usedUpSaid(mass(answer.difference_g)), ...(posting ? [undoButton(posting, load)] : []));
     await load();
   } });
 }

@@ -2,7 +2,7 @@
 import { read } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { fullDay, mass } from './format.js';
-import { picture } from './picture.js';
+import { CODE, picture } from './picture.js';
 import { empty, inWords, linkTo, openPage } from './parts/page-frame.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
@@ -38,7 +38,7 @@ function drawFacts(packing) {
 function drawLabels(packing) {
   const count = Math.min(MOST, Number(asked.get('bags')) || packing.bags);
   const one = () => h('li', { class: 'label' }, h('div', { class: 'words' }, h('b', {}, packing.product.name), h('span', {}, `${mass(packing.bag_g, 'g', 0)} · ${packing.grind ?? P.beans}`), h('span', {}, P.roastedOn(packing.roasted_on ? fullDay(packing.roasted_on) : '?')),
-    h('span', {}, `${T.words.lot} ${lots(packing).map((part) => `${part.lot.name} ${part.grade}`).join(', ')}`), h('span', {}, P.batch(short(packing))), packing.claims.length ? h('span', {}, claims(packing)) : null, h('span', { class: 'code' }, packing.code)), picture(`/api/packings/${packing.id}/code.svg`, packing.code));
+    h('span', {}, `${T.words.lot} ${lots(packing).map((part) => `${part.lot.name} ${part.grade}`).join(', ')}`), h('span', {}, P.batch(short(packing))), packing.claims.length ? h('span', {}, claims(packing)) : null, h('span', { class: 'code' }, packing.code)), picture(`/api/packings/${packing.id}/code.svg`, packing.code, CODE));
   const first = one();
   redraw(places.sheet, h('ul', { class: 'label-sheet' }, first));
   const drawn = first.querySelector('figure');

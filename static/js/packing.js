@@ -2,7 +2,7 @@
 import { change, command, happened, read, readAll, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { day, mass, moment } from './format.js';
-import { askCommand, askForm, carried, editRecord } from './forms.js';
+import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js';
 import { openLive } from './live.js';
 import { empty, linkTo, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
@@ -85,11 +85,7 @@ async function fromShelf(order, line) {
     value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }],
     save: async (values) => {
       await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values }));
-      tell(P.shelfTaken(values.bags, order.number), button(T.floor.undo, () => trying(async () => {
-        await command('reversals', uuid7(), happened({ posting: id }));
-        tell(T.floor.undone);
-        await load();
-      })));
+      tell(P.shelfTaken(values.bags, order.number), undoButton(id, load));
     },
   }));
 }
@@ -102,18 +98,29 @@ async function packForShelf() {
   }));
 }
 
+/** The lines of a day's list, each with its order. @param {any} list @returns {any[]} */
+const linesOf = (list) => list.orders.flatMap((/** @type {any} */ order) => order.lines.map((/** @type {any} */ line) => ({ ...line, number: order.number })));
+/** How many bags of a day have left. @param {any} list */
+const goneOf = (list) => linesOf(list).reduce((sum, line) => sum + line.shipped_bags, 0);
+/** What a day still wants that is not packed: "18 × Kirimbi filter 250 (T0333)". @param {any} list */
+const unpackedOf = (list) => linesOf(list).filter((line) => line.bags > line.packed_bags).map((line) => `${T.shipping.line(line.bags - line.packed_bags, ground(line.product_name, line.grind))} (${line.number})`);
+
 /** All that is packed for the day leaves, less what stays behind. */
 async function shipAll() {
   const { list } = page;
+  const id = uuid7();
+  const leaves = linesOf(list).reduce((sum, line) => sum + Math.max(0, line.packed_bags - line.shipped_bags), 0);
   const ours = new Set(list.orders.map((/** @type {any} */ order) => order.id));
   const standing = page.packings.flatMap((each) => each.stand.map((/** @type {any} */ of) => ({ ...each, for: of.for, bags: of.bags }))).filter((each) => each.for && ours.has(each.for.order));
   const options = standing.map((each) => ({ value: `${each.for.order} ${each.id}`, label: `${each.for.number} · ${T.shipping.line(each.bags, ground(each.product.name, each.grind))} · ${each.code}${each.roasted_on ? `, ${P.roastedOn(day(each.roasted_on))}` : ''}` })).reverse();
-  await changed(await askCommand({
-    kind: 'shipments', title: `${P.shipAll}: ${day(list.ship_day)}`, lead: P.shipLead, go: T.shipping.ship,
+  const shipped = await askForm({
+    title: `${P.shipAll}: ${day(list.ship_day)}`, lead: [P.shipLead(leaves), P.unpacked(unpackedOf(list))].filter(Boolean).join(' '), go: T.shipping.ship,
     fields: [{ name: 'stays', kind: 'many', label: P.stays, help: P.staysHelp, optional: true, options }],
-    body: ({ stays = [] }) => ({ ship_day: list.ship_day, ...(stays.length ? { except: stays.map((/** @type {string} */ each) => ({ order: each.split(' ')[0], packing: each.split(' ')[1] })) } : {}) }),
-    done: () => P.shippedDay(day(list.ship_day)),
-  }));
+    save: ({ stays = [] }) => command('shipments', id, happened({ ship_day: list.ship_day, ...(stays.length ? { except: stays.map((/** @type {string} */ each) => ({ order: each.split(' ')[0], packing: each.split(' ')[1] })) } : {}) })),
+  });
+  if (!shipped) return;
+  await load();
+  tell([P.shippedDay(goneOf(page.list) - goneOf(list), day(list.ship_day)), P.unpacked(unpackedOf(page.list))].filter(Boolean).join(' '), undoButton(id, load));
 }
 
 /** When bags are packed, and how fast. */

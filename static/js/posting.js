@@ -2,6 +2,7 @@
 import { Problem, read } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { exact, fullDay, moment } from './format.js';
+import { askCommand } from './forms.js';
 import { openLive } from './live.js';
 import { empty, explain, linkTo } from './parts/page-frame.js';
 import { T } from './texts.js';
@@ -30,10 +31,37 @@ async function load() {
 const pair = (term, value) => (value ? h('div', {}, h('dt', {}, term), h('dd', {}, value)) : null);
 const other = (/** @type {string} */ posting) => h('a', { href: `/posting?id=${posting}` }, O.see);
 
+/** What this person may do. @type {string[]} */
+let rights = [];
+
+/** Green moves and its blends, which whoever looks after green undoes. */
+const OF_GREEN = new Set(['receive', 'return', 'transfer', 'dispatch', 'arrive', 'sample', 'waste', 'dry', 'blend']);
+
+/** Which right it takes to undo a posting: the one that it took to book it. @param {any} posting */
+function rightToUndo({ kind, facts, movements }) {
+  if (kind === 'count' || kind === 'use_up') return 'count';
+  if (kind === 'correct') return 'judge';
+  const ofBags = kind === 'waste' && movements.every((/** @type {any} */ each) => each.from.place === 'packed');
+  return OF_GREEN.has(kind) && !ofBags && !facts?.cupping ? 'green' : 'floor';
+}
+
+/** The way to undo it, where there is one: what a count found is counted again instead. @param {any} posting */
+function wayBack(posting) {
+  if (posting.undone_by || posting.kind === 'reverse') return null;
+  if (posting.facts?.count || posting.facts?.recounts) return linkTo('/count', O.countAgain);
+  return rights.includes(rightToUndo(posting)) ? button(T.floor.undo, () => undo(posting), { 'data-key': 'undo' }) : null;
+}
+
+/** @param {any} posting */
+async function undo(posting) {
+  const words = `${O.kinds[posting.kind] ?? posting.kind} · ${fullDay(posting.day)}`;
+  if (await askCommand({ kind: 'reversals', title: `${T.floor.undo}: ${words}`, lead: O.undoLead, go: T.floor.undo, fields: [{ name: 'reason', label: T.words.reason, kind: 'text', wide: true }], body: (values) => ({ posting: posting.id, ...values }), done: () => T.floor.undone })) await load();
+}
+
 /** @param {any} posting */
 function draw(posting) {
   const [first] = posting.movements;
-  redraw(place, h('div', { class: 'head' }, h('h2', {}, `${O.kinds[posting.kind] ?? posting.kind} · ${fullDay(posting.day)}`), h('div', { class: 'actions' }, first ? linkTo(`/audit?lot=${first.lot}&from=${posting.day}&to=${posting.day}`, O.statement) : null, button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
+  redraw(place, h('div', { class: 'head' }, h('h2', {}, `${O.kinds[posting.kind] ?? posting.kind} · ${fullDay(posting.day)}`), h('div', { class: 'actions' }, first ? linkTo(`/audit?lot=${first.lot}&from=${posting.day}&to=${posting.day}`, O.statement) : null, wayBack(posting), button(T.audit.print, () => window.print(), { 'data-key': 'print' }))),
     posting.undone_by ? h('p', {}, h('b', {}, O.undone), ' ', other(posting.undone_by)) : null, posting.reverses ? h('p', {}, O.undoes, ' ', other(posting.reverses)) : null,
     posting.reason ? h('p', {}, posting.reason) : null,
     moved(posting), weighings(posting),
@@ -66,5 +94,5 @@ function weighings(posting) {
     each.readings.length ? h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': O.readings }, h('table', {}, tableHead([O.typed, [O.gross], T.weight.container, [O.tare], [O.net]]), h('tbody', {}, each.readings.map((/** @type {any} */ reading) => h('tr', {}, h('td', {}, `${reading.gross} ${each.unit ?? ''}`), h('td', { class: 'num' }, exact(reading.gross_g)), h('td', {}, reading.container ?? T.weight.noContainer), h('td', { class: 'num' }, exact(reading.tare_g)), h('td', { class: 'num' }, exact(reading.net_g))))))) : null))];
 }
 
-await openLive(load);
+rights = (await openLive(load))?.rights ?? [];
 await load();

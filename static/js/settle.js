@@ -1,11 +1,11 @@
 /** What a tablet kept and the service could not book: book it again once its obstacle is gone, or say how it was settled. */
 import { command, happened, sentence, uuid7 } from './api.js';
 import { button, h, tableHead } from './dom.js';
-import { gramsOf } from './floor-state.js';
 import { clock, mass, moment } from './format.js';
 import { askCommand, askForm } from './forms.js';
 import { tell } from './parts/page-frame.js';
 import { T } from './texts.js';
+import { gramsOf } from './weighing.js';
 
 /** @import { BatchView, Lot, Named, Scale } from './types.js' */
 /** @typedef {{id: string, command: string, person: Named, received_at: string, body: any, problem: {sentence?: string, errors?: {detail: string}[]|null}}} Unsettled */

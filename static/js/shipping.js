@@ -2,7 +2,7 @@
 import { change, command, happened, read, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { day, fullDay, mass } from './format.js';
-import { askCommand, carried, editRecord } from './forms.js';
+import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js';
 import { importBox } from './import-box.js';
 import { openLive } from './live.js';
 import { empty, linkTo, tell, trying } from './parts/page-frame.js';
@@ -79,6 +79,7 @@ function orderRow(order) {
       return h('li', {}, h('span', {}, S.line(line.bags, name)), h('span', { class: done ? 'got' : '' }, S.packedOf(line.packed_bags ?? 0, line.bags)),
         done || over ? null : button(S.pack, () => pack(order, line, name), { 'data-key': `pack-${order.id}-${line.line}`, 'aria-label': `${S.pack}: ${order.number} ${name}` }));
     })),
+    order.state === 'cancelled' ? h('div', { class: 'actions' }, button(S.restore, () => restore(order), { kind: 'quiet', 'data-key': `restore-${order.id}`, 'aria-label': `${S.restore}: ${order.number}` })) : null,
     over ? null : h('div', { class: 'actions' }, button(S.ship, () => ship(order), { kind: packed ? 'main' : 'plain', 'data-key': `ship-${order.id}`, 'aria-label': `${S.ship}: ${order.number}` }), button(T.form.edit, () => edit(order), { 'data-key': `edit-${order.id}`, 'aria-label': `${T.form.edit}: ${order.number}` }),
       button(S.cancel, () => cancel(order), { kind: 'quiet', 'data-key': `cancel-${order.id}`, 'aria-label': `${S.cancel}: ${order.number}` })));
 }
@@ -93,24 +94,38 @@ async function pack(order, line, name) {
   })) await load();
 }
 
-/** Ships what is packed. @param {Item} order */
+/** Ships what is packed; where that is not all of it, it is said before and after. @param {Item} order */
 async function ship(order) {
+  const id = uuid7();
+  const nameOfLine = (/** @type {any} */ line) => page.lists.products?.find((each) => each.id === line.product)?.name ?? '?';
+  const leaves = order.lines.reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + (line.packed_bags ?? 0) - (line.shipped_bags ?? 0), 0);
+  const missing = order.lines.filter((/** @type {any} */ line) => (line.packed_bags ?? 0) < line.bags).map((/** @type {any} */ line) => S.line(line.bags - (line.packed_bags ?? 0), nameOfLine(line)));
+  const book = async () => {
+    await command('shipments', id, happened({ order: order.id }));
+    tell([missing.length ? S.shippedPart(leaves, order.number) : S.shipped(order.number), T.packing.unpacked(missing)].filter(Boolean).join(' '), undoButton(id, load));
+  };
+  if (missing.length === 0 || leaves <= 0) await trying(book);
+  else if (!await askForm({ title: `${S.ship}: ${order.number}`, lead: `${S.leaves(leaves)} ${T.packing.unpacked(missing)}`, fields: [], go: S.shipThese, save: book })) return;
+  await load();
+}
+
+/** @param {Item} order @param {boolean} cancelled */
+const setCancelled = (order, cancelled) => change('orders', order.id, order.revision, { ...carried('orders', order), cancelled });
+
+/** @param {Item} order */
+async function cancel(order) {
   await trying(async () => {
-    const answer = await command('shipments', uuid7(), happened({ order: order.id }));
-    const posting = typeof answer.posting === 'string' ? answer.posting : answer.posting?.id;
-    tell(S.shipped(order.number), ...(posting ? [button(T.floor.undo, () => trying(async () => {
-      await command('reversals', uuid7(), happened({ posting }));
-      await load();
-    }))] : []));
+    const cancelled = await setCancelled(order, true);
+    tell(S.cancelled(order.number), button(T.floor.undo, () => restore(cancelled)));
     await load();
   });
 }
 
 /** @param {Item} order */
-async function cancel(order) {
+async function restore(order) {
   await trying(async () => {
-    await change('orders', order.id, order.revision, { ...carried('orders', order), cancelled: true });
-    tell(S.cancelled(order.number));
+    await setCancelled(order, false);
+    tell(S.restored(order.number));
     await load();
   });
 }

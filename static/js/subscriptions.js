@@ -1,5 +1,5 @@
 /** Subscriptions: dispatches and their coffees, who takes them, what is offered, and standing orders. */
-import { ask, change, command, create, happened, read, uuid7 } from './api.js';
+import { ask, change, create, read, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
 import { addDays, day, mass, money } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
@@ -9,7 +9,7 @@ import { empty, linkTo, tell, trying } from './parts/page-frame.js';
 import { fieldsOf, lists, nameOf, NEEDS } from './records.js';
 import { flatRule, ladderText, ruleText } from './rules.js';
 import { T } from './texts.js';
-import { drawTrial } from './trial.js';
+import { coverageText, drawTrial, SURE } from './trial.js';
 
 /** @import { Item } from './types.js' */
 /** @import { Kind, Lists } from './records.js' */
@@ -129,13 +129,16 @@ function openTrial(dispatch) {
 
 /** @param {Item} dispatch */
 async function freeze(dispatch) {
-  await trying(async () => {
-    const answer = await command('freezes', uuid7(), happened({ dispatch: dispatch.id }));
-    tell(S.frozenNow(answer.parcels, answer.bags));
-    await load();
-    const now = (page.lists.dispatches ?? []).find((each) => each.id === dispatch.id);
-    if (now && page.chosen === dispatch.id) openTrial(now);
+  const of = await trying(() => ask('/api/coverage', { dispatch: dispatch.id, service: SURE }));
+  if (!of) return;
+  const frozen = await askCommand({
+    kind: 'freezes', title: `${S.freeze}: ${subscription(dispatch.subscription)?.name ?? '?'} ${day(dispatch.ship_day)}`, lead: `${S.freezeLead(day(dispatch.cut_off), dispatch.cut_off > page.today)} ${coverageText(of)}`, fields: [], go: S.freeze,
+    body: () => ({ dispatch: dispatch.id }), done: (answer) => S.frozenNow(answer.parcels, answer.bags),
   });
+  if (!frozen) return;
+  await load();
+  const now = (page.lists.dispatches ?? []).find((each) => each.id === dispatch.id);
+  if (now && page.chosen === dispatch.id) openTrial(now);
 }
 
 /** @param {Item} dispatch */

@@ -10,6 +10,14 @@ import { T } from './texts.js';
 const S = T.subscriptions;
 /** Certainties to choose from. */
 const CERTAINTIES = [0.9, 0.95, 0.99];
+/** The one that is asked for until another is chosen. */
+export const SURE = 0.95;
+
+/** Whether the green covers a dispatch, in a sentence. @param {any} view */
+export function coverageText(view) {
+  const short = view.coffees.filter((/** @type {any} */ each) => !each.covered).map((/** @type {any} */ each) => each.name);
+  return view.covered ? S.covered(percent(view.service, 0), view.bags, view.parcels) : S.short(short.join(', '), percent(view.service, 0));
+}
 
 /**
  * Draws the trial of a dispatch into a box. `keep` saves the coffees that were tried.
@@ -17,7 +25,7 @@ const CERTAINTIES = [0.9, 0.95, 0.99];
  */
 export function drawTrial(box, { dispatch, coffees, name, keep, close }) {
   let tried = dispatch.coffees.map((/** @type {any} */ offer) => ({ ...offer }));
-  let service = 0.95;
+  let service = SURE;
   /** @type {AbortController|null} */
   let asking = null;
   const list = h('ol', { class: 'tried' });
@@ -86,9 +94,8 @@ export function drawTrial(box, { dispatch, coffees, name, keep, close }) {
 
 /** What the service says of it. @param {any} view */
 function said(view) {
-  const short = view.coffees.filter((/** @type {any} */ each) => !each.covered);
   return [
-    h('p', { class: `says ${view.covered ? 'covered' : 'short'}` }, view.covered ? S.covered(percent(view.service, 0), view.bags, view.parcels) : S.short(short.map((/** @type {any} */ each) => each.name).join(', '), percent(view.service, 0))),
+    h('p', { class: `says ${view.covered ? 'covered' : 'short'}` }, coverageText(view)),
     h('p', {}, S.time(view.roaster_minutes, view.open_minutes), ' ', view.cost ? S.costs(money(view.cost)) : S.noCost),
     view.own ? h('p', { class: 'own' }, swap(view)) : null,
     table(S.coffees, [S.coffee, [S.bags], [S.most], [S.sure], [S.reached], S.styles], view.coffees.map((/** @type {any} */ each) => [

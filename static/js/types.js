@@ -7,7 +7,7 @@
 /** @typedef {{minor: number, currency: string}} Money */
 /** @typedef {{id: string, name: string, role: string}} Person */
 /** @typedef {{id: string, name: string, zone: string, currency: string, mass_unit: 'kg'|'lb'}} Site */
-/** @typedef {{person: Person, site: Site, today: string, now: string, clock_set: boolean, acts_as_owner: boolean, several_sites: boolean}} Me */
+/** @typedef {{person: Person, site: Site, today: string, now: string, clock_set: boolean, rights: string[], acts_as_owner: boolean, several_sites: boolean}} Me */
 
 /** @typedef {{gross: string, container: string|null}} Reading */
 /**

@@ -1,7 +1,7 @@
 /** What stands on a scale's display: reading it from a keyboard or from a scale that types, and what its division says about it. */
 import { decimalText, GRAMS, milligrams } from './format.js';
 
-/** @import { Reading, Scale } from './types.js' */
+/** @import { Reading, Scale, Weight } from './types.js' */
 
 /** How scales write their unit. @type {Record<string, Scale['unit']>} */
 const UNITS = { kg: 'kg', g: 'g', lb: 'lb', lbs: 'lb' };
@@ -87,6 +87,17 @@ export function tare(container, scale) {
 
 /** @param {Reading[]} readings @param {Scale} scale */
 export const netGrams = (readings, scale) => milligrams(readings.reduce((sum, reading) => sum + readingGrams(reading, scale), 0));
+
+/** Grams of a weight, however it is known. @param {Weight} weight @param {Scale[]} scales */
+export function gramsOf(weight, scales) {
+  if (weight.basis === 'reckoned') return weight.mass_g;
+  if (weight.basis === 'nominal') return weight.sacks * weight.sack_g + weight.loose_g;
+  const scale = scales.find((each) => each.id === weight.scale);
+  return scale ? netGrams(weight.readings, scale) : 0;
+}
+
+/** More than this is no sample (common practice: a few hundred grams, and from a container a kilogram or so). */
+export const SAMPLE_MOST_G = 2000;
 
 /**
  * Grams as text in a scale's unit as they are: with the display's decimals, and more where a tare is finer than the display.

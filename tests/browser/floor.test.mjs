@@ -118,6 +118,13 @@ test('a keyboard alone, digits filled to the division of the scale, and an odd w
   await context.close();
 });
 
+/** The readings of the last posting of a kind, as they were typed. @param {string} kind @param {string} lot */
+async function lastReadings(kind, lot) {
+  const all = (await api.read(`/api/postings?lot=${lot}&limit=500`)).items.filter((/** @type {any} */ each) => each.kind === kind);
+  const { weighings } = await api.read(`/api/postings/${all.at(-1).id}`);
+  return weighings[0].readings.map((/** @type {any} */ { gross, container }) => ({ gross, container }));
+}
+
 test('a crate left on the scale is known for what it is, at the weigh-in and at the weigh-out', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 768 } });
   await page.goto(`${service.url}/floor`);
@@ -133,7 +140,9 @@ test('a crate left on the scale is known for what it is, at the weigh-in and at 
   assert.equal((await batches('open')).length, 0, 'nothing is booked before the answer');
   await page.click(`.odd-choices >> text=Take ${charge.toFixed(2)} kg`);
   await page.waitForSelector('.answer >> text=weighed in');
-  assert.equal((await batches('open'))[0].weighed_in_g, Math.round(charge * 1000));
+  const [open] = await batches('open');
+  assert.equal(open.weighed_in_g, Math.round(charge * 1000));
+  assert.deepEqual(await lastReadings('weigh_in', open.lot.id), [{ gross: (charge + 1.24).toFixed(2), container: 'blue crate' }], 'the book has what the scale showed, and the crate on it');
   await page.click('.answer >> text=Into the drum');
   await page.click('#drums .button.main');
   await page.keyboard.type((Number(out) + 0.72).toFixed(2));
@@ -143,6 +152,7 @@ test('a crate left on the scale is known for what it is, at the weigh-in and at 
   assert.doesNotMatch((await page.textContent('#odd-words')) ?? '', /On hold/, 'nothing is saved yet');
   await page.click(`.odd-choices >> text=Take ${out} kg`);
   await page.waitForSelector('.answer .verdict.ok');
+  assert.deepEqual(await lastReadings('weigh_out', open.lot.id), [{ gross: (Number(out) + 0.72).toFixed(2), container: 'white tub' }]);
   assert.deepEqual(errors, []);
   await context.close();
 });

@@ -43,6 +43,9 @@ async function answer(page, values) {
   await page.waitForSelector('dialog', { state: 'detached' });
 }
 
+/** 20 mm in CSS pixels (96 to the inch): a code of 29 modules then has modules of 0.6 mm, which the camera of a phone reads (ISO/IEC 18004 leaves the size to its use; from memory). */
+const LEAST_CODE_PX = (20 / 25.4) * 96;
+
 /** Keeps a page as it prints. @param {import('playwright-core').Page} page @param {string} name */
 async function paper(page, name) {
   const folder = join(dirname(fileURLToPath(import.meta.url)), 'shots');
@@ -65,9 +68,15 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await page.click('[data-key="ship-all"]');
   const [first] = (await api.read('/api/packings')).items;
   assert.match((await page.textContent('dialog')) ?? '', new RegExp(`W-201.*${first.code}`), 'what stays behind is picked packing by packing');
+  assert.match((await page.textContent('dialog .lead')) ?? '', /24 bags leave.*Not packed yet: 156 × Kirimbi filter 250 \(W-201\), 30 × Sereno espresso 1000/, 'what is missing is said before');
   await shot(page, 'packing-ship');
   await page.click('dialog .actions .main');
   await page.waitForSelector('dialog', { state: 'detached' });
+  await page.waitForSelector('.toast >> text=/24 bags for .* have left. Not packed yet: 156 ×/');
+  await page.click('.toast >> text=Undo');
+  await page.waitForSelector('.toast >> text=Undone');
+  await page.click('[data-key="ship-all"]');
+  await page.click('dialog .actions .main');
   await page.waitForSelector('text=24 gone');
   assert.equal((await api.read(`/api/orders/${made.order}`)).lines[0].shipped_bags, 24);
 
@@ -110,6 +119,12 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await page.waitForFunction(() => document.body.dataset.ready === 'labels');
   assert.equal(await page.locator('.label').count(), 6);
   assert.match((await page.textContent('.label')) ?? '', /Kirimbi filter 250.*K-17 AA/);
+  const boxes = await page.evaluate(() => [...document.querySelectorAll('.label')].map((label) => {
+    const code = label.querySelector('figure > div')?.shadowRoot?.querySelector('svg')?.getBoundingClientRect();
+    const of = label.getBoundingClientRect();
+    return { width: code?.width ?? 0, height: code?.height ?? 0, inside: Boolean(code && code.left >= of.left && code.right <= of.right + 0.5 && code.top >= of.top && code.bottom <= of.bottom + 0.5) };
+  }));
+  for (const box of boxes) assert.ok(Math.abs(box.width - box.height) < 1 && box.width >= LEAST_CODE_PX && box.inside, `a code is square, large enough and on its label: ${JSON.stringify(box)}`);
   await shot(page, 'label');
   await paper(page, 'labels');
   await page.goto(`${service.url}/packing-list?day=${made.shipDay}`);

@@ -77,7 +77,8 @@ test('a new roastery gets from nothing to its first plan through the pages', asy
     const shipDay = addDays(today, 6);
     await step('ship-days', { 'Ship day': shipDay, 'Packed on': shipDay });
 
-    await page.goto(`${service.url}/green`);
+    await page.goto(`${service.url}/green?way`);
+    await page.waitForSelector('text=Back to the way to a first plan');
     await page.click('[data-key="add-delivery"]');
     await fill(page, { Supplier: 'Northgate Green', Reference: 'NG-114', 'Expected on': today });
     await save(page);

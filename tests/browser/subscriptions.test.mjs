@@ -60,6 +60,12 @@ test('a dispatch is set up by form, tried out, kept, frozen, and one is let in',
   await shot(page, 'subscriptions-list');
   await page.locator('dialog').getByRole('button', { name: 'Close' }).click();
   await page.locator('[data-key^="freeze-"]').click();
+  await page.waitForSelector('dialog .lead >> text=/Changes would still reach it until .* The green covers it at 95/');
+  await page.locator('dialog').getByRole('button', { name: 'Cancel' }).click();
+  await page.waitForSelector('dialog', { state: 'detached' });
+  assert.equal((await api.read('/api/dispatches')).items[0].frozen, false, 'nothing is frozen before the answer');
+  await page.locator('[data-key^="freeze-"]').click();
+  await page.click('dialog .actions .main');
   await page.waitForSelector('.dispatches >> text=List frozen');
   const orders = (await api.read('/api/orders')).items.filter((/** @type {any} */ order) => order.dispatch);
   assert.deepEqual(orders.map((/** @type {any} */ order) => order.lines.reduce((/** @type {number} */ sum, /** @type {any} */ line) => sum + line.bags, 0)), [6]);

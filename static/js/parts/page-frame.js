@@ -11,6 +11,9 @@ import { T } from '../texts.js';
  */
 const AREAS = { floor: [], week: [], green: [], loss: [], shipping: ['packing', 'cupping', 'cost'], subscriptions: [], audit: ['count', 'findings', 'periods', 'value', 'sites'], trace: [], setup: ['people'] };
 
+/** A link that looks like a button. @param {string} href @param {string} text */
+export const linkTo = (href, text) => h('a', { class: 'button plain', href }, text);
+
 const voice = h('div', { class: 'toast', role: 'status', 'aria-live': 'polite' });
 let hush = 0;
 
@@ -175,6 +178,3 @@ export async function openPage() {
 export function empty(text, step = null) {
   return h('div', { class: 'empty' }, h('p', {}, text), step);
 }
-
-/** A link that looks like a button. @param {string} href @param {string} text */
-export const linkTo = (href, text) => h('a', { class: 'button plain', href }, text);
