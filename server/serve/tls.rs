@@ -59,6 +59,9 @@ impl From<rustls::Error> for TlsError {
     }
 }
 
+/// The name of HTTP/2 where the two sides agree on a protocol (RFC 7301).
+pub const HTTP_2: &[u8] = b"h2";
+
 /// How long the authority is good for.
 const AUTHORITY_DAYS: i64 = 3_650;
 /// How long a certificate of it is good for; a new one is made at each start. Some tablets take no more than 825 days.
@@ -103,7 +106,7 @@ fn with(
         .with_safe_default_protocol_versions()?
         .with_no_client_auth()
         .with_single_cert(chain, key)?;
-    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    config.alpn_protocols = vec![HTTP_2.to_vec(), b"http/1.1".to_vec()];
     Ok(TlsAcceptor::from(Arc::new(config)))
 }
 

@@ -2,7 +2,8 @@
 
 use std::net::IpAddr;
 
-use axum::http::{HeaderMap, header};
+use axum::extract::Request;
+use axum::http::{HeaderMap, HeaderValue, Uri, Version, header};
 
 use super::problem::{Answer, Problem};
 
@@ -158,7 +159,8 @@ impl Door {
         let scheme = if seen.secure { "https" } else { "http" };
         let ours = format!("{scheme}://{host}");
         let same = match (text(headers, "origin"), text(headers, "sec-fetch-site")) {
-            (Some(origin), _) => origin.eq_ignore_ascii_case(&ours),
+            // Where no host was asked for, no page is of it.
+            (Some(origin), _) => !host.is_empty() && origin.eq_ignore_ascii_case(&ours),
             (None, Some(site)) => site == "same-origin",
             // No browser: whoever is let in by cookies alone must say where they come from.
             (None, None) => self.acts_as_owner,
@@ -172,6 +174,34 @@ impl Door {
             ))
         }
     }
+}
+
+/// Puts the host of a request into its `Host` alone, and leaves a path as its target. HTTP/2 names the host in the target (RFC 9113, section 8.3.1);
+/// where HTTP/1.1 does so, that counts, whatever `Host` says (RFC 9112, section 3.2.2).
+///
+/// # Errors
+/// A `malformed` problem where a request names two hosts.
+pub fn name_host(request: &mut Request) -> Answer<()> {
+    let mut hosts = request.headers().get_all(header::HOST).iter();
+    let (host, another) = (hosts.next(), hosts.next());
+    let target = request.uri().authority().map(ToString::to_string);
+    let target = target.as_deref();
+    let differs = request.version() == Version::HTTP_2
+        && target.is_some_and(|target| host.is_some_and(|host| host != target));
+    if differs || another.is_some() || target.is_some_and(|target| target.contains('@')) {
+        return Err(Problem::new(
+            "malformed",
+            "it is not clear which host the request is for: name it once",
+        ));
+    }
+    let Some(target) = target.and_then(|target| HeaderValue::from_str(target).ok()) else {
+        return Ok(());
+    };
+    request.headers_mut().insert(header::HOST, target);
+    if let Some(path) = request.uri().path_and_query().cloned() {
+        *request.uri_mut() = Uri::from(path);
+    }
+    Ok(())
 }
 
 fn text(headers: &HeaderMap, name: &str) -> Option<String> {

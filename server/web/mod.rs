@@ -127,6 +127,7 @@ pub fn router(app: Arc<App>, door: Door) -> Router {
         .layer(Extension(requests.clone()))
         .layer(DefaultBodyLimit::max(BODY_LIMIT))
         .layer(CatchPanicLayer::custom(panicked))
+        .layer(middleware::from_fn(name_host))
         .layer(middleware::map_response_with_state((), keep_private))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIME_LIMIT))
         .layer(middleware::from_fn(name_request))
@@ -160,6 +161,13 @@ async fn keep_private(State(()): State<()>, mut response: Response) -> Response 
         .entry(header::CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+async fn name_host(mut request: Request, next: Next) -> Response {
+    match door::name_host(&mut request) {
+        Ok(()) => next.run(request).await,
+        Err(problem) => problem.into_response(),
+    }
 }
 
 /// Puts the request's id into a problem, so that a person who is told of it can find it in the log; a request that took too long becomes one.

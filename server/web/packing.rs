@@ -14,6 +14,7 @@ use super::extract::{Body, Path, Query};
 use super::problem::{Answer, Problem};
 use super::records::{List, Page, next_page};
 use super::routes::Routes;
+use super::who::AtDoor;
 use crate::app::App;
 use crate::chart;
 use crate::day::Day;
@@ -85,12 +86,13 @@ async fn packing_of_code(
     ))
 }
 
-/// Where a browser that sent these headers finds the page of a label's code.
-fn address(headers: &HeaderMap, code: &str) -> String {
-    let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
-    let host = text(header::HOST.as_str()).unwrap_or_default();
-    let scheme = text("x-forwarded-proto").unwrap_or("http");
-    format!("{scheme}://{host}/trace?code={code}")
+/// Where a browser that asked so finds the page of a label's code.
+fn address(at_door: &AtDoor, headers: &HeaderMap, code: &str) -> String {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
+    let scheme = if at_door.secure { "https" } else { "http" };
+    format!("{scheme}://{}/trace?code={code}", host.unwrap_or_default())
 }
 
 #[utoipa::path(get, path = "/api/packings/{id}/code.svg", operation_id = "draw_code", tag = "packing", params(("id" = Uuid, Path)),
@@ -98,11 +100,12 @@ fn address(headers: &HeaderMap, code: &str) -> String {
 async fn code(
     State(app): State<Arc<App>>,
     Path(id): Path<Uuid>,
+    at_door: AtDoor,
     headers: HeaderMap,
 ) -> Answer<Response> {
     let mut tx = app.read().await?;
     let packing = demand::packing(&mut *tx, app.site, PostingId(id)).await?;
-    let address = address(&headers, &packing.code);
+    let address = address(&at_door, &headers, &packing.code);
     let picture = chart::code(&address)
         .ok_or_else(|| Problem::new("invalid", "the address of this service is too long"))?;
     Ok(([(header::CONTENT_TYPE, "image/svg+xml")], picture).into_response())

@@ -2,6 +2,8 @@
 
 use reqwest::Method;
 use serde_json::json;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
 
 use crate::support::each_database;
 
@@ -37,5 +39,29 @@ each_database! {
         let out = elsewhere.request(Method::POST, "/api/sign-outs");
         elsewhere.send(out).await.problem(403, "forbidden");
         server.ask(&path).await.problem(404, "not-found");
+    }
+
+    /// A request whose target names a host is for that one, whatever its `Host` says (RFC 9112, section 3.2.2); two hosts are none.
+    async fn the_host_is_the_one_of_the_target(server: &Server) {
+        let here = server.address.strip_prefix("http://").unwrap();
+        for (target, hosts, status) in [
+            ("/api/coffees", vec![here], 200),
+            ("/api/coffees", vec!["evil.example"], 403),
+            ("/api/coffees", vec![here, here], 400),
+            ("/api/coffees", vec![here, "evil.example"], 400),
+            ("http://evil.example/api/coffees", vec![here], 403),
+            ("http://evil.example/api/coffees", vec!["evil.example"], 403),
+            (&format!("http://{here}/api/coffees"), vec!["evil.example"], 200),
+            (&format!("http://{here}@evil.example/api/coffees"), vec![here], 400),
+            (&format!("http://evil.example@{here}/api/coffees"), vec![here], 400),
+        ] {
+            let hosts: String = hosts.iter().map(|host| format!("Host: {host}\r\n")).collect();
+            let mut line = TcpStream::connect(here).await.unwrap();
+            let request = format!("GET {target} HTTP/1.1\r\n{hosts}Connection: close\r\n\r\n");
+            line.write_all(request.as_bytes()).await.unwrap();
+            let mut answer = String::new();
+            line.read_to_string(&mut answer).await.unwrap();
+            assert!(answer.starts_with(&format!("HTTP/1.1 {status} ")), "{request}{answer}");
+        }
     }
 }

@@ -37,6 +37,7 @@ mod sites;
 mod statement;
 mod stock;
 mod tamper;
+mod tls;
 mod together;
 mod trace;
 mod value;

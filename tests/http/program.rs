@@ -85,7 +85,8 @@ impl Program {
             return Err(Refused { code, said });
         };
         let address = said.rsplit(' ').next().unwrap().to_owned();
-        assert!(address.starts_with("http://127.0.0.1:"), "{said}");
+        let ours = ["http://127.0.0.1:", "https://localhost:"];
+        assert!(ours.iter().any(|one| address.starts_with(one)), "{said}");
         Ok(Self { child, address })
     }
 
