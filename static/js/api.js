@@ -66,8 +66,13 @@ export const read = (path, signal) => call('GET', path, undefined, {}, signal);
 /** A question that stores nothing. @param {string} path @param {unknown} body @param {AbortSignal} [signal] */
 export const ask = (path, body, signal) => call('POST', path, body, {}, signal);
 
+/** How people look things up: "Tesfara-2" stands before "Tesfara-10", and small letters among large ones. */
+const { compare } = new Intl.Collator(globalThis.navigator?.language || 'en', { numeric: true, sensitivity: 'base' });
+/** By what people know a record: its number or its name. What has neither stays in the order in which it came. @param {any} item */
+const known = (item) => String(item.number ?? item.name ?? [item.supplier, item.reference].filter(Boolean).join(' '));
+
 /**
- * Every item of a list, page after page.
+ * Every item of a list, page after page, in the order in which people look for it.
  * @param {string} path @returns {Promise<any[]>}
  */
 export async function readAll(path) {
@@ -78,7 +83,7 @@ export async function readAll(path) {
     items.push(...page.items);
     after = page.next ?? '';
   } while (after);
-  return items;
+  return items.sort((a, b) => compare(known(a), known(b)));
 }
 
 /** A new record under an id made here. @param {string} kind @param {string} id @param {unknown} fields */

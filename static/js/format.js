@@ -86,6 +86,12 @@ export function minorDigits(currency) {
   }
 }
 
+/** An amount in whole minor units of a currency, or null where it is finer than the currency is. @param {number} amount @param {string} currency */
+export function minorOf(amount, currency) {
+  const minor = amount * 10 ** minorDigits(currency);
+  return Math.abs(minor - Math.round(minor)) < 1e-6 ? Math.round(minor) : null;
+}
+
 /** A day, short: "Wed 25 Nov". @param {string|null|undefined} iso */
 export function day(iso) {
   if (!iso) return '–';

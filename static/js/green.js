@@ -221,11 +221,16 @@ async function receive(deliveryId) {
   const delivery = (page.lists.deliveries ?? []).find((each) => each.id === deliveryId);
   if (!delivery) return;
   const fields = lots.map((lot) => /** @type {Field} */ ({
-    name: lot.id, kind: 'group', label: `${lot.name} ${lot.grade} · ${G.expects(mass(lot.expected_g))}`,
+    name: lot.id, kind: 'group', label: [`${lot.name} ${lot.grade}`, G.expects(mass(lot.expected_g)), lot.received_g ? G.cameBefore(mass(lot.received_g)) : ''].filter(Boolean).join(' · '),
     fields: [storeroomField('storeroom', T.records.storeroom), { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales(), optional: true, bases: ['nominal', 'weighed', 'reckoned'] }],
   }));
   const value = Object.fromEntries(lots.map((lot) => [lot.id, { storeroom: lot.storeroom, weight: { packing: lot.packing } }]));
   await changed(await askCommand({
+    doubt: (values) => G.over(lots.flatMap((lot) => {
+      const weight = values[lot.id]?.weight;
+      const sum = weight ? (lot.received_g ?? 0) + gramsOf(weight, scales()) : 0;
+      return lot.received_g && sum > lot.expected_g ? [G.wouldBe(lot.name, mass(sum), mass(lot.expected_g))] : [];
+    })),
     kind: 'receipts', title: `${G.receive}: ${title('deliveries', delivery)}`, lead: G.receiveLead, fields, value, go: G.receive,
     body: (values) => ({ delivery: deliveryId, lines: Object.entries(values).filter(([, line]) => line.weight).map(([lot, line]) => ({ lot, storeroom: line.storeroom, weight: line.weight })) }),
   }));

@@ -5,7 +5,7 @@ import { day, mass, moment } from './format.js';
 import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js';
 import { openLive } from './live.js';
 import { empty, linkTo, tell, trying } from './parts/page-frame.js';
-import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
+import { comingFirst, fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -13,8 +13,8 @@ import { T } from './texts.js';
 
 const P = T.packing;
 const places = { list: byId('list'), bins: byId('bins'), shelf: byId('shelf'), packings: byId('packings') };
-/** @type {{day: string|null, days: any[], list: any, bins: any[], shelf: any[], levels: any[], packings: any[], products: any[], scales: any[]}} */
-const page = { day: new URLSearchParams(location.search).get('day'), days: [], list: null, bins: [], shelf: [], levels: [], packings: [], products: [], scales: [] };
+/** @type {{day: string|null, days: any[], list: any, bins: any[], shelf: any[], levels: any[], packings: any[], products: any[], scales: any[], today: string}} */
+const page = { day: new URLSearchParams(location.search).get('day'), days: [], list: null, bins: [], shelf: [], levels: [], packings: [], products: [], scales: [], today: '' };
 
 async function load() {
   await trying(async () => {
@@ -37,11 +37,11 @@ const ground = (name, grind) => (grind ? `${name}, ${P.ground(grind)}` : name);
 
 function drawList() {
   const { list } = page;
-  const days = page.days.filter((each) => !each.retired).map((each) => each.day).sort();
+  const days = page.days.filter((each) => !each.retired).map((each) => each.day);
   const choice = h('select', { id: 'ship-day', on: { change: (/** @type {any} */ event) => {
     page.day = event.target.value;
     load();
-  } } }, [...new Set([...days, list.ship_day])].sort().map((each) => h('option', { value: each, selected: each === list.ship_day }, day(each))));
+  } } }, comingFirst([...new Set([...days, list.ship_day])], page.today).map((each) => h('option', { value: each, selected: each === list.ship_day }, day(each))));
   const waiting = list.orders.flatMap((/** @type {any} */ order) => order.lines).filter((/** @type {any} */ line) => line.packed_bags > line.shipped_bags);
   redraw(places.list, h('div', { class: 'head' }, h('h2', {}, P.list), h('div', { class: 'actions' }, h('label', { for: 'ship-day', class: 'unseen' }, T.records.shipDay), choice,
     waiting.length ? button(P.shipAll, shipAll, { kind: 'main', 'data-key': 'ship-all' }) : null, list.orders.length ? linkTo(`/packing-list?day=${list.ship_day}`, P.printList) : null, button(P.hours, packingHours, { kind: 'quiet', 'data-key': 'hours' }))),
@@ -61,7 +61,7 @@ function orderRow(order) {
 
 /** The fields of a packing: how many bags, which bins that will do, and bags on the scale. @param {any} [product] @returns {Field[]} */
 const packFields = (product) => [
-  { name: 'bags', kind: 'whole', label: T.records.bags },
+  { name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags },
   { name: 'batches', kind: 'many', label: P.fromBins, help: P.fromBinsHelp, optional: true, options: page.bins.filter((bin) => !bin.hold && fitsProduct(bin, product)).map((bin) => ({ value: bin.batches[0].batch, label: `${bin.lot.name} · ${bin.style.name} · ${day(bin.day)} · ${mass(bin.mass_g)}` })) },
   { name: 'weighed', kind: 'weight', label: P.weighed, help: P.weighedHelp, optional: true, scales: page.scales, bases: ['weighed'] },
 ];
@@ -82,7 +82,7 @@ async function fromShelf(order, line) {
   const id = uuid7();
   await changed(await askForm({
     title: `${P.takeShelf}: ${ground(line.product_name, line.grind)}`, lead: `${order.number} · ${order.customer}. ${P.fromShelfLead(line.shelf_bags)}`, go: P.takeShelf,
-    value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }],
+    value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }],
     save: async (values) => {
       await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values }));
       tell(P.shelfTaken(values.bags, order.number), undoButton(id, load));
@@ -174,7 +174,7 @@ async function level(item) {
 
 /** @param {any} line */
 async function sell(line) {
-  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, ...(line.packings.length > 1 ? [/** @type {Field} */ ({ name: 'packing', kind: 'choice', label: P.whichPacking, optional: true, none: P.oldest, options: line.packings.map((/** @type {any} */ of) => ({ value: of.packing, label: `${of.code} · ${T.counting.bags(of.bags)}` })) })] : [])], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
+  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, ...(line.packings.length > 1 ? [/** @type {Field} */ ({ name: 'packing', kind: 'choice', label: P.whichPacking, optional: true, none: P.oldest, options: line.packings.map((/** @type {any} */ of) => ({ value: of.packing, label: `${of.code} · ${T.counting.bags(of.bags)}` })) })] : [])], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
 }
 
 async function takeBack() {
@@ -182,7 +182,7 @@ async function takeBack() {
   await changed(await askCommand({
     kind: 'take-backs', title: P.takeBack, lead: P.takeBackLead, go: P.takeBack,
     fields: [{ name: 'order', kind: 'choice', label: T.records.orderNumber, optional: true, none: P.overCounter, options: orders.filter((/** @type {any} */ each) => each.lines.some((/** @type {any} */ line) => line.shipped_bags > 0)).map((/** @type {any} */ each) => ({ value: each.id, label: `${each.number} · ${each.customer}` })) },
-      { name: 'product', kind: 'choice', label: T.records.product, options: page.products.map((each) => ({ value: each.id, label: each.name })) }, { name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'grind', kind: 'text', label: P.grind, optional: true },
+      { name: 'product', kind: 'choice', label: T.records.product, options: page.products.map((each) => ({ value: each.id, label: each.name })) }, { name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'grind', kind: 'text', label: P.grind, optional: true },
       { name: 'to', kind: 'choice', label: P.to, options: [{ value: 'shelf', label: P.toShelf }, { value: 'waste', label: T.places.waste ?? 'waste' }] }, { name: 'reason', kind: 'text', label: T.words.reason, optional: true }],
   }));
 }
@@ -209,8 +209,8 @@ function drawPackings() {
 
 /** @param {any} packing */
 async function torn(packing) {
-  await changed(await askCommand({ kind: 'bag-wastes', title: `${P.torn}: ${packing.code}`, go: P.throwAway, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', label: T.records.bags }, { name: 'reason', kind: 'text', label: T.words.reason }], body: (values) => ({ packing: packing.id, ...values }) }));
+  await changed(await askCommand({ kind: 'bag-wastes', title: `${P.torn}: ${packing.code}`, go: P.throwAway, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'reason', kind: 'text', label: T.words.reason }], body: (values) => ({ packing: packing.id, ...values }) }));
 }
 
-await openLive(load);
+page.today = (await openLive(load))?.today ?? '';
 await load();

@@ -1,13 +1,13 @@
 /** The fields of every kind of record, as people fill them in. */
-import { read, readAll } from './api.js';
-import { decimalText, fullDay, minorDigits } from './format.js';
+import { Problem, read, readAll } from './api.js';
+import { decimalText, fullDay, minorDigits, minorOf } from './format.js';
 import { ladderOf, ruleFields, ruleOf, words } from './rules.js';
 import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
 /** @typedef {import('./parts/fields.js').Field} Field */
 /** @typedef {'sites'|'people'|'coffees'|'styles'|'scales'|'storerooms'|'roasters'|'deliveries'|'lots'|'products'|'ship-days'|'orders'|'sample-requests'|'cost-lines'|'write-downs'|'shelf-levels'|'tariffs'|'destinations'|'subscriptions'|'subscribers'|'dispatches'|'replacements'|'standing-orders'} Kind */
-/** @typedef {{[kind in Kind]?: Item[]} & {currency?: string}} Lists what the choices are made from */
+/** @typedef {{[kind in Kind]?: Item[]} & {currency?: string, today?: string}} Lists what the choices are made from */
 
 const R = T.records;
 
@@ -21,7 +21,7 @@ export const NEEDS = {
 /** @param {Kind[]} kinds @returns {Promise<Lists>} */
 export async function lists(kinds) {
   const [me, ...all] = await Promise.all([read('/api/me').catch(() => null), ...kinds.map((kind) => readAll(`/api/${kind}`))]);
-  return { ...Object.fromEntries(kinds.map((kind, i) => [kind, all[i]])), currency: me?.site?.currency };
+  return { ...Object.fromEntries(kinds.map((kind, i) => [kind, all[i]])), currency: me?.site?.currency, today: me?.today };
 }
 
 /** @param {Item[]|undefined} items @param {string} [kept] an id to offer although it is retired */
@@ -39,12 +39,17 @@ const claimsOf = (lots) => {
   return [...names.values()].map((claim) => ({ value: claim, label: claim }));
 };
 
+/** Days as one looks for them: today and what comes, then what is past, the latest first. @param {string[]} days @param {string} today */
+export const comingFirst = (days, today) => [...days.filter((each) => each >= today).sort(), ...days.filter((each) => each < today).sort().reverse()];
+
 /** Whether roasted coffee may go into a product's bags, by its coffee and style. @param {{coffee: Named, style: Named}} roasted @param {any} [product] any product will do while none is chosen */
 export const fitsProduct = ({ coffee, style }, product) => !product || (product.style === style.id && product.parts.some((/** @type {any} */ part) => part.coffee === coffee.id));
 
 /** @param {string} name @param {string} label @param {string} kind @param {Partial<Field>} [rest] @returns {Field} */
 const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
 const optional = { optional: true };
+/** Of bags, and of who takes them, there may be many. */
+const manyBags = { most: 1_000_000 };
 
 /** The name that a list shows for a record. @param {Kind} kind @param {Item} item */
 export function title(kind, item) {
@@ -122,13 +127,13 @@ const FIELDS = {
     f('claims', R.soldAs, 'many', { ...optional, options: claimsOf(from.lots), help: R.soldAsHelp }),
   ],
   'ship-days': () => [
-    f('day', R.shipDay, 'day'), f('packing_day', R.packingDay, 'day', { help: R.packingDayHelp }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }), f('note', R.note, 'text', optional),
+    f('day', R.shipDay, 'day'), f('packing_day', R.packingDay, 'day', { help: R.packingDayHelp, like: 'day' }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }), f('note', R.note, 'text', optional),
   ],
   orders: (from) => [
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'),
-    f('ship_day', R.shipDay, 'choice', { options: (from['ship-days'] ?? []).filter((each) => !each.retired).sort((a, b) => a.day.localeCompare(b.day)).map((each) => ({ value: each.day, label: fullDay(each.day) })) }),
+    f('ship_day', R.shipDay, 'choice', { options: comingFirst((from['ship-days'] ?? []).filter((each) => !each.retired).map((each) => each.day), from.today ?? '').map((each) => ({ value: each, label: fullDay(each) })) }),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
-    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole'), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp })] }),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole', manyBags), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp })] }),
     f('note', R.note, 'text', optional),
   ],
   'cost-lines': (from) => [
@@ -137,9 +142,9 @@ const FIELDS = {
     f('rate', R.rate, 'text', { ...optional, help: R.rateHelp(from.currency ?? 'EUR') }), f('reference', R.billNumber, 'text', optional), f('note', R.note, 'text', optional), f('credit', R.credit, 'check'),
   ],
   'write-downs': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('day', R.day, 'day'), f('amount', R.amount, 'money', { currency: from.currency }), f('reason', T.words.reason, 'text')],
-  'shelf-levels': (from) => [f('product', R.product, 'choice', { options: options(from.products) }), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp }), f('bags', R.bags, 'whole')],
+  'shelf-levels': (from) => [f('product', R.product, 'choice', { options: options(from.products) }), f('grind', T.packing.grind, 'text', { ...optional, help: T.packing.grindHelp }), f('bags', R.bags, 'whole', manyBags)],
   tariffs: (from) => [
-    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole'), f('destination', R.destination, 'choice', { ...optional, none: R.anyDestination, options: options(from.destinations) }),
+    f('product', R.product, 'choice', { options: options(from.products) }), f('roaster', T.words.roaster, 'choice', { options: options(from.roasters) }), f('bag_g', R.bag, 'mass', { unit: 'g' }), f('bags', R.bags, 'whole', manyBags), f('destination', R.destination, 'choice', { ...optional, none: R.anyDestination, options: options(from.destinations) }),
     f('from_day', R.fromDay, 'day'), f('amount', R.amount, 'money', { currency: from.currency }),
   ],
   destinations: (from) => [
@@ -151,20 +156,20 @@ const FIELDS = {
     f('bag_g', R.bag, 'mass', { unit: 'g', start: 250 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }), f('ladder', R.ladder, 'text', { ...optional, wide: true, help: R.ladderHelp }),
   ],
   subscribers: (from) => [
-    f('number', R.orderNumber, 'text'), f('name', R.name, 'text'), f('subscription', R.subscription, 'choice', { options: options(from.subscriptions) }), f('bags', R.bags, 'whole', { start: 1 }),
+    f('number', R.orderNumber, 'text'), f('name', R.name, 'text'), f('subscription', R.subscription, 'choice', { options: options(from.subscriptions) }), f('bags', R.bags, 'whole', { ...manyBags, start: 1 }),
     f('styles', R.styles, 'many', { options: options(from.styles), help: R.mixedHelp }), f('destination', R.destination, 'choice', { options: options(from.destinations) }), f('start', R.start, 'day'),
     f('prepaid_until', R.prepaidUntil, 'day', { ...optional, help: R.prepaidHelp }), f('ended', R.ended, 'day', optional), f('paused', R.paused, 'text', { ...optional, help: R.pausedHelp }),
     f('left_out', R.leftOut, 'many', { ...optional, options: options(from.coffees) }), f('note', R.note, 'text', optional),
   ],
   dispatches: (from) => [
     f('coffees', R.coffees, 'rows', { least: 1, add: T.kinds.coffees.add, help: R.coffeesHelp, fields: [f('coffee', R.coffee, 'choice', { options: options(from.coffees) }), f('from_bags', R.fromBags, 'whole', { ...optional, help: R.fromBagsHelp })] }),
-    f('counts', R.counts, 'rows', { ...optional, add: R.addCount, help: R.countsHelp, fields: [f('subscribers', R.subscribers, 'whole'), f('bags', R.bags, 'whole'), f('styles', R.styles, 'many', { options: options(from.styles) }), f('destination', R.destination, 'choice', { options: options(from.destinations) })] }), f('note', R.note, 'text', optional),
+    f('counts', R.counts, 'rows', { ...optional, add: R.addCount, help: R.countsHelp, fields: [f('subscribers', R.subscribers, 'whole', manyBags), f('bags', R.bags, 'whole', manyBags), f('styles', R.styles, 'many', { options: options(from.styles) }), f('destination', R.destination, 'choice', { options: options(from.destinations) })] }), f('note', R.note, 'text', optional),
   ],
-  replacements: (from) => [f('subscriber', R.subscriber, 'choice', { options: (from.subscribers ?? []).map((each) => ({ value: each.id, label: `${each.number} ${each.name}` })) }), f('bags', R.bags, 'whole'), f('reason', T.words.reason, 'text')],
+  replacements: (from) => [f('subscriber', R.subscriber, 'choice', { options: (from.subscribers ?? []).map((each) => ({ value: each.id, label: `${each.number} ${each.name}` })) }), f('bags', R.bags, 'whole', manyBags), f('reason', T.words.reason, 'text')],
   'standing-orders': (from) => [
     f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'), f('ships', R.ships, 'group', { fields: ruleFields(f) }), f('start', R.start, 'day'), f('end', R.end, 'day', optional), f('skips', R.skips, 'text', { ...optional, help: R.namedDaysHelp }),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
-    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole')] }), f('note', R.note, 'text', optional),
+    f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole', manyBags)] }), f('note', R.note, 'text', optional),
   ],
   'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
 };
@@ -174,7 +179,12 @@ export function complete(kind, values) {
   if (kind === 'cost-lines') {
     const { amount, currency, rate, ...rest } = values;
     const code = String(currency).trim().toUpperCase();
-    return { ...rest, amount: { minor: Math.round(amount * 10 ** minorDigits(code)), currency: code }, ...(rate ? { rate: decimalText(rate) ?? rate } : {}) };
+    const minor = minorOf(amount, code);
+    if (minor === null) {
+      const detail = T.form.tooFine(code, minorDigits(code));
+      throw new Problem(422, { detail, errors: [{ pointer: '/amount', detail }] });
+    }
+    return { ...rest, amount: { minor, currency: code }, ...(rate ? { rate: decimalText(rate) ?? rate } : {}) };
   }
   if (kind === 'orders' || kind === 'standing-orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
   if (values.ships) values.ships = ruleOf(values.ships);

@@ -7,10 +7,10 @@ const R = T.records;
 /** The fields of a rule. @param {(name: string, label: string, kind: string, rest?: Partial<Field>) => Field} f @returns {Field[]} */
 export const ruleFields = (f) => [
   f('every', R.every, 'choice', { options: Object.entries(T.rules).map(([value, label]) => ({ value, label })), start: 'nth_weekday' }),
-  f('weekday', R.weekday, 'choice', { options: T.weekdays.map((label, i) => ({ value: String(i + 1), label })), start: '2', help: R.weekdayHelp }),
-  f('nth', R.nth, 'choice', { options: T.nths.map((label, i) => ({ value: String(i + 1), label })), start: '2', help: R.nthHelp }),
-  f('weeks', R.weeks, 'whole', { start: 1, help: R.weeksHelp }), f('from', R.countedFrom, 'day', { optional: true, help: R.countedFromHelp }),
-  f('days', R.namedDays, 'text', { optional: true, help: R.namedDaysHelp }), f('avoid', R.avoid, 'text', { optional: true, help: R.avoidHelp }),
+  f('weekday', R.weekday, 'choice', { options: T.weekdays.map((label, i) => ({ value: String(i + 1), label })), start: '2', when: { name: 'every', is: ['nth_weekday', 'last_weekday'] } }),
+  f('nth', R.nth, 'choice', { options: T.nths.map((label, i) => ({ value: String(i + 1), label })), start: '2', when: { name: 'every', is: ['nth_weekday'] } }),
+  f('weeks', R.weeks, 'whole', { start: 1, least: 1, help: R.weeksHelp, when: { name: 'every', is: ['weeks'] } }), f('from', R.countedFrom, 'day', { help: R.countedFromHelp, when: { name: 'every', is: ['weeks'] } }),
+  f('days', R.namedDays, 'text', { help: R.namedDaysHelp, when: { name: 'every', is: ['days'] } }), f('avoid', R.avoid, 'text', { optional: true, help: R.avoidHelp }),
   f('moved', R.moved, 'choice', { options: Object.entries(T.moves).map(([value, label]) => ({ value, label })), start: 'before' }),
   f('packed_before', R.packedBefore, 'whole', { start: 1 }), f('carrier_at', R.carrierAt, 'time', { start: '15:00' }),
 ];

@@ -20,10 +20,28 @@ const W = T.week;
 const QUIET_MS = 150;
 let plannedAt = '';
 
+/** Where this window keeps what was moved and is not yet released. */
+const KEPT = 'outturn.week';
+
+/** Keeps what was moved through a reload or a look at another page; another day begins anew. */
+function keepMoves() {
+  if (week.asked.pinned.length) sessionStorage.setItem(KEPT, JSON.stringify({ today: week.today, asked: week.asked }));
+  else sessionStorage.removeItem(KEPT);
+}
+
+/** Takes up what was moved before in this window, and says so. */
+function takeUpMoves() {
+  const kept = JSON.parse(sessionStorage.getItem(KEPT) ?? 'null');
+  if (kept?.today !== week.today) return;
+  week.asked = kept.asked;
+  tell(W.movesKept(kept.asked.pinned.length));
+}
+
 /** Computes the plan anew and reads the released cards; of several questions only the last one's answer counts. */
 async function load() {
   week.question += 1;
   const { question: mine, asked } = week;
+  keepMoves();
   const patience = setTimeout(() => {
     if (!week.plan) redraw(places.verdict, h('p', { class: 'ships' }, W.planning));
     places.board.setAttribute('aria-busy', 'true');
@@ -162,5 +180,6 @@ const me = await openLive((kinds) => {
 });
 week.today = me?.today ?? new Date().toISOString().slice(0, 10);
 week.asked.from_day = week.today;
+takeUpMoves();
 if (me) await load();
 else redraw(places.verdict, empty(T.floor.noSite, linkTo('/setup', T.pages.setup)));

@@ -66,6 +66,18 @@ test('a lot is counted, dries, gives a sample and a moisture reading', async () 
   await context.close();
 });
 
+test('a delivery that is received a second time says what has come, and asks', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+  await page.goto(`${service.url}/green`);
+  await page.click(`[data-key="receive-${made.delivery}"]`);
+  assert.match((await page.textContent('dialog')) ?? '', /K-17 AA · 300\.00\s+kg expected · 300\.00\s+kg received before/);
+  await page.locator('dialog [name="sacks"]').first().fill('5');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('dialog .confirm >> text=/K-17 600\\.00\\s+kg of 300\\.00\\s+kg expected/');
+  await shot(page, 'green-received-twice');
+  await context.close();
+});
+
 test('a batch outside its range is reviewed with a reason, another one corrected', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
   await page.goto(`${service.url}/loss#${lot}`);

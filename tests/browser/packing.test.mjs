@@ -168,6 +168,9 @@ test('prices and rates make margins; a bag below cost stands out; a change is th
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 1000 } });
   await page.goto(`${service.url}/cost`);
   await page.click('[data-key="add-bag"]');
+  await page.fill('dialog [name="amount"]', '1.205');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('dialog .error >> text=EUR has only 2 digits after the point');
   await answer(page, { product: made.filterBag, amount: '1.20' });
   await page.click('[data-key="add-roaster_minute"]');
   await answer(page, { roaster: made.roaster, amount: '1.10' });

@@ -72,10 +72,13 @@ test('a new roastery gets from nothing to its first plan through the pages', asy
     await step('roasters', { Name: 'Big drum', 'Smallest charge': '4', 'Largest charge': '15', 'Charge in steps of': '0,1', 'Minutes per batch': '15', 'Change-over minutes': '5', 'Start-up minutes': '20', 'Scale for green': 'Floor scale', 'Scale for roasted': 'Floor scale' });
     await step('coffees', { Name: 'Kirimbi' });
     await page.click('[data-key="way-products"]');
-    await fill(page, { Name: 'Kirimbi filter 250', Coffee: 'Kirimbi', Style: 'Filter', Bag: '250' });
+    // The only coffee and the only style are chosen already.
+    await fill(page, { Name: 'Kirimbi filter 250', Bag: '250' });
     await save(page);
     const shipDay = addDays(today, 6);
-    await step('ship-days', { 'Ship day': shipDay, 'Packed on': shipDay });
+    // It is packed on the day itself unless another is said.
+    await step('ship-days', { 'Ship day': shipDay });
+    assert.equal((await apiOf(service.url).read('/api/ship-days')).items[0].packing_day, shipDay);
 
     await page.goto(`${service.url}/green?way`);
     await page.waitForSelector('text=Back to the way to a first plan');
@@ -151,7 +154,7 @@ test('what only some roasteries need is off until it is ticked, and gone when it
   }
 });
 
-test('orders from a spreadsheet: a bad line is named and nothing is taken in; the mended file is', async () => {
+test('ship days as one looks for them, bounds in plain words, and the way back in beside what was typed', async () => {
   const service = await startService();
   try {
     const api = apiOf(service.url);
@@ -162,6 +165,39 @@ test('orders from a spreadsheet: a bad line is named and nothing is taken in; th
     await page.waitForFunction(() => document.querySelectorAll('#ship-default option').length > 1);
     assert.deepEqual(await page.locator('#ship-default option').evaluateAll((all) => all.map((each) => each.getAttribute('value'))), ['', shipDay, addDays(shipDay, 7), addDays(shipDay, 400)], 'today and later, in order');
     assert.match((await page.textContent('#ship-default option:last-child')) ?? '', /\d{4}$/, 'another year is said');
+    await page.click('[data-key="add"]');
+    const days = await page.locator('dialog select[name="ship_day"] option').evaluateAll((all) => all.map((each) => each.getAttribute('value')));
+    assert.deepEqual(days, ['', shipDay, addDays(shipDay, 7), addDays(shipDay, 400), addDays(shipDay, -30)], 'what comes first, what is past last');
+    const field = (/** @type {string} */ name) => page.locator(`dialog [name="${name}"]`).first();
+    for (const [name, typed, words] of [['bags', '-1', 'This cannot be less than 0.'], ['bags', '2.5', 'A whole number is needed here.'], ['bags', '5000000', 'This cannot be more than 1,000,000.'], ['priority', '-1', 'This cannot be less than 0.'], ['transit_days', '70000', 'This cannot be more than 10,000.']]) {
+      await field(String(name)).fill(String(typed));
+      await page.click('dialog .actions .main');
+      assert.equal(await field(String(name)).locator('xpath=following-sibling::p[contains(@class,"error")]').textContent(), words);
+      await field(String(name)).fill('1');
+    }
+    // Nobody is signed in any longer, as after a long break: the way in stands beside what was typed.
+    await context.clearCookies();
+    await page.locator('dialog [name="number"]').fill('W-9');
+    await page.locator('dialog [name="customer"]').fill('Mill Street');
+    await field('ship_day').selectOption(shipDay);
+    await field('product').selectOption({ label: 'Kirimbi filter 250' });
+    await page.click('dialog .actions .main');
+    await page.waitForSelector('dialog .form-error a[href^="/sign-in"]');
+    assert.equal(await page.inputValue('dialog [name="number"]'), 'W-9');
+    await context.close();
+  } finally {
+    await service.stop();
+  }
+});
+
+test('orders from a spreadsheet: a bad line is named and nothing is taken in; the mended file is', async () => {
+  const service = await startService();
+  try {
+    const api = apiOf(service.url);
+    const { shipDay } = await roastery(api);
+    const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+    await page.goto(`${service.url}/shipping`);
+    await page.waitForSelector('.sample');
     const head = await page.textContent('.sample');
     const row = (/** @type {string} */ number, /** @type {string} */ bags) => (head ?? '').split(',').map((column) => ({ order: number, customer: 'Mill Street', ship_day: shipDay, transit_days: '1', priority: '1', line: '1', product: 'Kirimbi filter 250', bags })[column] ?? '').join(',');
     await page.fill('#import textarea', [head, row('W-301', '8'), row('W-302', 'twelve')].join('\n'));

@@ -28,7 +28,10 @@ test('a dispatch is set up by form, tried out, kept, frozen, and one is let in',
 
   await page.click('[data-key="add-subscriptions"]');
   await page.locator('dialog').getByLabel('Name', { exact: true }).fill('Monthly three');
+  const fields = () => page.locator('dialog .kind-group .field:visible').evaluateAll((all) => all.map((each) => each.querySelector('[name]')?.getAttribute('name')));
+  assert.deepEqual((await fields()).slice(0, 3), ['every', 'weekday', 'nth']);
   await page.getByLabel('It leaves').selectOption('weeks');
+  assert.deepEqual((await fields()).slice(0, 4), ['every', 'weeks', 'from', 'avoid'], 'only what the rule asks for is shown');
   await page.getByLabel('Counted from').fill(addDays((await api.read('/api/me')).today, 10));
   await page.locator('dialog').getByLabel('Filter', { exact: true }).check();
   await page.getByLabel('List frozen, days before').fill('3');

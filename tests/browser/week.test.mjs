@@ -62,7 +62,17 @@ test('by keyboard: the arrow keys move a batch, and the focus goes with it', asy
   assert.equal(await columnOf(page, '.block.pinned'), before + 1);
   assert.equal(await page.evaluate(() => document.activeElement?.closest('.block')?.classList.contains('pinned')), true);
   await shot(page, 'week-pinned');
-  await undo(page);
+  await page.goto(`${service.url}/shipping`);
+  await page.goto(`${service.url}/week`);
+  await page.waitForSelector('.toast >> text=1 batch is still pinned where you moved it');
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await columnOf(page, '.block.pinned'), before + 1, 'what was moved is kept through a look at another page');
+  await page.click('.block.pinned .face');
+  await page.click('[data-key="unpin"]');
+  await page.waitForSelector('.block.pinned', { state: 'detached' });
+  await page.reload();
+  await page.waitForSelector('.block .face');
+  assert.equal(await page.locator('.block.pinned').count(), 0, 'and let go when it is unpinned');
   assert.equal(await columnOf(page, '.face'), before);
   assert.deepEqual(errors, []);
   await context.close();

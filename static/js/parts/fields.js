@@ -1,6 +1,6 @@
 /** Edit fields: each knows how to show a value, read it back in the service's units, and say what is wrong with it. */
 import { button, freshId, h, veiled } from '../dom.js';
-import { editable, GRAMS, milligrams, minorDigits, noNumber, parseNumber, siteUnit } from '../format.js';
+import { editable, GRAMS, milligrams, minorDigits, minorOf, noNumber, number, parseNumber, siteUnit } from '../format.js';
 import { T } from '../texts.js';
 import './weight-entry.js';
 
@@ -19,7 +19,10 @@ import './weight-entry.js';
  * @property {string} [none] the label of "no choice"; with it the value may be null
  * @property {Field[]} [fields]
  * @property {string} [add] label of the button that adds a row, or of the tick that opens an optional group
- * @property {number} [least] least number of rows
+ * @property {number} [least] least number of rows, or the least that a number may be: 0 unless said otherwise
+ * @property {number} [most] the most that a number may be
+ * @property {string} [like] the field of a day that this day is taken from while it is empty
+ * @property {{name: string, is: string[]}} [when] the choice beside it, and what must be chosen there for this to be asked at all
  * @property {(read: () => any) => Field[]} [seed]
  * @property {'g'|'kg'|'lb'} [unit]
  * @property {string} [currency]
@@ -124,16 +127,19 @@ function long(field, value) {
 }
 
 /**
- * A number field that accepts comma or point and keeps what was typed until it can be read.
- * @param {Field} field @param {number|null|undefined} shown @param {(typed: number) => number} convert @param {string} [unit]
+ * A number field that accepts comma or point, keeps what was typed until it can be read, and says its bounds in the unit in which it was typed.
+ * @param {Field} field @param {number|null|undefined} shown @param {(typed: number) => any} convert @param {string} [unit]
  */
 function numeric(field, shown, convert, unit) {
+  const { least = 0, most } = field;
   const input = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', value: shown === null || shown === undefined ? '' : editable(shown) });
   return labelled(field, input, () => {
     const text = needed(field, input.value.trim());
     if (text === undefined) return undefined;
     const typed = parseNumber(text);
     if (typed === null) throw new Wrong(noNumber(text));
+    if (typed < least) throw new Wrong(T.form.tooSmall(number(least)));
+    if (most !== undefined && typed > most) throw new Wrong(T.form.tooLarge(number(most)));
     return convert(typed);
   }, unit);
 }
@@ -143,9 +149,12 @@ function decimal(field, value) {
   return numeric(field, value, (typed) => typed);
 }
 
+/** More than any roastery counts of days, minutes or sacks; fields of bags say more. */
+const MOST_COUNTED = 10_000;
+
 /** @param {Field} field @param {any} value */
 function whole(field, value) {
-  return numeric(field, value, (typed) => {
+  return numeric({ most: MOST_COUNTED, ...field }, value, (typed) => {
     if (!Number.isInteger(typed)) throw new Wrong(T.form.noWhole);
     return typed;
   });
@@ -161,14 +170,18 @@ function mass(field, grams) {
 /** @param {Field} field @param {any} share */
 function percent(field, share) {
   const shown = share === null || share === undefined ? share : Math.round(share * 1e8) / 1e6;
-  return numeric(field, shown, (typed) => Math.round(typed * 1e4) / 1e6, '%');
+  return numeric({ most: 100, ...field }, shown, (typed) => Math.round(typed * 1e4) / 1e6, '%');
 }
 
 /** @param {Field} field @param {any} value @returns {Control} */
 function money(field, value) {
   const currency = value?.currency ?? field.currency ?? 'EUR';
-  const scale = 10 ** minorDigits(currency);
-  return numeric(field, value ? value.minor / scale : undefined, (typed) => /** @type {any} */ ({ minor: Math.round(typed * scale), currency }), currency);
+  const digits = minorDigits(currency);
+  return numeric(field, value ? value.minor / 10 ** digits : undefined, (typed) => {
+    const minor = minorOf(typed, currency);
+    if (minor === null) throw new Wrong(T.form.tooFine(currency, digits));
+    return { minor, currency };
+  }, currency);
 }
 
 /** @param {Field} field @param {any} value @returns {Control} */
@@ -180,6 +193,8 @@ function check(field, value) {
 /** @param {Field} field @param {any} value @returns {Control} */
 function choice(field, value) {
   const options = field.options ?? [];
+  // Where there is one way only, nobody needs to choose it.
+  if ((value ?? '') === '' && options.length === 1 && !field.optional && field.none === undefined) value = options[0]?.value;
   const known = options.some((each) => each.value === (value ?? ''));
   const lead = field.none !== undefined || !known ? h('option', { value: '' }, field.none ?? T.form.choose) : null;
   if (options.length === 0 && !field.optional && field.none === undefined) field = { ...field, help: T.form.noneYet };
@@ -276,13 +291,26 @@ function hours(field, value) {
  */
 export function together(fields, value) {
   const parts = fields.map((field) => ({ field, control: control(field, value?.[field.name] ?? field.start) }));
+  const inputOf = (/** @type {string} */ name) => parts.find((part) => part.field.name === name)?.control.element.querySelector('input, select');
+  const asked = (/** @type {Field} */ { when }) => !when || when.is.includes(/** @type {HTMLSelectElement|null} */ (inputOf(when.name))?.value ?? '');
+  for (const { field, control: each } of parts) {
+    const { when, like } = field;
+    if (when) {
+      const follow = () => {
+        each.element.hidden = !asked(field);
+      };
+      inputOf(when.name)?.addEventListener('change', follow);
+      follow();
+    }
+    if (like) proposes(/** @type {HTMLInputElement|null} */ (inputOf(like)), /** @type {HTMLInputElement|null} */ (inputOf(field.name)));
+  }
   return {
     elements: parts.map((part) => part.control.element),
     read: () => {
       /** @type {Record<string, any>} */
       const out = {};
       let wrong = null;
-      for (const { field, control: each } of parts) {
+      for (const { field, control: each } of parts.filter((part) => asked(part.field))) {
         try {
           const got = each.read();
           if (got !== undefined) out[field.name] = got;
@@ -301,6 +329,16 @@ export function together(fields, value) {
     },
     clear: () => parts.forEach((part) => part.control.clear()),
   };
+}
+
+/** What is chosen in one field is proposed in another while nobody has said otherwise there. @param {HTMLInputElement|null|undefined} from @param {HTMLInputElement|null|undefined} to */
+function proposes(from, to) {
+  let proposed = '';
+  from?.addEventListener('change', () => {
+    if (!to || (to.value !== '' && to.value !== proposed)) return;
+    proposed = from.value;
+    to.value = proposed;
+  });
 }
 
 /** Fields that are all there or, where the group is optional and not ticked, all left out. @param {Field} field @param {any} value @returns {Control} */

@@ -55,6 +55,8 @@ export class RecordForm extends HTMLElement {
       rest.push(error instanceof NoAnswer ? T.form.noAnswer : String(error));
     }
     this.#say.textContent = rest.join(' ');
+    // In a window of its own, so that what was typed stays here.
+    if (error instanceof Problem && error.slug === 'sign-in') this.#say.replaceChildren(T.access.signInBeside, ' ', h('a', { href: `/sign-in?then=${encodeURIComponent(location.pathname + location.search)}`, target: '_blank' }, T.access.signIn));
     this.#say.hidden = rest.length === 0;
     this.#toFirstError();
   }
