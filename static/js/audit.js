@@ -1,7 +1,7 @@
 /** Audit: the statement of a lot, a delivery, a coffee, a storeroom or all green for a period, as known now or then; whether the book holds; its journal. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { addDays, day, exact, fullDay, mass, moment, percent } from './format.js';
+import { addDays, day, exact, fullDay, fullMoment, mass, percent } from './format.js';
 import { openLive } from './live.js';
 import { empty, inWords, linkTo, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
@@ -124,7 +124,7 @@ async function sealOf(to) {
   const { items } = await read('/api/seals');
   const seal = items.find((/** @type {any} */ each) => each.closing === closing.id);
   if (!seal) return null;
-  return h('section', { class: 'seal' }, h('h4', {}, A.seal), h('p', {}, A.sealLead(seal.size, moment(seal.made_at))), h('pre', { tabindex: 0 }, seal.note),
+  return h('section', { class: 'seal' }, h('h4', {}, A.seal), h('p', {}, A.sealLead(seal.size, fullMoment(seal.made_at))), h('pre', { tabindex: 0 }, seal.note),
     h('dl', { class: 'facts wide' }, h('div', {}, h('dt', {}, T.trace.key), h('dd', {}, h('code', {}, seal.key))), h('div', {}, h('dt', {}, A.fingerprint), h('dd', {}, h('code', {}, seal.fingerprint.replace(/(.{8})(?=.)/g, '$1 '))))),
     h('p', {}, A.sealCheck, ' ', h('code', {}, `outturn verify --book BOOK --seal seal-${seal.to_day}.txt --key KEY`)),
     h('p', { class: 'actions unprinted' }, h('a', { class: 'button plain', href: `/api/closings/${closing.id}/seal.txt`, download: '' }, A.sealTake)));
@@ -226,7 +226,7 @@ function drawJournal() {
     page.kind = event.target.value;
     load();
   } } }, h('option', { value: '' }, A.anyKind), Object.entries(A.kinds).map(([kind, name]) => h('option', { value: kind, selected: kind === page.kind }, name))))), page.journal.length === 0 ? h('p', { class: 'none' }, A.noJournal) : h('ol', { class: 'journal' }, page.journal.map((each) => h('li', {}, h('details', { 'data-key': `journal-${each.id}` },
-    h('summary', {}, h('span', { class: 'when' }, moment(each.recorded_at)), ' ', h('span', {}, journalText(each), h('small', {}, ` · ${each.person.name}`))), each.reason ? h('p', {}, each.reason) : null, each.kind === 'finding' ? h('p', {}, each.after?.sentence ?? '') : null, differences(each))))),
+    h('summary', {}, h('span', { class: 'when' }, fullMoment(each.recorded_at)), ' ', h('span', {}, journalText(each), h('small', {}, ` · ${each.person.name}`))), each.reason ? h('p', {}, each.reason) : null, each.kind === 'finding' ? h('p', {}, each.after?.sentence ?? '') : null, differences(each))))),
   page.journalNext ? button(A.more, async () => {
     const next = await trying(() => read(`/api/journal?limit=50&after=${encodeURIComponent(page.journalNext)}${page.kind ? `&kind=${page.kind}` : ''}`));
     if (!next) return;
@@ -255,7 +255,7 @@ function nameOfEntry(entry, of) {
   if (entry.kind === 'count') return countOf(entry);
   if (entry.kind === 'closing') return page.closings.filter((each) => each.id === entry.subject).map((each) => fullDay(each.to_day)).join('');
   if (entry.kind === 'finding') return [T.findings.kinds[of.kind] ?? of.kind, of.lot ? nameOf(page.lots, of.lot) : '', of.day ? day(of.day) : ''].filter(Boolean).join(' · ');
-  return of.name ?? of.number ?? of.reference ?? of.day ?? '';
+  return of.name ?? of.number ?? of.reference ?? (of.day ? fullDay(of.day) : '');
 }
 
 /** A count by its moment and rooms, and what of it was entered. @param {any} entry */
@@ -263,7 +263,7 @@ function countOf(entry) {
   const count = page.counts.find((each) => each.id === entry.subject);
   const masses = entry.act === 'count_entered' ? (entry.after?.masses ?? []) : [];
   const entered = masses.map((/** @type {any} */ each) => `${nameOf(page.lots, each.lot)} ${mass(each.mass_g)}`).join(', ');
-  return [count ? A.countOf(moment(count.frozen_at), count.storeroom?.name ?? '') : '', entered].filter(Boolean).join(' · ');
+  return [count ? A.countOf(fullMoment(count.frozen_at), count.storeroom?.name ?? '') : '', entered].filter(Boolean).join(' · ');
 }
 
 /** @param {any} entry */
@@ -294,7 +294,7 @@ function inReading(name, value) {
   if (typeof value === 'object') return Object.entries(value).map(([part, of]) => `${fieldName(part)} ${inReading(part, of)}`).join(', ');
   if (name.endsWith('_g') && typeof value === 'number') return exact(value);
   if (/^\d{4}-\d\d-\d\d$/.test(value)) return fullDay(value);
-  if (/^\d{4}-\d\d-\d\dT/.test(value)) return moment(value);
+  if (/^\d{4}-\d\d-\d\dT/.test(value)) return fullMoment(value);
   const { lots, deliveries, coffees, storerooms, scales, styles, roasters } = page;
   const named = [...lots, ...coffees, ...storerooms, ...scales, ...styles, ...roasters].find((each) => each.id === value);
   const delivery = deliveries.find((each) => each.id === value);

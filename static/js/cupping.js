@@ -29,7 +29,7 @@ function drawTables() {
   redraw(places.tables, h('div', { class: 'head' }, h('h2', {}, C.tables), page.bins.length ? button(C.lay, lay, { kind: 'main', 'data-key': 'lay' }) : null),
     page.tables.length === 0 ? empty(page.bins.length ? C.none : T.green.noRoasted) : h('ul', { class: 'records' }, page.tables.slice(0, 30).map((table) => {
       const open = table.cups.filter((/** @type {any} */ cup) => !cup.verdict).length;
-      return h('li', {}, h('div', {}, h('a', { href: `#${table.id}`, 'data-key': `open-${table.id}` }, h('b', {}, day(table.day))), h('p', {}, C.cups(table.cups.length), open ? h('span', { class: 'flag' }, C.open(open)) : null)));
+      return h('li', {}, h('div', {}, h('a', { href: `#${table.id}`, 'data-key': `open-${table.id}` }, h('b', {}, day(table.day))), h('p', {}, C.cups(table.cups.length), open ? [' ', h('span', { class: 'flag' }, C.open(open))] : null)));
     })));
 }
 

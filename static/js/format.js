@@ -40,8 +40,11 @@ export const siteUnit = () => at.unit;
 
 /** @param {number} value @param {number} [least] @param {number} [most] */
 export function number(value, least = 0, most = Math.max(least, 3)) {
-  return new Intl.NumberFormat(LOCALE, { minimumFractionDigits: least, maximumFractionDigits: most }).format(value);
+  return minus(new Intl.NumberFormat(LOCALE, { minimumFractionDigits: least, maximumFractionDigits: most, signDisplay: 'negative' }).format(value));
 }
+
+/** What is less than nothing bears the minus sign of print, everywhere the same. @param {string} text */
+const minus = (text) => text.replace('-', '−');
 
 /**
  * A mass with its unit: "12.34 kg". Small masses of a kg site are shown in grams.
@@ -54,7 +57,10 @@ export function mass(grams, unit = at.unit, digits = 2) {
 }
 
 /** A mass more or less than something: "+1.20 kg", "−3.45 kg". @param {number} grams */
-export const more = (grams) => `${grams > 0 ? '+' : grams < 0 ? '−' : ''}${mass(Math.abs(grams))}`;
+export function more(grams) {
+  const text = mass(Math.abs(grams));
+  return /[1-9]/.test(text) ? `${grams > 0 ? '+' : '−'}${text}` : text;
+}
 
 /** A mass among figures that are to add up: to the gram, and always in the unit of the pages. @param {number|null|undefined} grams */
 export function exact(grams) {
@@ -74,7 +80,7 @@ export const share = (fraction) => number(fraction * 100, 1, 1);
 export function money(money) {
   if (!money) return '–';
   const style = new Intl.NumberFormat(LOCALE, { style: 'currency', currency: money.currency });
-  return style.format(money.minor / 10 ** (style.resolvedOptions().maximumFractionDigits ?? 2));
+  return minus(style.format(money.minor / 10 ** (style.resolvedOptions().maximumFractionDigits ?? 2)));
 }
 
 /** How many digits follow the point in a currency: 2 for euros, 0 for yen. @param {string} currency */
@@ -92,16 +98,19 @@ export function minorOf(amount, currency) {
   return Math.abs(minor - Math.round(minor)) < 1e-6 ? Math.round(minor) : null;
 }
 
+/** Months in three letters, as the service's own sentences have them. @param {string} text */
+const threeLetters = (text) => text.replace('Sept', 'Sep');
+
 /** A day, short: "Wed 25 Nov". @param {string|null|undefined} iso */
 export function day(iso) {
   if (!iso) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { weekday: 'short', day: 'numeric', month: 'short', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`));
+  return threeLetters(new Intl.DateTimeFormat(LOCALE, { weekday: 'short', day: 'numeric', month: 'short', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`)));
 }
 
 /** A day with its year. @param {string|null|undefined} iso */
 export function fullDay(iso) {
   if (!iso) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`));
+  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`)));
 }
 
 /** Time of day at the site: "10:23". @param {string|null|undefined} instant */
@@ -113,8 +122,22 @@ export function clock(instant) {
 /** Day and time of day at the site. @param {string|null|undefined} instant */
 export function moment(instant) {
   if (!instant) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant));
+  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant)));
 }
+
+/** Day with its year and time of day at the site, for what is looked up long after. @param {string|null|undefined} instant */
+export function fullMoment(instant) {
+  if (!instant) return '–';
+  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', year: 'numeric', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant)));
+}
+
+/** A month with its year: "Sep 2026". @param {string} iso "2026-09" */
+export function month(iso) {
+  return threeLetters(new Intl.DateTimeFormat(LOCALE, { month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}-01T00:00:00Z`)));
+}
+
+/** A text of the service with its days as people write them. @param {string} text */
+export const inDays = (text) => text.replace(/\b\d{4}-\d\d-\d\d\b/g, (iso) => fullDay(iso));
 
 /** The site's day of an instant: "2026-11-25". @param {string|null|undefined} instant */
 export function localDay(instant) {

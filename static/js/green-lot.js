@@ -1,7 +1,7 @@
 /** One lot: what it is, what is left of it and how long that lasts, beside its siblings; its pictures and movements. */
 import { read, readAll } from './api.js';
 import { h, redraw, s, tableHead } from './dom.js';
-import { day, fullDay, mass, moment, money, percent } from './format.js';
+import { day, fullDay, fullMoment, mass, money, percent } from './format.js';
 import { picture } from './picture.js';
 import { outlookOf } from './parts/outlook.js';
 import { trying } from './parts/page-frame.js';
@@ -30,7 +30,7 @@ export async function drawLot(place, { lot, lots, from, today, actions }) {
     lot.received_day ? [lot.received_day < today ? picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)) : h('p', { class: 'none' }, G.firstDay), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
     lot.moisture.length ? moistures(lot) : null,
     h('h3', {}, G.movements), h('p', { class: 'lot-ways' }, [[`/audit?lot=${lot.id}`, G.statement], [`/loss#${lot.id}`, G.toLoss], [`/trace?of=lot&id=${lot.id}`, G.toTrace]].map(([href, text]) => h('a', { href }, text))),
-    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, moment(each.happened_at)), ' ', h('a', { href: `/posting?id=${each.id}` }, T.postings[each.kind] ?? each.kind), ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
+    movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, fullMoment(each.happened_at)), ' ', h('a', { href: `/posting?id=${each.id}` }, T.postings[each.kind] ?? each.kind), ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
 }
 
 /** @param {Lot} lot @param {Lists} from */

@@ -105,11 +105,16 @@ function actionsOf(lot) {
     button(G.sample, () => weighed('samples', G.sample, lot), { 'data-key': 'sample' }), button(G.waste, () => weighed('wastes', G.waste, lot), { 'data-key': 'waste' }),
     button(G.drying, () => weighed('dryings', G.drying, lot, G.dryingLead), { 'data-key': 'drying' }), button(G.transfer, () => transfer(lot), { 'data-key': 'transfer' }), page.ways.sites.length ? button(S.send, () => send(lot), { 'data-key': 'send' }) : null,
     button(G.giveBack, () => weighed('returns', G.giveBack, lot, G.giveBackLead), { 'data-key': 'return' }), button(G.usedUp, () => usedUp(lot), { 'data-key': 'used-up' }),
-    button(T.form.edit, () => edit('lots', item), { 'data-key': 'edit-lot' }), button(lot.retired ? T.form.restore : T.form.retire, () => trying(async () => {
+    button(T.form.edit, () => edit('lots', item), { 'data-key': 'edit-lot' }), button(G.anotherGrade, () => edit('lots', null, likeOf(lot)), { 'data-key': 'another-grade' }), button(lot.retired ? T.form.restore : T.form.retire, () => trying(async () => {
       await retire('lots', item);
       await load();
     }), { kind: 'quiet', 'data-key': 'retire-lot' }),
   ];
+}
+
+/** What another size grade of the same coffee shares with this lot. @param {Lot} lot */
+function likeOf({ delivery, coffee, process, crop_year, storeroom, packing, owned_by, claims, use_rank, moisture }) {
+  return { delivery, coffee, process, crop_year, storeroom, packing: { kind: packing.kind, sack_g: packing.sack_g, loose_g: 0 }, owned_by, claims, use_rank, moisture };
 }
 
 /** A command over one lot's weight. @param {string} kind @param {string} heading @param {Lot} lot @param {string} [lead] @param {(answer: any) => string} [done] */
@@ -210,7 +215,8 @@ function drawDeliveries() {
       return h('li', {}, h('div', {}, h('b', {}, title('deliveries', each)), h('span', { class: `flag ${each.state}` }, G.states[/** @type {'expected'} */ (each.state)] ?? each.state),
         h('p', {}, each.received_day ? `${fullDay(each.received_day)} · ${mass(each.received_g)}` : `${fullDay(each.expected_day)}${lots.length ? ` · ${mass(lots.reduce((sum, lot) => sum + lot.expected_g, 0))}` : ''}`, each.invoice_g ? ` · ${G.invoiced(mass(each.invoice_g))}` : '', each.hold ? ` · ${each.hold}` : ''),
         h('p', {}, lots.map((lot) => [sack(lot.name, lot.grade), ' ']))),
-      h('div', { class: 'actions' }, lots.length ? button(G.receive, () => receive(each.id), { kind: each.state === 'expected' ? 'main' : 'plain', 'data-key': `receive-${each.id}`, 'aria-label': `${G.receive}: ${title('deliveries', each)}` }) : button(T.kinds.lots.add, () => edit('lots', null, { delivery: each.id }), { kind: 'main', 'data-key': `lot-of-${each.id}` }),
+      h('div', { class: 'actions' }, lots.length ? button(G.receive, () => receive(each.id), { kind: each.state === 'expected' ? 'main' : 'plain', 'data-key': `receive-${each.id}`, 'aria-label': `${G.receive}: ${title('deliveries', each)}` }) : null,
+        button(T.kinds.lots.add, () => edit('lots', null, { delivery: each.id }), { kind: lots.length ? 'plain' : 'main', 'data-key': `lot-of-${each.id}`, 'aria-label': `${T.kinds.lots.add}: ${title('deliveries', each)}` }),
         button(T.form.edit, () => edit('deliveries', each), { 'data-key': `edit-${each.id}`, 'aria-label': `${T.form.edit}: ${title('deliveries', each)}` })));
     })));
 }

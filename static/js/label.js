@@ -1,5 +1,5 @@
 /** A label's code: what is in the bag and where it came from; and its labels as a sheet to print. */
-import { read } from './api.js';
+import { Problem, read } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { fullDay, mass } from './format.js';
 import { CODE, picture } from './picture.js';
@@ -78,7 +78,7 @@ async function load() {
     drawFacts(packing);
     drawLabels(packing);
   } catch (error) {
-    redraw(places.facts, empty(P.noCode(code)), h('p', { class: 'unseen' }, inWords(error)));
+    redraw(places.facts, empty(error instanceof Problem && error.status === 404 ? P.noCode(code) : inWords(error)));
   }
 }
 

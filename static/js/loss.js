@@ -91,14 +91,26 @@ function drawOutside() {
   redraw(places.outside, h('h2', {}, L.outside), outside.length === 0 ? empty(L.noOutside) : h('ul', { class: 'outside' }, outside.map(outsideCard)));
 }
 
+/** The verdict on a batch as it was put right: by the range of its weigh-out. @param {BatchView} batch @returns {Verdict|null} */
+function verdictNow({ verdict, corrected, loss }) {
+  if (!verdict || !corrected || loss === null) return verdict;
+  const { sentence: _, ...range } = verdict;
+  return { ...range, loss, judgement: loss > verdict.hi ? 'more' : loss < verdict.lo ? 'less' : 'ok' };
+}
+
+/** A verdict in words. @param {Verdict} verdict */
+const inSentence = (verdict) => verdict.sentence ?? T.verdict.sentence(percent(verdict.loss), share(verdict.lo), percent(verdict.hi), verdict.judgement);
+
 /** @param {BatchView} batch */
 function outsideCard(batch) {
   const drawn = new RangePicture();
-  if (batch.verdict) drawn.show(batch.verdict);
-  return h('li', { class: 'sheet' }, h('p', { class: 'when' }, day(batch.day)), sack(batch.lot.name, batch.grade),
+  const verdict = verdictNow(batch);
+  if (verdict) drawn.show(verdict);
+  return h('li', { class: 'sheet', id: `batch-${batch.id}` }, h('p', { class: 'when' }, day(batch.day)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${batch.roaster.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`),
-    batch.verdict ? h('p', { class: `verdict ${batch.verdict.judgement}` }, batch.verdict.sentence ?? T.verdict.sentence(percent(batch.verdict.loss), share(batch.verdict.lo), percent(batch.verdict.hi), batch.verdict.judgement)) : null, drawn,
-    batch.hold ? h('p', { class: 'flag' }, holdText(batch)) : null,
+    verdict ? h('p', { class: `verdict ${verdict.judgement}` }, inSentence(verdict)) : null, drawn,
+    batch.corrected ? h('p', { class: 'reviewed' }, `${L.putRight} ${batch.hold ? L.passNext : verdict?.judgement === 'ok' ? '' : L.reviewNext}`.trim()) : null,
+    batch.hold ? h('p', { class: 'flag' }, batch.corrected ? T.words.onHold : holdText(batch)) : null,
     batch.review ? h('p', { class: 'reviewed' }, `${L.findings[/** @type {'was_so'} */ (batch.review.finding)]}: ${batch.review.reason}`) : null,
     h('div', { class: 'actions' }, button(L.review, () => review(batch), { kind: batch.review ? 'plain' : 'main', 'data-key': `review-${batch.id}`, 'aria-label': `${L.review}: ${batch.lot.name}` }),
       button(L.correct, () => correct(batch), { 'data-key': `correct-${batch.id}`, 'aria-label': `${L.correct}: ${batch.lot.name}` }),
@@ -152,15 +164,25 @@ async function drawOne() {
     roasted.length === 0 ? empty(L.noBatches) : [picture(`/api/lots/${lot.id}/loss.svg`, T.green.lossPicture(lot.name)), h('details', { 'data-key': 'table' }, h('summary', {}, L.asTable), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': L.asTable }, h('table', {},
       tableHead([T.records.day, T.words.style, T.words.roaster, [T.words.green], [T.words.roasted], [L.loss], [L.range], L.review]),
       h('tbody', {}, roasted.map((batch) => h('tr', {}, h('td', {}, day(batch.day)), h('td', {}, batch.style.name), h('td', {}, batch.roaster.name), h('td', { class: 'num' }, mass(batch.weighed_in_g)), h('td', { class: 'num' }, mass(batch.weighed_out_g)),
-        h('td', { class: 'num' }, h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, batch.verdict ? rangeText(batch.verdict) : '–'),
+        h('td', { class: 'num' }, h('b', { class: `loss ${verdictNow(batch)?.judgement ?? ''}` }, percent(batch.loss))), h('td', { class: 'num' }, rangeText(verdictNow(batch))),
         h('td', {}, button(L.review, () => review(batch), { kind: 'quiet', 'data-key': `row-${batch.id}`, 'aria-label': `${L.review}: ${lead(batch)}` }), button(L.correct, () => correct(batch), { kind: 'quiet', 'data-key': `rowc-${batch.id}`, 'aria-label': `${L.correct}: ${lead(batch)}` })))))))) ]);
 }
 
-/** @param {Verdict} verdict */
-const rangeText = (verdict) => `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`;
+/** @param {Verdict|null} verdict */
+const rangeText = (verdict) => (!verdict ? '–' : `${percent(verdict.lo)} – ${percent(verdict.hi)} ${T.verdict.short[verdict.judgement]}`);
+
+/** A finding leads to its batch: among those that stand out, or else to what became of it. */
+function showBatch() {
+  const [, id] = /^#batch-(.+)$/.exec(location.hash) ?? [];
+  if (!id) return;
+  const card = document.getElementById(`batch-${id}`);
+  if (card) card.scrollIntoView({ block: 'center' });
+  else location.replace(`/trace?of=batch&id=${id}`);
+}
 
 await openLive(load);
 await load();
+showBatch();
 addEventListener('hashchange', () => {
   page.open = location.hash.slice(1);
   drawOne();

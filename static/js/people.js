@@ -1,6 +1,7 @@
 /** People and what they may do; tablets, browsers and programs, each cut off with one tap. */
 import { ask, change, read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
+import { fullDay, fullMoment, localDay } from './format.js';
 import { askForm, carried, editRecord, retire } from './forms.js';
 import { openLive } from './live.js';
 import { empty, tell, trying } from './parts/page-frame.js';
@@ -122,8 +123,8 @@ function deviceLine(device, admits) {
   const seen = page.access?.devices.find((/** @type {any} */ each) => each.device === device.id)?.seen_at;
   const lines = [
     device.kind === 'program' ? device.rights.map((/** @type {keyof typeof A.rights} */ right) => A.rights[right]).join(', ') : null,
-    device.expires_at ? A.until(new Date(device.expires_at).toLocaleDateString()) : null,
-    seen && !device.retired ? A.seenAt(new Date(seen).toLocaleString()) : null,
+    device.expires_at ? A.until(fullDay(localDay(device.expires_at))) : null,
+    seen && !device.retired ? A.seenAt(fullMoment(seen)) : null,
   ];
   return h('li', { class: device.retired ? 'retired' : '' }, h('div', {}, h('b', {}, device.name), device.retired ? h('span', { class: 'flag' }, A.cutOff) : null, h('p', {}, lines.filter(Boolean).join(' · '))),
     admits && !device.retired ? h('div', { class: 'actions' }, button(A.cutOffNow, () => trying(async () => {

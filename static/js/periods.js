@@ -1,7 +1,7 @@
 /** Periods: closed ones with their statements and values as they were known then; closing one and opening the last again. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { fullDay, mass, moment } from './format.js';
+import { fullDay, fullMoment, mass } from './format.js';
 import { askCommand } from './forms.js';
 import { openLive } from './live.js';
 import { empty, trying } from './parts/page-frame.js';
@@ -27,7 +27,7 @@ function draw() {
     h('p', { class: 'help' }, P.again, ' ', P.last),
     page.closings.length === 0 ? empty(A.noClosings) : h('ul', { class: 'records' }, page.closings.map((each) => h('li', {},
       h('div', {}, h('b', {}, `${each.from_day ? `${fullDay(each.from_day)} – ` : ''}${fullDay(each.to_day)}`), each.reopened ? h('span', { class: 'flag' }, A.reopened) : null,
-        h('p', {}, A.closedAt(moment(each.recorded_at), each.known), ` · ${each.person.name}`, each.reason ? ` · ${each.reason}` : ''), totals(each)),
+        h('p', {}, A.closedAt(fullMoment(each.recorded_at), each.known), ` · ${each.person.name}`, each.reason ? ` · ${each.reason}` : ''), totals(each)),
       h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `/audit?about=all&${query(each)}`, 'data-key': `statement-${each.id}` }, P.statement), h('a', { class: 'button plain', href: `/value?${query(each)}`, 'data-key': `value-${each.id}` }, P.value),
         each.to_day === last && !each.reopened ? button(A.reopen, () => reopen(each), { kind: 'quiet', 'data-key': `reopen-${each.id}`, 'aria-label': `${A.reopen}: ${fullDay(each.to_day)}` }) : null)))));
 }
@@ -39,7 +39,7 @@ const query = (closing) => new URLSearchParams({ ...(closing.from_day ? { from: 
 function totals(closing) {
   const known = page.totals.get(closing.id);
   const name = (/** @type {string} */ lot) => page.lots.find((each) => each.id === lot)?.name ?? '?';
-  const body = h('div', {}, known ? h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': P.totals }, h('table', {}, tableHead([T.words.lot, A.what, [T.words.mass]]), h('tbody', {}, known.map((each) => h('tr', {}, h('td', {}, name(each.lot)), h('td', {}, T.places[each.place] ?? each.place), h('td', { class: 'num' }, mass(each.mass_g))))))) : null);
+  const body = h('div', {}, known?.length === 0 ? h('p', { class: 'none' }, P.nowhere) : known ? h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': P.totals }, h('table', {}, tableHead([T.words.lot, A.what, [T.words.mass]]), h('tbody', {}, known.map((each) => h('tr', {}, h('td', {}, name(each.lot)), h('td', {}, T.places[each.place] ?? each.place), h('td', { class: 'num' }, mass(each.mass_g))))))) : null);
   return h('details', { 'data-key': `totals-${closing.id}`, on: { toggle: async (/** @type {any} */ event) => {
     if (!event.target.open || page.totals.has(closing.id)) return;
     const detail = await trying(() => read(`/api/closings/${closing.id}`));

@@ -1,7 +1,7 @@
 /** A posting: what moved, how its masses are known with every reading as it was typed, and who booked it when. */
 import { Problem, read } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { exact, fullDay, moment } from './format.js';
+import { exact, fullDay, fullMoment, inDays } from './format.js';
 import { askCommand } from './forms.js';
 import { openLive } from './live.js';
 import { empty, explain, linkTo } from './parts/page-frame.js';
@@ -65,15 +65,17 @@ function draw(posting) {
     posting.undone_by ? h('p', {}, h('b', {}, O.undone), ' ', other(posting.undone_by)) : null, posting.reverses ? h('p', {}, O.undoes, ' ', other(posting.reverses)) : null,
     posting.reason ? h('p', {}, posting.reason) : null,
     moved(posting), weighings(posting),
-    h('h3', {}, O.booked), h('dl', { class: 'facts' }, pair(O.person, posting.person.name), pair(O.proof, posting.claimed ? O.claimed : ''), pair(O.happened, moment(posting.happened_at)), pair(O.recorded, moment(posting.recorded_at)), pair(T.records.day, [fullDay(posting.day), posting.late ? h('span', { class: 'flag', title: T.audit.lateHelp }, T.audit.late) : null]),
+    h('h3', {}, O.booked), h('dl', { class: 'facts' }, pair(O.person, posting.person.name), pair(O.proof, posting.claimed ? O.claimed : ''), pair(O.happened, fullMoment(posting.happened_at)), pair(O.recorded, fullMoment(posting.recorded_at)), pair(T.records.day, [fullDay(posting.day), posting.late ? h('span', { class: 'flag', title: T.audit.lateHelp }, T.audit.late) : null]),
       pair(O.beyond, posting.facts?.beyond_book_g ? exact(posting.facts.beyond_book_g) : ''), pair(O.position, String(posting.position))),
     h('dl', { class: 'facts wide' }, pair(O.digest, h('code', {}, posting.digest))));
 }
 
 /** @param {any} posting */
 function moved(posting) {
-  /** @param {{place: string, key?: string}} at @param {string} name */
-  const where = (at, name) => {
+  /** @param {{place: string, key?: string}} at @param {string} called */
+  const where = (at, called) => {
+    // An order's number is its own, whatever it looks like.
+    const name = at.place === 'shipped' ? called : inDays(called);
     const words = T.places[at.place] ?? at.place;
     if (!at.key) return words;
     const kind = TRACED[at.place];

@@ -1,7 +1,7 @@
 /** The fields of every kind of record, as people fill them in. */
 import { Problem, read, readAll } from './api.js';
 import { decimalText, fullDay, minorDigits, minorOf } from './format.js';
-import { ladderOf, ruleFields, ruleOf, words } from './rules.js';
+import { ladderOf, listOf, ruleFields, ruleOf } from './rules.js';
 import { T } from './texts.js';
 
 /** @import { Item, Named } from './types.js' */
@@ -158,7 +158,7 @@ const FIELDS = {
   subscribers: (from) => [
     f('number', R.orderNumber, 'text'), f('name', R.name, 'text'), f('subscription', R.subscription, 'choice', { options: options(from.subscriptions) }), f('bags', R.bags, 'whole', { ...manyBags, start: 1 }),
     f('styles', R.styles, 'many', { options: options(from.styles), help: R.mixedHelp }), f('destination', R.destination, 'choice', { options: options(from.destinations) }), f('start', R.start, 'day'),
-    f('prepaid_until', R.prepaidUntil, 'day', { ...optional, help: R.prepaidHelp }), f('ended', R.ended, 'day', optional), f('paused', R.paused, 'text', { ...optional, help: R.pausedHelp }),
+    f('prepaid_until', R.prepaidUntil, 'day', { ...optional, help: R.prepaidHelp }), f('ended', R.ended, 'day', optional), listOf(f('paused', R.paused, 'rows', { add: R.addMonth }), f('', R.month, 'month', { help: R.monthHelp })),
     f('left_out', R.leftOut, 'many', { ...optional, options: options(from.coffees) }), f('note', R.note, 'text', optional),
   ],
   dispatches: (from) => [
@@ -167,14 +167,14 @@ const FIELDS = {
   ],
   replacements: (from) => [f('subscriber', R.subscriber, 'choice', { options: (from.subscribers ?? []).map((each) => ({ value: each.id, label: `${each.number} ${each.name}` })) }), f('bags', R.bags, 'whole', manyBags), f('reason', T.words.reason, 'text')],
   'standing-orders': (from) => [
-    f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'), f('ships', R.ships, 'group', { fields: ruleFields(f) }), f('start', R.start, 'day'), f('end', R.end, 'day', optional), f('skips', R.skips, 'text', { ...optional, help: R.namedDaysHelp }),
+    f('number', R.orderNumber, 'text'), f('customer', R.customer, 'text'), f('ships', R.ships, 'group', { fields: ruleFields(f) }), f('start', R.start, 'day'), f('end', R.end, 'day', optional), listOf(f('skips', R.skips, 'rows'), f('', R.day, 'day')),
     f('transit_days', R.transit, 'whole', { start: 1 }), f('priority', R.priority, 'whole', { start: 1, help: R.priorityHelp }),
     f('lines', R.lines, 'rows', { least: 1, add: R.addLine, fields: [f('product', R.product, 'choice', { options: options(from.products) }), f('bags', R.bags, 'whole', manyBags)] }), f('note', R.note, 'text', optional),
   ],
   'sample-requests': (from) => [f('lot', T.words.lot, 'choice', { options: options(from.lots) }), f('mass_g', T.words.weight, 'mass', { unit: 'g' }), f('purpose', T.words.purpose, 'text'), f('done', R.done, 'check')],
 };
 
-/** Whatever the fields do not say themselves: order lines carry their number, rules and lists of days are typed as text. @param {Kind} kind @param {any} values */
+/** Whatever the fields do not say themselves: order lines carry their number, a rule is made of its fields, a ladder is typed as text. @param {Kind} kind @param {any} values */
 export function complete(kind, values) {
   if (kind === 'cost-lines') {
     const { amount, currency, rate, ...rest } = values;
@@ -189,8 +189,6 @@ export function complete(kind, values) {
   if (kind === 'orders' || kind === 'standing-orders') values.lines = values.lines.map((/** @type {any} */ line, /** @type {number} */ i) => ({ line: i + 1, ...line }));
   if (values.ships) values.ships = ruleOf(values.ships);
   if (kind === 'subscriptions') values.ladder = ladderOf(values.ladder);
-  if (kind === 'standing-orders') values.skips = words(values.skips);
-  if (kind === 'subscribers') values.paused = words(values.paused);
   return values;
 }
 

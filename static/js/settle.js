@@ -1,7 +1,7 @@
 /** What a tablet kept and the service could not book: book it again once its obstacle is gone, or say how it was settled. */
 import { command, happened, sentence, uuid7 } from './api.js';
 import { button, h, tableHead } from './dom.js';
-import { clock, mass, moment } from './format.js';
+import { clock, fullMoment, mass } from './format.js';
 import { askCommand, askForm } from './forms.js';
 import { tell } from './parts/page-frame.js';
 import { T } from './texts.js';
@@ -19,7 +19,7 @@ const S = T.settle;
  */
 export function settleList(items, among, after) {
   return h('ul', { class: 'records unsettled' }, items.map((item) => h('li', {}, h('div', {},
-    h('b', {}, title(item, among)), h('p', {}, S.from(item.person.name, moment(item.body.happened_at))), h('p', { class: 'error' }, why(item.problem)),
+    h('b', {}, title(item, among)), h('p', {}, S.from(item.person.name, fullMoment(item.body.happened_at))), h('p', { class: 'error' }, why(item.problem)),
     h('details', { 'data-key': `unsettled-${item.id}` }, h('summary', {}, S.asSent), facts(item.body))),
   h('div', { class: 'actions' },
     button(S.again, () => bookAgain(item, among, after), { kind: 'main', 'data-key': `again-${item.id}`, 'aria-label': `${S.again}: ${title(item, among)}` }),

@@ -1,7 +1,7 @@
 /** Subscriptions: dispatches and their coffees, who takes them, what is offered, and standing orders. */
 import { ask, change, create, read, uuid7 } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { addDays, day, mass, money } from './format.js';
+import { addDays, day, fullDay, mass, money, month } from './format.js';
 import { askCommand, askForm, carried, editRecord } from './forms.js';
 import { importBox } from './import-box.js';
 import { openLive } from './live.js';
@@ -42,8 +42,7 @@ const subscription = (id) => (page.lists.subscriptions ?? []).find((each) => eac
 /** How a record is put into its form. @param {Kind} kind @param {Item} item */
 function shown(kind, item) {
   if (kind === 'subscriptions') return { ...item, ships: flatRule(item.ships), ladder: ladderText(item.ladder) };
-  if (kind === 'standing-orders') return { ...item, ships: flatRule(item.ships), skips: item.skips?.join(', ') };
-  if (kind === 'subscribers') return { ...item, paused: item.paused?.join(', ') };
+  if (kind === 'standing-orders') return { ...item, ships: flatRule(item.ships) };
   return item;
 }
 
@@ -84,7 +83,7 @@ async function addDispatch() {
     const taken = new Set((page.lists.dispatches ?? []).map((each) => `${each.subscription} ${each.ship_day}`));
     const offers = (page.lists.subscriptions ?? []).filter((each) => !each.retired);
     const days = await Promise.all(offers.map((each) => ask('/api/ship-rules', { ships: each.ships, from: page.today, to: addDays(page.today, 400) })));
-    const choices = offers.flatMap((each, i) => days[i].days.filter((/** @type {string} */ date) => !taken.has(`${each.id} ${date}`)).slice(0, 12).map((/** @type {string} */ date) => ({ value: `${each.id} ${date}`, label: `${date} · ${each.name}` })));
+    const choices = offers.flatMap((each, i) => days[i].days.filter((/** @type {string} */ date) => !taken.has(`${each.id} ${date}`)).slice(0, 12).map((/** @type {string} */ date) => ({ value: `${each.id} ${date}`, label: `${fullDay(date)} · ${each.name}` })));
     const id = uuid7();
     const saved = await askForm({
       title: T.kinds.dispatches.add, fields: [{ name: 'ship_day', label: S.when, kind: 'choice', options: choices, help: S.whenHelp }, ...fieldsOf('dispatches', page.lists)],
@@ -227,7 +226,7 @@ function drawFound(list) {
 
 /** @param {Item} subscriber */
 function ended(subscriber) {
-  const ends = [subscriber.prepaid_until ? S.prepaid(day(subscriber.prepaid_until)) : '', subscriber.ended ? S.ends(day(subscriber.ended)) : '', subscriber.paused?.length ? S.paused(subscriber.paused.join(', ')) : ''].filter(Boolean);
+  const ends = [subscriber.prepaid_until ? S.prepaid(day(subscriber.prepaid_until)) : '', subscriber.ended ? S.ends(day(subscriber.ended)) : '', subscriber.paused?.length ? S.paused(subscriber.paused.map(month).join(', ')) : ''].filter(Boolean);
   return ends.length ? ` · ${ends.join(' · ')}` : '';
 }
 
@@ -260,7 +259,7 @@ function group(kind, sum) {
 function drawStanding() {
   const all = (page.lists['standing-orders'] ?? []).filter((each) => !each.cancelled);
   redraw(places.standing, h('div', { class: 'head' }, h('h2', {}, T.kinds['standing-orders'].many), h('div', { class: 'actions' }, button(T.kinds['standing-orders'].add, () => edit('standing-orders', null, { start: page.today }), { kind: 'main', 'data-key': 'add-standing' }), all.length ? button(S.callUp, callUp, { 'data-key': 'call-up' }) : null)),
-    all.length === 0 ? empty(T.kinds['standing-orders'].none) : h('ul', { class: 'records' }, all.map((each) => h('li', {}, h('div', {}, h('b', {}, `${each.number} ${each.customer}`), h('p', {}, [ruleText(each.ships), S.begins(day(each.start)), each.end ? S.ends(day(each.end)) : '', each.skips?.length ? S.skips(each.skips.join(', ')) : ''].filter(Boolean).join(' · '))),
+    all.length === 0 ? empty(T.kinds['standing-orders'].none) : h('ul', { class: 'records' }, all.map((each) => h('li', {}, h('div', {}, h('b', {}, `${each.number} ${each.customer}`), h('p', {}, [ruleText(each.ships), S.begins(day(each.start)), each.end ? S.ends(day(each.end)) : '', each.skips?.length ? S.skips(each.skips.map(fullDay).join(', ')) : ''].filter(Boolean).join(' · '))),
       h('div', { class: 'actions' }, button(T.form.edit, () => edit('standing-orders', each), { 'data-key': `edit-${each.id}`, 'aria-label': `${T.form.edit}: ${each.number}` }), button(S.callOff, () => trying(async () => {
         await change('standing-orders', each.id, each.revision, { ...carried('standing-orders', each), cancelled: true });
         tell(S.calledOff);

@@ -1,7 +1,7 @@
 /** Trace: where coffee came from and where it went, with the mass on every way; what a recall would touch; the seals of the book. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { day, exact, fullDay, moment } from './format.js';
+import { day, exact, fullDay, fullMoment } from './format.js';
 import { openLive } from './live.js';
 import { empty, inWords, linkTo, tell, trying } from './parts/page-frame.js';
 import { picture } from './picture.js';
@@ -190,13 +190,13 @@ function drawCopies(copies) {
   const [last] = copies.items;
   const hours = last ? Math.max(0, Math.floor((Date.now() - Date.parse(last.made_at)) / 3_600_000)) : 0;
   const stale = !copies.kept || !last || hours >= 48;
-  redraw(places.copies, h('h2', {}, R.copies), h('p', stale ? { class: 'error', role: 'alert' } : {}, !copies.kept ? R.noFolder : last ? R.lastCopy(moment(last.made_at), hours) : R.noCopy), copies.items.length > 0 ? h('p', { class: 'help' }, R.copiesKept(copies.items.length)) : null);
+  redraw(places.copies, h('h2', {}, R.copies), h('p', stale ? { class: 'error', role: 'alert' } : {}, !copies.kept ? R.noFolder : last ? R.lastCopy(fullMoment(last.made_at), hours) : R.noCopy), copies.items.length > 0 ? h('p', { class: 'help' }, R.copiesKept(copies.items.length)) : null);
 }
 
 /** @param {any} seals */
 function drawSeals(seals) {
   redraw(places.seals, h('h2', {}, R.seals), h('p', { class: 'help' }, R.sealsHelp), h('p', {}, `${R.key}: `, h('code', { class: 'key' }, seals.key)),
-    seals.items.length === 0 ? h('p', { class: 'none' }, R.noSeals) : h('ul', { class: 'records' }, seals.items.map((/** @type {any} */ each) => h('li', {}, h('div', {}, h('b', {}, fullDay(each.to_day)), h('p', {}, R.sealed(each.size, moment(each.made_at))), h('details', { 'data-key': `seal-${each.closing}` }, h('summary', {}, R.seal), h('div', { class: 'kept' }, h('pre', { tabindex: 0 }, each.note)))),
+    seals.items.length === 0 ? h('p', { class: 'none' }, R.noSeals) : h('ul', { class: 'records' }, seals.items.map((/** @type {any} */ each) => h('li', {}, h('div', {}, h('b', {}, fullDay(each.to_day)), h('p', {}, R.sealed(each.size, fullMoment(each.made_at))), h('details', { 'data-key': `seal-${each.closing}` }, h('summary', {}, R.seal), h('div', { class: 'kept' }, h('pre', { tabindex: 0 }, each.note)))),
       h('div', { class: 'actions' }, h('a', { class: 'button plain', href: `/api/closings/${each.closing}/seal.txt`, download: '', 'aria-label': `${R.takeSeal}: ${fullDay(each.to_day)}` }, R.takeSeal))))));
 }
 

@@ -1,7 +1,7 @@
 /** Trying coffees out in a dispatch: the service answers while one chooses. */
 import { ask, NoAnswer } from './api.js';
 import { button, h, redraw, tableHead } from './dom.js';
-import { day, mass, money, number, percent } from './format.js';
+import { day, hours, mass, money, number, percent } from './format.js';
 import { inWords } from './parts/page-frame.js';
 import { T } from './texts.js';
 
@@ -96,7 +96,7 @@ export function drawTrial(box, { dispatch, coffees, name, keep, close }) {
 function said(view) {
   return [
     h('p', { class: `says ${view.covered ? 'covered' : 'short'}` }, coverageText(view)),
-    h('p', {}, S.time(view.roaster_minutes, view.open_minutes), ' ', view.cost ? S.costs(money(view.cost)) : S.noCost),
+    h('p', {}, S.time(hours(view.roaster_minutes), hours(view.open_minutes)), ' ', view.cost ? S.costs(money(view.cost)) : S.noCost),
     view.own ? h('p', { class: 'own' }, swap(view)) : null,
     table(S.coffees, [S.coffee, [S.bags], [S.most], [S.sure], [S.reached], S.styles], view.coffees.map((/** @type {any} */ each) => [
       each.name, [String(each.bags)], [String(each.most_bags), each.covered ? '' : 'short-cell'], [percent(Math.min(each.certainty, 0.999), 1)], [String(each.reached)], each.styles.map((/** @type {any} */ style) => `${style.name} ${style.bags}`).join(', ')])),

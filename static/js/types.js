@@ -70,6 +70,7 @@
  * @property {{reason: string}|null} hold
  * @property {{finding: string, reason: string}|null} review
  * @property {boolean} reckoned
+ * @property {boolean} [corrected]
  * @property {number} roasted_left_g
  * @property {string|null} undo
  * @property {boolean} [kept] set by the page: part of it still waits on this tablet

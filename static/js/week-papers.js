@@ -72,11 +72,24 @@ const lastDay = () => week.plan?.roasters[0]?.days.at(-1)?.day ?? week.today;
 function packingTable(orders) {
   const lines = orders.sort((a, b) => a.number.localeCompare(b.number)).flatMap((order) => order.lines.map((/** @type {any} */ line) => ({ order, line })));
   return h('table', {}, tableHead(['', T.records.orderNumber, T.records.customer, T.records.product, [T.records.bags], W.roastedAs]),
-    h('tbody', {}, lines.map(({ order, line }) => h('tr', {}, tick(), h('th', { scope: 'row' }, order.number), h('td', {}, order.customer), h('td', {}, named(line.product, week.from.products)), h('td', { class: 'num' }, String(line.bags)), h('td', {}, roastsOf(order.id, line.line))))));
+    h('tbody', {}, lines.map(({ order, line }) => h('tr', {}, tick(), h('th', { scope: 'row' }, order.number), h('td', {}, order.customer), h('td', {}, named(line.product, week.from.products)), h('td', { class: 'num' }, String(line.bags)), h('td', {}, filledFrom(order, line).map((each) => h('div', {}, each)))))));
 }
 
-/** The roasts that a line is filled from. @param {string} order @param {number} line */
-function roastsOf(order, line) {
-  const batches = (week.plan?.batches ?? []).filter((batch) => batch.feeds.some((feed) => feed.order === order && (feed.line === undefined || feed.line === line)));
-  return [...new Set(batches.map((batch) => `${batch.lot.name} ${day(batch.day)}`))].join(', ') || W.fromStock;
+/** What a line is filled from, coffee by coffee, and what will be missing. @param {any} order @param {any} line */
+function filledFrom(order, line) {
+  const { short = [], batches = [] } = week.plan ?? {};
+  const missing = short.filter((each) => each.order === order.id && each.line === line.line).reduce((sum, each) => sum + each.bags, 0);
+  const product = week.from.products?.find((each) => each.id === line.product);
+  const parts = product?.parts ?? [];
+  const wanted_g = Math.max(0, line.bags - (line.packed_bags ?? 0) - missing) * (product?.bag_g ?? 0);
+  const feeds = batches.flatMap((batch) => batch.feeds.filter((feed) => feed.order === order.id && (feed.line === undefined || feed.line === line.line)).map((feed) => ({ batch, mass_g: feed.mass_g })));
+  const lines = parts.map((/** @type {any} */ part) => {
+    const own = feeds.filter(({ batch }) => batch.coffee.id === part.coffee);
+    const roasts = [...new Set(own.map(({ batch }) => `${batch.lot.name} ${day(batch.day)}`))];
+    // Less than a bag is what is filled over or rounded.
+    const rest = wanted_g * part.share - own.reduce((sum, each) => sum + each.mass_g, 0) > (product?.bag_g ?? 0) * part.share;
+    const from = [...roasts, ...(rest ? [W.fromStock] : [])].join(', ');
+    return from && parts.length > 1 ? `${named(part.coffee, week.from.coffees)}: ${from}` : from;
+  });
+  return [...lines.filter(Boolean), ...(missing ? [W.missing(missing)] : [])];
 }

@@ -49,7 +49,7 @@ async function load() {
   try {
     const [plan, cards, me, from] = await Promise.all([
       ask('/api/plans', question()),
-      read(`/api/cards?from=${asked.from_day}&to=${addDays(asked.from_day, asked.days - 1)}`), read('/api/me'), lists(['lots', 'roasters', 'orders', 'products', 'styles', 'ship-days'])]);
+      read(`/api/cards?from=${asked.from_day}&to=${addDays(asked.from_day, asked.days - 1)}`), read('/api/me'), lists(['lots', 'roasters', 'orders', 'products', 'coffees', 'styles', 'ship-days'])]);
     if (mine !== week.question) return;
     Object.assign(week, { plan, cards: cards.items, from, error: '', today: me.today });
     plannedAt = me.now;

@@ -31,12 +31,15 @@ test('a dispatch is set up by form, tried out, kept, frozen, and one is let in',
   const fields = () => page.locator('dialog .kind-group .field:visible').evaluateAll((all) => all.map((each) => each.querySelector('[name]')?.getAttribute('name')));
   assert.deepEqual((await fields()).slice(0, 3), ['every', 'weekday', 'nth']);
   await page.getByLabel('It leaves').selectOption('weeks');
-  assert.deepEqual((await fields()).slice(0, 4), ['every', 'weeks', 'from', 'avoid'], 'only what the rule asks for is shown');
+  assert.deepEqual((await fields()).slice(0, 3), ['every', 'weeks', 'from'], 'only what the rule asks for is shown');
+  await page.locator('dialog').getByRole('button', { name: 'Add a day' }).click();
+  await page.locator('dialog [type="date"]:visible').last().fill('2026-12-25');
   await page.getByLabel('Counted from').fill(addDays((await api.read('/api/me')).today, 10));
   await page.locator('dialog').getByLabel('Filter', { exact: true }).check();
   await page.getByLabel('List frozen, days before').fill('3');
   await page.getByRole('button', { name: 'Save' }).click();
-  await page.waitForSelector('#offers >> text=every week from');
+  await page.waitForSelector('#offers >> text=/every week from \\d+ \\w{3} \\d{4}/');
+  assert.deepEqual((await api.read('/api/subscriptions')).items[0].ships.avoid, ['2026-12-25']);
 
   const [subscription, destination] = await Promise.all(['subscriptions', 'destinations'].map(async (kind) => (await api.read(`/api/${kind}`)).items[0].id));
   const person = (/** @type {number} */ n, /** @type {number} */ bags) => api.make('subscribers', { number: `S${n}`, name: `Person ${n}`, subscription, bags, styles: [filter], destination, start: '2026-01-01' });

@@ -221,6 +221,11 @@ test('released, compared, printed and withdrawn', async () => {
     window.print = () => undefined;
   });
   mkdirSync(SHOTS, { recursive: true });
+  const [order] = (await api.read('/api/orders')).items;
+  await api.change('orders', order.id, { number: order.number, customer: order.customer, ship_day: order.ship_day, transit_days: order.transit_days, priority: order.priority, lines: [...order.lines.map((/** @type {any} */ { line, product, bags }) => ({ line, product, bags: line === 1 ? 5000 : bags }))] });
+  await page.waitForFunction(() => /\d+ bags will be missing/.test(document.querySelector('.packing-list')?.textContent ?? ''));
+  await api.change('orders', order.id, { number: order.number, customer: order.customer, ship_day: order.ship_day, transit_days: order.transit_days, priority: order.priority, lines: order.lines.map((/** @type {any} */ { line, product, bags }) => ({ line, product, bags })) });
+  await page.waitForFunction(() => !/will be missing/.test(document.querySelector('.packing-list')?.textContent ?? ''));
   for (const what of ['pull', 'cards', 'packing']) {
     await page.click(`[data-key="print-${what}"]`);
     for (const format of ['A4', 'Letter']) {

@@ -6,7 +6,7 @@ import './weight-entry.js';
 
 /**
  * What one field is. `kind` decides how it looks and reads:
- * text, secret (hidden while it is typed), long, whole, decimal, mass (grams, shown in `unit` or the site's), percent (a fraction), day, time, check,
+ * text, secret (hidden while it is typed), long, whole, decimal, mass (grams, shown in `unit` or the site's), percent (a fraction), day, month, time, check,
  * choice and many (of `options`), money, hours (a week), span (from/to or closed), group and rows (of `fields`), weight.
  * @typedef {object} Field
  * @property {string} name
@@ -46,7 +46,7 @@ import './weight-entry.js';
 export class Wrong extends Error {}
 
 /** @type {Record<string, (field: Field, value: any) => Control>} */
-const KINDS = { check, choice, many, money, hours, span, group, rows, weight, mass, percent, whole, decimal, day: plain('date'), time: plain('time'), text: plain('text'), secret, long };
+const KINDS = { check, choice, many, money, hours, span, group, rows, weight, mass, percent, whole, decimal, day: plain('date'), month: plain('month'), time: plain('time'), text: plain('text'), secret, long };
 
 /** @param {Field} field @param {any} value @returns {Control} */
 export function control(field, value) {
@@ -360,22 +360,27 @@ function group(field, value) {
 
 /** Any number of rows of the same fields. @param {Field} field @param {any[]} value @returns {Control} */
 function rows(field, value) {
-  /** @type {{inner: ReturnType<typeof together>, element: HTMLElement}[]} */
+  /** @type {{inner: ReturnType<typeof together>, element: HTMLElement, remover: HTMLElement}[]} */
   let all = [];
+  /** Each row's button says which row it removes. */
+  const rename = () => all.forEach(({ remover }, i) => remover.setAttribute('aria-label', `${T.form.removeRow}: ${field.label} ${i + 1}`));
   const list = h('ol', { class: 'rows' });
   const single = field.fields?.length === 1 && field.fields[0]?.name === '';
   /** @param {any} [start] */
   const add = (start) => {
-    const inner = together(field.fields ?? [], start);
+    const inner = together(field.fields ?? [], single && start !== undefined ? { '': start } : start);
     const element = h('li', {}, h('div', { class: 'fields' }, inner.elements));
-    const row = { inner, element };
-    element.append(button(T.form.removeRow, () => {
+    const remover = button(T.form.removeRow, () => {
       all = all.filter((each) => each !== row);
       element.remove();
+      rename();
       adder.focus();
-    }, { kind: 'quiet', 'aria-label': `${T.form.removeRow}: ${field.label}` }));
+    }, { kind: 'quiet' });
+    const row = { inner, element, remover };
+    element.append(remover);
     all.push(row);
     list.append(element);
+    rename();
     return element;
   };
   const adder = button(field.add ?? T.form.addRow, () => {
