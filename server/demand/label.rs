@@ -6,6 +6,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::allot::{OnShelf, on_shelf};
+use super::allotted::{AllotmentView, allotted};
 use super::bags;
 use super::prepack::BagCheck;
 use super::{LineView, Progress, Window, window};
@@ -336,6 +337,8 @@ pub struct PackingList {
     pub carrier_at: Option<TimeOfDay>,
     /// Orders that are not called off, by number.
     pub orders: Vec<PackOrder>,
+    /// What was taken from the shelf for orders of the day, the first taken first; also for those that were called off since.
+    pub allotments: Vec<AllotmentView>,
 }
 
 /// The first ship day from a day on that is not called off; that day itself where none is set up.
@@ -363,15 +366,16 @@ pub async fn packing_list(tx: &mut dyn Read, site: SiteId, day: Day) -> Outcome<
         .map_err(damaged)?;
     let mut orders: Vec<Kept<Order>> = Vec::new();
     for row in tx.records_of_days(site, Order::KIND, day, day).await? {
-        let fields: Order = serde_json::from_str(&row.body).map_err(damaged)?;
-        orders.extend((!fields.cancelled).then_some(Kept {
+        orders.push(Kept {
             id: row.id,
             revision: row.revision,
-            fields,
-        }));
+            fields: serde_json::from_str(&row.body).map_err(damaged)?,
+        });
     }
-    orders.sort_by(|a, b| a.fields.number.cmp(&b.fields.number));
     let standing = bags::standing(tx, site).await?;
+    let allotments = allotted(tx, site, &orders, &standing).await?;
+    orders.retain(|order| !order.fields.cancelled);
+    orders.sort_by(|a, b| a.fields.number.cmp(&b.fields.number));
     let bench = Bench {
         shelf: on_shelf(tx, site, &standing).await?,
         standing,
@@ -385,6 +389,7 @@ pub async fn packing_list(tx: &mut dyn Read, site: SiteId, day: Day) -> Outcome<
         packing_day: bench.ship.as_ref().map(|ship| ship.packing_day),
         carrier_at: bench.ship.as_ref().map(|ship| ship.carrier_at),
         orders: orders.into_iter().map(|order| bench.order(order)).collect(),
+        allotments,
     })
 }
 

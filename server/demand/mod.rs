@@ -1,6 +1,7 @@
 //! Demand: orders and what of them is packed and shipped, their import from a table, and the days on which what they want may be roasted.
 
 mod allot;
+mod allotted;
 mod back;
 mod bags;
 mod bench;
@@ -29,6 +30,7 @@ mod table;
 mod window;
 
 pub use allot::Allotment;
+pub use allotted::{AllotmentView, AllottedBags};
 pub use back::{BackTo, BagWaste, Returned, TakeBack, returned};
 pub(crate) use bags::store as store_bags;
 pub use bags::{check_undone, standing};

@@ -4,6 +4,7 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 
 use super::Result;
+use crate::day::Instant;
 use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::text::Name;
@@ -61,6 +62,25 @@ pub struct BagsShipped {
     pub row: BagsRow,
 }
 
+/// Bags of a packing that a posting took from the shelf for an order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BagsAllotted {
+    /// The posting.
+    pub posting: PostingId,
+    /// When it was done.
+    pub taken_at: Instant,
+    /// For which order.
+    pub order: OrderId,
+    /// Of which product.
+    pub product: ProductId,
+    /// How the coffee was ground; none for whole beans.
+    pub grind: Option<Name>,
+    /// The packing that filled them.
+    pub packing: PostingId,
+    /// How many.
+    pub bags: u32,
+}
+
 /// How many bags of a product have been packed, taken off the shelf, shipped or thrown away for an order, less what was undone.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BagsSum {
@@ -81,6 +101,12 @@ pub struct BagsSum {
 pub trait ReadBags {
     /// What has been packed, taken off the shelf, shipped and thrown away for orders.
     async fn bags_of_orders(&mut self, site: SiteId, orders: &[OrderId]) -> Result<Vec<BagsSum>>;
+    /// What was taken from the shelf for orders, less what was undone, in order of the log.
+    async fn bags_allotted_to(
+        &mut self,
+        site: SiteId,
+        orders: &[OrderId],
+    ) -> Result<Vec<BagsAllotted>>;
     /// Bags that stand in the house by what was packed, shipped, taken back, thrown away and allotted, less what was undone, in order of their packings.
     async fn bags_standing(&mut self, site: SiteId) -> Result<Vec<BagsStanding>>;
     /// Whether more bags of a packing have left than stood there, for an order or for the shelf.

@@ -30,7 +30,9 @@ use crate::book::place::Place;
 use crate::day::{Day, Instant};
 use crate::ids::{BatchId, CardId, DeviceId, LotId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
-pub use bags::{BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, WriteBags};
+pub use bags::{
+    BagsAllotted, BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, WriteBags,
+};
 
 pub use audit::{
     CountRow, FlaggedRow, Flow, LotFlow, Mark, Period, ReadCounts, ReadFindings, ReadFlows,

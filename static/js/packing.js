@@ -10,6 +10,7 @@ import { sack } from './sack.js';
 import { T } from './texts.js';
 
 /** @typedef {import('./parts/fields.js').Field} Field */
+/** @import { Allotment } from './types.js' */
 
 const P = T.packing;
 const places = { list: byId('list'), bins: byId('bins'), shelf: byId('shelf'), packings: byId('packings') };
@@ -46,7 +47,34 @@ function drawList() {
   redraw(places.list, h('div', { class: 'head' }, h('h2', {}, P.list), h('div', { class: 'actions' }, h('label', { for: 'ship-day', class: 'unseen' }, T.records.shipDay), choice,
     waiting.length ? button(P.shipAll, shipAll, { kind: 'main', 'data-key': 'ship-all' }) : null, list.orders.length ? linkTo(`/packing-list?day=${list.ship_day}`, P.printList) : null, button(P.hours, packingHours, { kind: 'quiet', 'data-key': 'hours' }))),
   list.packing_day ? h('p', { class: 'help' }, T.shipping.packOn(day(list.packing_day), list.carrier_at)) : null,
-  list.orders.length === 0 ? empty(P.noOrders, linkTo('/shipping', T.pages.shipping)) : h('ul', { class: 'pack-orders' }, list.orders.map(orderRow)));
+  list.orders.length === 0 ? empty(P.noOrders, linkTo('/shipping', T.pages.shipping)) : h('ul', { class: 'pack-orders' }, list.orders.map(orderRow)),
+  calledOff());
+}
+
+/** Orders that were called off while bags from the shelf stand for them. */
+function calledOff() {
+  /** @type {Allotment[]} */
+  const taken = page.list.allotments.filter((/** @type {Allotment} */ each) => each.cancelled && each.standing);
+  const orders = new Map(taken.map((each) => [each.for.order, each.for]));
+  return orders.size === 0 ? null : h('ul', { class: 'pack-orders' }, [...orders.values()].map((order) => h('li', { class: 'sheet' },
+    h('h3', {}, order.number, h('small', {}, ` ${order.customer}`), h('span', { class: 'flag cancelled' }, T.shipping.states.cancelled)), allotmentList(order.order))));
+}
+
+/** @param {string} order @returns {Allotment[]} */
+const allottedTo = (order) => page.list.allotments.filter((/** @type {Allotment} */ each) => each.for.order === order);
+
+/** What was taken from the shelf for an order, and of which packings. @param {string} order */
+function allotmentList(order) {
+  const taken = allottedTo(order);
+  return taken.length === 0 ? null : h('ul', { class: 'lines', 'aria-label': P.taken }, taken.map((each) => h('li', {},
+    h('span', {}, P.tookShelf(T.shipping.line(each.bags, ground(each.product.name, each.grind)))),
+    h('span', {}, each.packings.map((of) => (each.packings.length > 1 ? `${of.bags} × ${of.code}` : of.code)).join(', '), ` · ${moment(each.taken_at)}`, each.standing ? '' : ` · ${P.takenGone}`),
+    each.standing ? h('div', { class: 'ways' }, button(T.floor.undo, () => toShelf(each), { kind: 'quiet', 'data-key': `undo-${each.id}`, 'aria-label': `${T.floor.undo}: ${each.for.number} ${P.tookShelf(T.shipping.line(each.bags, ground(each.product.name, each.grind)))}` })) : null)));
+}
+
+/** Bags that were taken for an order go back to the shelf, after a question: an undo cannot be undone. @param {Allotment} taken */
+async function toShelf(taken) {
+  await changed(await askCommand({ kind: 'reversals', title: P.toShelfOf(T.shipping.line(taken.bags, ground(taken.product.name, taken.grind))), lead: P.toShelfLead(taken.for.number, taken.for.customer), go: T.floor.undo, fields: [], body: () => ({ posting: taken.id }), done: () => T.floor.undone }));
 }
 
 /** @param {any} order */
@@ -56,7 +84,7 @@ function orderRow(order) {
     return h('li', {}, h('span', {}, T.shipping.line(line.bags, ground(line.product_name, line.grind))), h('span', { class: left > 0 ? '' : 'got' }, T.shipping.packedOf(line.packed_bags, line.bags), line.shipped_bags ? ` · ${P.gone(line.shipped_bags)}` : '', line.codes.length ? ` · ${line.codes.join(' ')}` : ''),
       left > 0 ? h('div', { class: 'ways' }, line.shelf_bags > 0 ? button(P.fromShelf(line.shelf_bags), () => fromShelf(order, line), { 'data-key': `shelf-${order.id}-${line.line}`, 'aria-label': `${P.fromShelf(line.shelf_bags)}: ${order.number} ${line.product_name}` }) : null,
         button(T.shipping.pack, () => pack(line.product, left, line.grind, order), { 'data-key': `pack-${order.id}-${line.line}`, 'aria-label': `${T.shipping.pack}: ${order.number} ${line.product_name}` })) : null);
-  })), order.note ? h('p', { class: 'help' }, order.note) : null);
+  })), allotmentList(order.id), order.note ? h('p', { class: 'help' }, order.note) : null);
 }
 
 /** The fields of a packing: how many bags, which bins that will do, and bags on the scale. @param {any} [product] @returns {Field[]} */

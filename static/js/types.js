@@ -244,6 +244,7 @@
 /** @typedef {{lot: Named, coffee: Named, owned_by: string|null, cost: number, per_kg: number|null, store_g: number, opening: Worth, added: number, used: {sold: number, samples: number, waste: number, differences: number, blended: number, sent: number, written_down: number, written_down_used: number}, closing: Worth}} LotValue */
 /** @typedef {{from: string|null, to: string, known: number, currency: string, lots: LotValue[], coffees: {coffee: Named, store_g: number, by_lot: number, weighted_average: number, first_in_first_out: number}[], unreadable: string[], notice: string}} ValueView */
 
+/** @typedef {{id: string, for: {order: string, number: string, customer: string}, cancelled: boolean, product: Named, grind: string|null, bags: number, packings: {packing: string, code: string, bags: number}[], taken_at: string, standing: boolean}} Allotment */
 /** @typedef {{id: string, from: Named, to: Named, lot: Named, grade: string, mass_g: number, sent_at: string, day: string, taken_in: Named|null, arrival: string|null}} SendingView */
 /** @typedef {{sites: Named[], on_the_way: SendingView[], arrived: SendingView[]}} Ways */
 /** @typedef {Record<'received_g'|'returned_g'|'blended_in_g'|'blended_out_g'|'moved_g'|'difference_g'|'charged_g'|'sampled_g'|'wasted_g'|'dried_g'|'sent_g', number>} GreenSums what a period did to green in store */

@@ -102,7 +102,8 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await shot(page, 'packing-shelf');
 
   // An order takes two of the four that are left there, thinks again, and takes them.
-  const order = await api.make('orders', { number: 'W-203', customer: 'Blue Door', ship_day: made.shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: made.filterBag, bags: 2 }] });
+  const ordered = { number: 'W-203', customer: 'Blue Door', ship_day: made.shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: made.filterBag, bags: 2 }] };
+  const order = await api.make('orders', ordered);
   await page.click(`[data-key="shelf-${order}-1"]`);
   assert.match((await page.textContent('dialog')) ?? '', /4 bags on the shelf were roasted in time/);
   await shot(page, 'packing-from-shelf');
@@ -114,6 +115,29 @@ test('bags are filled from a bin, shipped with the day less one order, and their
   await page.click('dialog .actions .main');
   await page.waitForSelector('text=2 of 2 packed');
   assert.match((await page.textContent('#packings')) ?? '', /Shelf of the shop, 2 of these for W-203/);
+  // What was taken stands at the order, of which packing, and goes back after a question; also when the order is called off.
+  await page.waitForSelector('#list >> text=2 × Kirimbi filter 250 from the shelf');
+  const taken = (await api.read(`/api/packing-list?day=${made.shipDay}`)).allotments[0];
+  assert.match((await page.textContent('#list')) ?? '', new RegExp(taken.packings[0].code));
+  await shot(page, 'packing-taken');
+  await page.click(`[data-key="undo-${taken.id}"]`);
+  assert.match((await page.textContent('dialog')) ?? '', /Back to the shelf: 2 × Kirimbi filter 250.*W-203 \(Blue Door\)/);
+  await shot(page, 'packing-to-shelf');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('text=4 of 10 bags');
+  await page.click(`[data-key="shelf-${order}-1"]`);
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('text=2 of 2 packed');
+  await api.change('orders', order, { ...ordered, cancelled: true });
+  await page.waitForSelector('#list .flag.cancelled');
+  await shot(page, 'packing-called-off');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await shot(page, 'packing-taken-390');
+  await page.setViewportSize({ width: 1280, height: 1000 });
+  await page.click(`#list .sheet:has(.flag.cancelled) [data-key^="undo-"]`);
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('text=4 of 10 bags');
+  await page.waitForSelector('#list .flag.cancelled', { state: 'detached' });
 
   await page.locator('#packings a.button').nth(1).click();
   await page.waitForFunction(() => document.body.dataset.ready === 'labels');

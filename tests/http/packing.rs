@@ -47,6 +47,12 @@ async fn shelf_bags(server: &Server) -> Value {
         .map_or(json!(0), |line| line["bags"].clone())
 }
 
+/// What was taken from the shelf for orders of a ship day.
+async fn allotments(server: &Server, day: &str) -> Vec<Value> {
+    let list = server.get(&format!("/api/packing-list?day={day}")).await;
+    list["allotments"].as_array().unwrap().clone()
+}
+
 /// What stands at a kind of place, of all lots.
 async fn standing(server: &Server, place: &str) -> i64 {
     let mut tx = server.app.read().await.unwrap();
@@ -248,6 +254,13 @@ each_database! {
         let line = list().await;
         assert_eq!((&line["packed_bags"], &line["shelf_bags"], line["codes"].as_array().unwrap().len()), (&json!(4), &json!(2), 2));
         assert_eq!(shelf_bags(server).await, json!(2));
+        let told = || allotments(server, "2026-12-02");
+        let all = told().await;
+        let mine = &all[0];
+        assert_eq!((all.len(), &mine["id"], &mine["for"]["number"], &mine["bags"], &mine["standing"]), (1, &taken["posting"]["id"], &json!("T1"), &json!(4), &json!(true)));
+        let codes = mine["packings"].as_array().unwrap().iter().map(|of| (&of["packing"], &of["bags"]));
+        assert_eq!(codes.collect::<Vec<_>>(), [(&old, &json!(3)), (&new, &json!(1))]);
+        assert_eq!(mine["packings"][0]["code"], line["codes"][0]);
         let view = server.get(&format!("/api/packings/{}", new.as_str().unwrap())).await;
         assert_eq!((&view["for"], &view["standing_bags"]), (&Value::Null, &json!(3)));
         assert_eq!((&view["stand"][0]["for"], &view["stand"][1]["for"]["number"], &view["stand"][1]["bags"]), (&Value::Null, &json!("T1"), &json!(1)));
@@ -266,16 +279,40 @@ each_database! {
         let shipped = server.command("shipments", json!({"order": order})).await;
         assert_eq!(server.get(&format!("/api/orders/{order}")).await["state"], json!("shipped"));
         assert_eq!((standing(server, "packed").await, standing(server, "shipped").await), (500_000, 1_250_000));
+        assert_eq!(told().await[0]["standing"], json!(false), "they have gone on");
         server.order("reversals", &server.id(), json!({"posting": taken["posting"]["id"]})).await.problem(409, "conflict");
         server.command("reversals", json!({"posting": shipped["posting"]["id"]})).await;
+        assert_eq!(told().await[0]["standing"], json!(true));
         server.order("reversals", &server.id(), json!({"posting": old})).await.problem(409, "conflict");
         server.command("reversals", json!({"posting": taken["posting"]["id"]})).await;
+        assert_eq!(told().await, Vec::<Value>::new(), "what is undone is no longer told");
         assert_eq!((shelf_bags(server).await, list().await["packed_bags"].clone()), (json!(6), json!(1)));
         server.command("allotments", take(4)).await;
         server.command("shipments", json!({"order": order})).await;
         let back = json!({"order": order, "product": has.kivu_bag, "bags": 5, "to": "shelf"});
         server.command("take-backs", back).await;
         assert_eq!((shelf_bags(server).await, standing(server, "shipped").await), (json!(7), 0));
+    }
+
+    /// Bags that were taken for an order that is then called off are still told, and go back to the shelf.
+    async fn bags_of_an_order_called_off(server: &Server) {
+        let has = roastery(server).await;
+        roasted(server, &has, "4.30").await;
+        server.command("packings", json!({"product": has.kivu_bag, "bags": 3})).await;
+        let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 3}])).await;
+        let take = |bags: u32| json!({"order": order, "product": has.kivu_bag, "bags": bags});
+        let first = server.command("allotments", take(1)).await;
+        let second = server.command("allotments", take(2)).await;
+        let taken = [&first, &second].map(|taken| taken["posting"]["id"].clone());
+        let told = async || allotments(server, "2026-12-02").await.iter().map(|each| (each["id"].clone(), each["cancelled"].clone())).collect::<Vec<_>>();
+        assert_eq!(told().await, taken.each_ref().map(|id| (id.clone(), json!(false))));
+        let lines = json!([{"line": 1, "product": has.kivu_bag, "bags": 3}]);
+        server.put_change("orders", &order, json!({"lines": lines, "cancelled": true})).await;
+        assert_eq!(server.get("/api/packing-list?day=2026-12-02").await["orders"], json!([]));
+        assert_eq!(told().await, taken.each_ref().map(|id| (id.clone(), json!(true))));
+        server.command("reversals", json!({"posting": taken[0]})).await;
+        assert_eq!(told().await, [(taken[1].clone(), json!(true))]);
+        assert_eq!(shelf_bags(server).await, json!(1));
     }
 
     /// What was roasted too early or too late for an order is not taken for it unless somebody names it, and what is on hold not at all.

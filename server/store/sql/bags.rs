@@ -5,10 +5,11 @@ use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
-    BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, Result, StoreError,
-    WriteBags,
+    BagsAllotted, BagsFilled, BagsRow, BagsShipped, BagsStanding, BagsSum, ReadBags, Result,
+    StoreError, WriteBags,
 };
 use super::{Db, Transaction, mass, number};
+use crate::day::Instant;
 use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::text::Name;
 
@@ -53,6 +54,44 @@ impl ReadBags for Transaction {
                     grind: grind(ground)?,
                     kind,
                     bags,
+                })
+            })
+            .collect()
+    }
+
+    async fn bags_allotted_to(
+        &mut self,
+        site: SiteId,
+        orders: &[OrderId],
+    ) -> Result<Vec<BagsAllotted>> {
+        type Columns = (Uuid, i64, Uuid, Uuid, Option<String>, Uuid, i64);
+        if orders.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut query = QueryBuilder::<Db>::new(
+            "SELECT bags.posting, posting.happened_at, bags.for_order, bags.product, bags.grind, bags.from_packing, bags.bags
+             FROM bags
+             JOIN posting ON posting.id = bags.posting
+             LEFT JOIN posting AS undo ON undo.reverses = posting.id
+             WHERE undo.id IS NULL AND posting.kind = 'allot' AND posting.site = ",
+        );
+        query.push_bind(site.0).push(" AND bags.for_order IN (");
+        let mut list = query.separated(", ");
+        for order in orders {
+            list.push_bind(order.0);
+        }
+        query.push(") ORDER BY posting.position, bags.line");
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        rows.into_iter()
+            .map(|(posting, at, order, product, ground, packing, bags)| {
+                Ok(BagsAllotted {
+                    posting: PostingId(posting),
+                    taken_at: Instant::from_ms(at),
+                    order: OrderId(order),
+                    product: ProductId(product),
+                    grind: grind(ground)?,
+                    packing: PostingId(packing),
+                    bags: count(bags)?,
                 })
             })
             .collect()
