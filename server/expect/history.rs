@@ -185,7 +185,7 @@ pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
     }
 }
 
-/// The first day on which each lot, or one, came.
+/// The day from which each lot, or one, ages.
 pub async fn received_days(
     tx: &mut dyn Read,
     site: SiteId,
@@ -193,7 +193,7 @@ pub async fn received_days(
 ) -> Result<HashMap<LotId, Day>, StoreError> {
     let mut days = HashMap::new();
     for receipts in tx.receipts(site, lot).await? {
-        if let Some(day) = receipts.first_day {
+        if let Some(day) = receipts.ages_from {
             let first = days.entry(receipts.lot).or_insert(day);
             *first = day.min(*first);
         }

@@ -62,6 +62,8 @@ pub struct LotView {
     pub state: DeliveryState,
     /// The first day on which any of it came, or was made up as a blend.
     pub received_day: Option<Day>,
+    /// The day from which it ages: that day, or, where it came from another site, the first day on which it was received there.
+    pub ages_from: Option<Day>,
     /// How much of it came or was made up, less what went back.
     pub received_g: Mass,
     /// What stands in all storerooms.
@@ -108,18 +110,21 @@ pub struct StockView {
 #[derive(Debug, Clone, Copy, Default)]
 struct Came {
     first: Option<Day>,
+    ages_from: Option<Day>,
     mass: Mass,
 }
 
 impl Came {
     fn add(&mut self, receipts: &Receipts) -> Result<(), StoreError> {
-        self.first = match (self.first, receipts.first_day) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        };
+        self.first = first_of(self.first, receipts.first_day);
+        self.ages_from = first_of(self.ages_from, receipts.ages_from);
         self.mass = sum(self.mass, receipts.mass)?;
         Ok(())
     }
+}
+
+fn first_of(a: Option<Day>, b: Option<Day>) -> Option<Day> {
+    a.into_iter().chain(b).min()
 }
 
 /// Green used by lot and day.
@@ -214,6 +219,7 @@ impl Stock {
             screen_mm: kept.fields.screen.and_then(Screen::hole_mm),
             fields: kept.fields,
             received_day: came.first,
+            ages_from: came.ages_from,
             received_g: came.mass,
             store_g,
             reserved_g,

@@ -15,7 +15,7 @@ use crate::book::place::Place;
 use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
 use crate::cost::Amount;
-use crate::day::Instant;
+use crate::day::{Day, Instant};
 use crate::green::Posted;
 use crate::ids::{CoffeeId, DeliveryId, LotId, PostingId, StoreroomId};
 use crate::mass::Mass;
@@ -65,7 +65,10 @@ impl Command for SiteArrival {
         self.ask_if_other(&sent, weighed.mass)?;
         let lot = lot_here(book, app, &sent, self.storeroom).await?;
         let bill = self.bill(book, app, &sent, lot).await?;
-        let draft = self.draft(book, id, &sent, lot, &weighed, bill)?;
+        let mut draft = self.draft(book, id, &sent, lot, &weighed, bill)?;
+        if let Some(day) = self.older_than_here(book, &sent).await? {
+            draft.facts["ages_from"] = json!(day);
+        }
         Ok(Posted::from(&book.post(draft).await?))
     }
 }
@@ -106,6 +109,15 @@ impl SiteArrival {
     fn happened_at(&self, book: &Book, sent: &Sent) -> Instant {
         let left = Instant::from_ms(sent.posting.happened_at);
         self.happened_at.min(book.now()).max(left)
+    }
+
+    /// The day from which the sender's lot ages, where that is before it came here: it is no younger for having been moved.
+    async fn older_than_here(&self, book: &mut Book, sent: &Sent) -> Outcome<Option<Day>> {
+        let came = book.zone().day(self.happened_at(book, sent));
+        let there = sent.posting.head.site;
+        let receipts = book.tx().receipts(there, Some(sent.lot)).await?;
+        let first = receipts.iter().filter_map(|one| one.ages_from).min();
+        Ok(first.filter(|day| *day < came))
     }
 
     /// A bill over what it cost the sender. Where that is not known, somebody is asked who can say it: green without a cost beside green

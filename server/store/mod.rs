@@ -463,6 +463,8 @@ pub struct Receipts {
     pub from: Place,
     /// The first day on which any came that was not undone.
     pub first_day: Option<Day>,
+    /// The day from which it ages: the first day, or, of what came from another site, the one that its arrival says.
+    pub ages_from: Option<Day>,
     /// How much in all, less what went back or was undone.
     pub mass: Mass,
 }

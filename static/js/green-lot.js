@@ -40,6 +40,7 @@ function facts(lot, from) {
   return h('dl', { class: 'facts' },
     pair(T.records.coffee, nameOf(from.coffees, lot.coffee)), pair(T.records.delivery, delivery ? title('deliveries', delivery) : '?'), pair(T.records.storeroom, nameOf(from.storerooms, lot.storeroom)),
     pair(G.received, lot.received_day ? `${fullDay(lot.received_day)} · ${mass(lot.received_g)}` : `${G.states.expected} ${delivery ? day(delivery.expected_day) : ''}`),
+    lot.ages_from && lot.ages_from !== lot.received_day ? pair(G.agesFrom, fullDay(lot.ages_from)) : null,
     pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g)), lot.lasts ? pair(G.runsOut, runsOut(lot.lasts)) : null,
     pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
     pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),

@@ -127,6 +127,7 @@
  * @property {boolean} [retired]
  * @property {string} [state]
  * @property {string|null} [received_day]
+ * @property {string|null} [ages_from]
  * @property {number} [received_g]
  * @property {number} [store_g]
  * @property {number} [reserved_g]

@@ -1,7 +1,7 @@
 /** Two sites in one book: green leaves one, is taken in at the other, and both stand in the page of all sites. */
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
-import { apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
+import { addDays, apiOf, openPage, roastery, shot, startBrowser, startService } from './support.mjs';
 
 /** @typedef {import('playwright-core').Page} Page */
 
@@ -11,11 +11,15 @@ let service;
 let coast;
 /** @type {import('playwright-core').Browser} */
 let browser;
+/** @type {Awaited<ReturnType<typeof roastery>>} */
+let made;
+/** @type {string} a storeroom of the other site */
+let shed;
 before(async () => {
   service = await startService();
-  await roastery(apiOf(service.url));
+  made = await roastery(apiOf(service.url));
   coast = await startService({ site: { name: 'Coast', of: service } });
-  await apiOf(coast.url).make('storerooms', { name: 'Shed' });
+  shed = await apiOf(coast.url).make('storerooms', { name: 'Shed' });
   browser = await startBrowser();
 });
 after(async () => {
@@ -75,6 +79,25 @@ test('green goes to another site and is weighed in there', async () => {
   assert.match((await here.page.textContent('#elsewhere')) ?? '', /Coast: VS-3/);
   await shot(here.page, 'sites-trace');
   assert.deepEqual([...here.errors, ...there.errors], []);
+});
+
+test('what came from another site is no younger for it', async () => {
+  const [api, coastApi] = [apiOf(service.url), apiOf(coast.url)];
+  const { site } = await coastApi.read('/api/me');
+  const bought = addDays(made.today, -40);
+  const weight = { basis: 'reckoned', mass_g: 60000 };
+  const delivery = await api.make('deliveries', { supplier: 'Northgate Green', reference: 'NG-90', expected_day: bought });
+  const lot = await api.make('lots', { name: 'VS-1', delivery, coffee: made.sereno, grade: '16', storeroom: made.store, expected_g: 60000, packing: { kind: 'liner', sacks: 1, sack_g: 60000, loose_g: 0 }, moisture: [], claims: [], use_rank: 1 });
+  await api.command('receipts', { delivery, happened_at: `${bought}T12:00:00Z`, lines: [{ lot, storeroom: made.store, weight }] });
+  const { posting } = await api.command('sendings', { to: site.id, lot, storeroom: made.store, weight });
+  await coastApi.command('arrivals', { sending: posting.id, storeroom: shed, weight });
+  const { page, errors } = await open(coast, 'green');
+  await page.click('.lot-link:has-text("VS-1")');
+  await page.waitForSelector('.facts >> text=Its age counts from');
+  await shot(page, 'sites-age');
+  await page.setViewportSize({ width: 390, height: 844 });
+  await shot(page, 'sites-age-390');
+  assert.deepEqual(errors, []);
 });
 
 test('a roastery with one site is not shown what it has no use for', async () => {

@@ -39,6 +39,42 @@ fn arrival(sending: &str, room: &str, grams: i64) -> Value {
     json!({"sending": sending, "storeroom": room, "weight": reckoned(grams)})
 }
 
+/// Takes in what was sent: the lot, the posting, and from which day it says that it ages.
+async fn taken_in(at: &Server, sending: &str, room: &str, grams: i64) -> Value {
+    let came = at.command("arrivals", arrival(sending, room, grams)).await;
+    let posting = came["posting"]["id"].clone();
+    let leaf = at
+        .get(&format!("/api/postings/{}", posting.as_str().unwrap()))
+        .await;
+    json!({"lot": came["posting"]["movements"][0]["lot"], "posting": posting, "ages_from": leaf["facts"]["ages_from"]})
+}
+
+/// Sends 20 kg of a lot that came on to another site; the sending's id.
+async fn on_from(at: &Server, lot: &Value, to: &Server, room: &str) -> String {
+    let body = json!({"to": to.app.site.to_string(), "lot": lot, "storeroom": room, "weight": reckoned(20_000)});
+    let answer = at.command("sendings", body).await;
+    answer["posting"]["id"].as_str().unwrap().to_owned()
+}
+
+/// When a lot was received, and from when it ages.
+async fn days(at: &Server, lot: &Value) -> [Value; 2] {
+    let lot = at
+        .get(&format!("/api/lots/{}", lot.as_str().unwrap()))
+        .await;
+    ["received_day", "ages_from"].map(|field| lot[field].clone())
+}
+
+/// What a lot is expected to lose in the dark style.
+async fn expected(at: &Server, lot: &Value) -> Value {
+    at.app.learned().await;
+    let outlook = at
+        .get(&format!("/api/lots/{}/outlook", lot.as_str().unwrap()))
+        .await;
+    let mut styles = outlook["styles"].as_array().unwrap().iter();
+    let dark = styles.find(|style| style["style"]["name"] == "Dark");
+    dark.unwrap()["expected"].clone()
+}
+
 fn places<const N: usize>(of: [(&str, i64); N]) -> BTreeMap<String, i64> {
     of.into_iter()
         .map(|(place, mg)| (place.to_owned(), mg))
@@ -82,6 +118,58 @@ each_database! {
         assert_eq!(again["posting"]["movements"][0]["lot"], json!(lot));
         let statement = coast.get(&format!("/api/lots/{lot}/statement")).await;
         assert_eq!((&statement["closing_g"], &statement["sums"]["sent_g"]), (&json!(60_950), &json!(-61_000)));
+        coast.finish().await;
+    }
+
+    /// Green is no younger for having been moved: over any number of ways it ages from the day on which it was bought.
+    async fn green_ages_from_where_it_was_bought(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let quay = server.site("Quay", 61).await;
+        let loft = quay.put_new("storerooms", json!({"name": "Loft"})).await;
+        let bought = json!("2026-11-25");
+        // What comes on the day on which it was bought says nothing of its age.
+        let first = send(server, &made, &coast.app.site.to_string(), 1_000).await;
+        let first = taken_in(&coast, &first, &room, 1_000).await;
+        assert_eq!((&first["ages_from"], days(&coast, &first["lot"]).await), (&Value::Null, [bought.clone(), bought.clone()]));
+        // Four months later more of it comes, then goes on from there, and home again.
+        for site in [server, &coast, &quay] {
+            site.set_time("2027-03-25T09:00:00Z");
+        }
+        let second = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        let second = taken_in(&coast, &second, &room, 60_000).await;
+        assert_eq!((&second["ages_from"], &second["lot"]), (&bought, &first["lot"]));
+        assert_eq!(days(&coast, &second["lot"]).await, [bought.clone(), bought.clone()]);
+        let on = on_from(&coast, &second["lot"], &quay, &room).await;
+        quay.set_time("2027-03-27T09:00:00Z");
+        let third = taken_in(&quay, &on, &loft, 20_000).await;
+        assert_eq!((&third["ages_from"], days(&quay, &third["lot"]).await), (&bought, [json!("2027-03-27"), bought.clone()]));
+        let home = on_from(&quay, &third["lot"], server, &loft).await;
+        server.set_time("2027-03-28T09:00:00Z");
+        let home = taken_in(server, &home, &made.storeroom, 20_000).await;
+        assert_eq!((&home["ages_from"], days(server, &home["lot"]).await), (&bought, [json!("2027-03-28"), bought.clone()]));
+        for site in [coast, quay] {
+            site.finish().await;
+        }
+    }
+
+    /// What has come is expected to lose what it would have lost where it was; what was bought lately is known better.
+    async fn green_that_was_moved_is_expected_to_lose_as_much(server: &Server) {
+        let made = roastery(server).await;
+        let coast = server.site("Coast", 51).await;
+        for site in [server, &coast] {
+            site.set_time("2027-03-25T09:00:00Z");
+        }
+        let there = roastery(&coast).await;
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        let came = taken_in(&coast, &sending, &there.storeroom, 60_000).await;
+        let [stayed, moved, bought] = [expected(server, &json!(made.washed)).await, expected(&coast, &came["lot"]).await, expected(&coast, &json!(there.washed)).await];
+        assert_eq!(stayed, moved);
+        let width = |expected: &Value| expected["hi"].as_f64().unwrap() - expected["lo"].as_f64().unwrap();
+        assert!(width(&moved) > width(&bought) + 0.001, "{moved} {bought}");
+        // Undone it has not come.
+        coast.command("reversals", json!({"posting": came["posting"]})).await;
+        assert_eq!(days(&coast, &came["lot"]).await, [Value::Null, Value::Null]);
         coast.finish().await;
     }
 

@@ -1,11 +1,12 @@
 //! Queries of balances and movements.
 
 use async_trait::async_trait;
+use serde::Deserialize;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{
-    LogRow, PostingFilter, ReadMovements, Receipts, Result, Sendings, Standing,
+    LogRow, PostingFilter, ReadMovements, Receipts, Result, Sendings, Standing, StoreError,
 };
 use super::{Db, Transaction, day, mass, place};
 use crate::book::place::Place;
@@ -14,6 +15,17 @@ use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
 
 type StandingColumns = (Uuid, String, Uuid, i64);
+
+/// The day from which coffee ages as the facts of its arrival say, if it was received elsewhere before that day.
+fn said_age(facts: &str) -> Result<Option<Day>> {
+    #[derive(Deserialize)]
+    struct Facts {
+        ages_from: Option<Day>,
+    }
+    let facts: Facts = serde_json::from_str(facts)
+        .map_err(|e| StoreError::Damaged(format!("no facts of an arrival: {e}")))?;
+    Ok(facts.ages_from)
+}
 
 fn standing((lot, word, key, mg): StandingColumns) -> Result<Standing> {
     Ok(Standing {
@@ -219,9 +231,11 @@ impl ReadMovements for Transaction {
     }
 
     async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>> {
+        type Columns = (Uuid, String, Uuid, Option<String>, Option<String>, i64);
         let mut query = QueryBuilder::<Db>::new(
             "SELECT account.lot, account.place, account.key,
                     MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL THEN movement.day END),
+                    MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL AND account.place = 'transit' THEN posting.facts END),
                     CAST(-account.balance_mg AS BIGINT)
              FROM record
              CROSS JOIN account
@@ -244,14 +258,17 @@ impl ReadMovements for Transaction {
             " GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
              ORDER BY account.lot, account.id",
         );
-        let rows: Vec<(Uuid, String, Uuid, Option<String>, i64)> =
-            query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
         rows.into_iter()
-            .map(|(lot, word, key, first, mg)| {
+            .map(|(lot, word, key, first, arrival, mg)| {
+                let first_day = first.as_deref().map(day).transpose()?;
+                // What was sent is taken in once, so there is one such posting.
+                let said = arrival.as_deref().map(said_age).transpose()?.flatten();
                 Ok(Receipts {
                     lot: LotId(lot),
                     from: place(&word, key)?,
-                    first_day: first.as_deref().map(day).transpose()?,
+                    first_day,
+                    ages_from: said.or(first_day),
                     mass: mass(mg)?,
                 })
             })
