@@ -22,7 +22,7 @@ use crate::follow::{Changed, Follower};
 use crate::ids::{PersonId, SiteId};
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, Record, Site};
-use crate::sites::{self, Founded};
+use crate::sites::{self, Founded, Neighbours};
 use crate::store::{Read, Store, StoreError, UnsettledRow};
 
 /// A running service.
@@ -107,6 +107,8 @@ impl App {
             changes: changes.clone(),
         };
         let commits = store.commits().await?;
+        let neighbours = Neighbours::begin(Arc::clone(&store), site, changes.clone()).await?;
+        tokio::spawn(neighbours.run(following.clone()));
         tokio::spawn(follower.run(following, commits));
         Ok(Arc::new(Self {
             store,

@@ -6,12 +6,14 @@
 
 mod arrive;
 mod found;
+mod neighbours;
 mod report;
 mod send;
 mod way;
 
 pub use arrive::{SiteArrival, hardly_as_sent, undone};
 pub use found::{Founded, SiteError, found, found_first, oldest, which};
+pub use neighbours::Neighbours;
 pub use report::{SiteFigures, SitesReport, report};
 pub use send::Sending;
 pub use way::{SendingView, Ways, ways};

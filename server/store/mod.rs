@@ -187,6 +187,10 @@ pub struct JournalFilter {
 pub trait ReadBook {
     /// All sites that have a log.
     async fn sites(&mut self) -> Result<Vec<SiteId>>;
+    /// How many leaves the log of each site has.
+    async fn log_sizes(&mut self) -> Result<Vec<(SiteId, i64)>>;
+    /// Whether anything went between sites, or was taken back, by the leaves of a site from a place in its log on.
+    async fn went_between(&mut self, site: SiteId, from: i64) -> Result<bool>;
     /// The head of a site's log.
     async fn head(&mut self, site: SiteId) -> Result<Option<HeadRow>>;
     /// Leaves from a place in the log on, in order.

@@ -44,14 +44,14 @@ async function weigh(page, choices, kilograms) {
 }
 
 test('green goes to another site and is weighed in there', async () => {
-  const here = await open(service, 'green');
+  // Neither page is opened anew: each hears of what the other does.
+  const [here, there] = [await open(service, 'green'), await open(coast, 'green')];
   await here.page.click('.lot-link:has-text("VS-3")');
   await here.page.click('[data-key="send"]');
   await shot(here.page, 'sites-send');
   await weigh(here.page, { to: 'Coast', storeroom: 'Back store' }, '60');
   await here.page.waitForSelector('#ways [data-key^="call-back-"]');
   assert.match((await here.page.textContent('#ways')) ?? '', /VS-3.*60.*kg.*Harbour Lane to Coast/s);
-  const there = await open(coast, 'green');
   await there.page.click('#ways [data-key^="take-in-"]');
   await shot(there.page, 'sites-take-in');
   await weigh(there.page, { storeroom: 'Shed' }, '59.9');
@@ -59,9 +59,11 @@ test('green goes to another site and is weighed in there', async () => {
   await there.page.click('#ways summary');
   assert.match((await there.page.textContent('#ways')) ?? '', /taken in as VS-3/);
   await shot(there.page, 'sites-taken-in');
+  await here.page.waitForSelector('#ways [data-key^="call-back-"]', { state: 'detached' });
   // Undone, it is on its way again, and is taken in as the same lot.
   await there.page.click('#ways [data-key^="undo-"]');
   await there.page.click('dialog button[type="submit"]');
+  await here.page.waitForSelector('#ways [data-key^="call-back-"]');
   await there.page.click('#ways [data-key^="take-in-"]');
   await weigh(there.page, { storeroom: 'Shed' }, '59.9');
   await there.page.waitForSelector('#ways [data-key^="undo-"]', { state: 'attached' });

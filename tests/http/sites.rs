@@ -1,10 +1,14 @@
 //! More than one site in one database: green between them, each one's own book, and all of them together.
 
 use std::collections::BTreeMap;
+use std::pin::Pin;
+use std::time::Duration;
 
+use futures_util::{Stream, StreamExt};
 use outturn::clock::Clock;
 use outturn::day::Zone;
 use outturn::{sites, store};
+use reqwest::Method;
 use serde_json::{Value, json};
 
 use crate::green::{reckoned, standing};
@@ -73,6 +77,38 @@ async fn expected(at: &Server, lot: &Value) -> Value {
     let mut styles = outlook["styles"].as_array().unwrap().iter();
     let dark = styles.find(|style| style["style"]["name"] == "Dark");
     dark.unwrap()["expected"].clone()
+}
+
+/// A page that listens.
+struct Hearing {
+    line: Pin<Box<dyn Stream<Item = String>>>,
+    text: String,
+    heard: usize,
+}
+
+impl Hearing {
+    async fn of(at: &Server) -> Self {
+        let answer = at.request(Method::GET, "/api/events").send().await.unwrap();
+        let line = answer
+            .bytes_stream()
+            .map(|part| String::from_utf8_lossy(&part.unwrap()).into_owned());
+        Self {
+            line: Box::pin(line),
+            text: String::new(),
+            heard: 0,
+        }
+    }
+
+    /// Waits until it is told of sendings once more.
+    async fn hears(&mut self) {
+        let heard = tokio::time::timeout(Duration::from_secs(8), async {
+            while self.text.matches("\"sendings\"").count() <= self.heard {
+                self.text += &self.line.next().await.unwrap();
+            }
+        });
+        heard.await.expect("the page hears of it");
+        self.heard += 1;
+    }
 }
 
 fn places<const N: usize>(of: [(&str, i64); N]) -> BTreeMap<String, i64> {
@@ -170,6 +206,34 @@ each_database! {
         // Undone it has not come.
         coast.command("reversals", json!({"posting": came["posting"]})).await;
         assert_eq!(days(&coast, &came["lot"]).await, [Value::Null, Value::Null]);
+        coast.finish().await;
+    }
+
+    /// A page hears within seconds of what another site sends it, calls back, takes in and takes back, though neither follows the other's log.
+    async fn pages_hear_of_the_other_end(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let (mut here, mut there) = (Hearing::of(server).await, Hearing::of(&coast).await);
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        there.hears().await;
+        server.command("reversals", json!({"posting": sending})).await;
+        there.hears().await;
+        let again = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        there.hears().await;
+        let came = taken_in(&coast, &again, &room, 60_000).await;
+        here.hears().await;
+        coast.command("reversals", json!({"posting": came["posting"]})).await;
+        here.hears().await;
+        // What one site does by itself is no news to the other.
+        let mut tx = server.app.read().await.unwrap();
+        let before = tx.head(coast.app.site).await.unwrap().unwrap().size;
+        drop(tx);
+        coast.put_new("storerooms", json!({"name": "Loft"})).await;
+        let mut tx = server.app.read().await.unwrap();
+        assert!(!tx.went_between(coast.app.site, before).await.unwrap());
+        assert!(tx.went_between(coast.app.site, before - 1).await.unwrap());
+        drop(tx);
+        drop((here, there));
         coast.finish().await;
     }
 

@@ -43,6 +43,35 @@ impl ReadBook for Transaction {
         Ok(rows.into_iter().map(SiteId).collect())
     }
 
+    async fn log_sizes(&mut self) -> Result<Vec<(SiteId, i64)>> {
+        let rows: Vec<(Uuid, i64)> = sqlx::query_as(
+            "SELECT site, size
+             FROM log_head
+             ORDER BY site",
+        )
+        .fetch_all(&mut **self)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(site, size)| (SiteId(site), size))
+            .collect())
+    }
+
+    async fn went_between(&mut self, site: SiteId, from: i64) -> Result<bool> {
+        let went: i64 = sqlx::query_scalar(
+            "SELECT COUNT(*)
+             FROM posting
+             LEFT JOIN posting AS undone ON undone.id = posting.reverses
+             WHERE posting.site = $1 AND posting.position >= $2
+               AND COALESCE(undone.kind, posting.kind) IN ('dispatch', 'arrive')",
+        )
+        .bind(site.0)
+        .bind(from)
+        .fetch_one(&mut **self)
+        .await?;
+        Ok(went > 0)
+    }
+
     async fn head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
         let row: Option<HeadColumns> = sqlx::query_as(
             "SELECT size, recorded_at, frontier, root
