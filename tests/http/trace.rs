@@ -220,6 +220,37 @@ each_database! {
         assert_eq!(lots_of(&forward), BTreeSet::from([blend, r.peaberry.clone()]), "not the other part");
     }
 
+    /// What left with other orders on the same day holds none of it; and an order that left with them is not made of theirs.
+    async fn a_recall_names_no_bags_without_it(server: &Server) {
+        let r = roastery(server).await;
+        let order = async |number: &str, product: &String| {
+            let fields = json!({"number": number, "customer": number, "ship_day": "2026-12-02", "transit_days": 1, "priority": 1,
+                "lines": [{"line": 1, "product": product, "bags": 2}]});
+            server.put_new("orders", fields).await
+        };
+        let dark = json!({"name": "Huila dark", "parts": [{"coffee": r.huila, "share": 1}], "style": r.dark, "bag_g": 250});
+        let dark = server.put_new("products", dark).await;
+        let [holds, holds_none] = [order("T-1", &dark).await, order("T-2", &r.kivu_bag).await];
+        roast(server, &r, &r.washed, ["10.00", "8.35"]).await;
+        let light = json!({"batch": server.id(), "lot": r.screen_18, "style": r.light, "roaster": r.drum, "weight": r.weighed("5.00")});
+        let weighed_in = server.command("weigh-ins", light.clone()).await;
+        assert!(weighed_in.is_object());
+        server.command("weigh-outs", json!({"batches": [light["batch"]], "weight": r.weighed("4.34")})).await;
+        server.advance_minutes(3 * 24 * 60);
+        server.command("packings", json!({"product": dark, "bags": 2, "order": holds})).await;
+        server.command("packings", json!({"product": r.kivu_bag, "bags": 2, "order": holds_none})).await;
+        server.command("shipments", json!({"ship_day": "2026-12-02"})).await;
+        let trace = traced(server, "lot", &r.washed, "forward").await;
+        let named: Vec<&str> = trace["touched"]["orders"].as_array().unwrap().iter().map(|order| order["number"].as_str().unwrap()).collect();
+        assert_eq!(named, ["T-1"]);
+        for direction in ["backward", "both"] {
+            let back = traced(server, "order", &holds, direction).await;
+            assert_eq!(lots_of(&back), BTreeSet::from([r.washed.clone()]), "{direction}");
+            let bags: Vec<&Value> = back["touched"]["orders"].as_array().unwrap().iter().map(|order| &order["number"]).collect();
+            assert_eq!(bags, [&json!("T-1")], "{direction}");
+        }
+    }
+
     async fn a_trace_is_a_table_and_a_picture(server: &Server) {
         let r = roastery(server).await;
         let made = sold(server, &r).await;

@@ -168,15 +168,7 @@ async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace>
         .into_iter()
         .filter(|(lot, place)| begins(asked, &keys, *lot, *place))
         .collect();
-    let mut edges = BTreeSet::new();
-    for (towards, other) in [
-        (Towards::Source, Direction::Forward),
-        (Towards::End, Direction::Backward),
-    ] {
-        if asked.direction != other {
-            edges.extend(graph.reach(&start, towards));
-        }
-    }
+    let edges = followed(&graph, asked, &keys, &start);
     let (stops, legs) = laid_out(tx, site, &graph, &start, &edges).await?;
     let touched = touched::touched(tx, site, &stops).await?;
     Ok(Trace {
@@ -189,6 +181,23 @@ async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace>
         touched,
         elsewhere: Vec::new(),
     })
+}
+
+/// The edges that a trace goes along.
+fn followed(graph: &Graph, asked: Asked, keys: &[Uuid], start: &BTreeSet<Node>) -> BTreeSet<usize> {
+    let mut edges = BTreeSet::new();
+    if asked.direction != Direction::Forward {
+        edges.extend(graph.reach(start, Towards::Source));
+    }
+    let onward = graph.reach(start, Towards::End).into_iter();
+    if asked.of == Subject::Order {
+        // Bags of other orders may have left with its own, or be of the same packing: it goes no further than to its own shipments.
+        let own = |at: &usize| keys.contains(&graph.edge(*at).to.1.key());
+        edges.extend(onward.filter(own));
+    } else if asked.direction != Direction::Backward {
+        edges.extend(onward);
+    }
+    edges
 }
 
 /// What other sites tell of what a trace reached between the sites; and what further ones tell of that. Each lot
@@ -299,11 +308,10 @@ fn begins(asked: Asked, keys: &[Uuid], lot: LotId, place: Place) -> bool {
         Subject::Batch => {
             matches!(place, Place::Batch(_) | Place::Roasted(_)) && keys.contains(&place.key())
         }
-        Subject::Packing => matches!(place, Place::Packed(_)) && keys.contains(&place.key()),
-        Subject::Shipment => matches!(place, Place::Shipped(_)) && keys.contains(&place.key()),
-        Subject::Order => {
-            matches!(place, Place::Packed(_) | Place::Shipped(_)) && keys.contains(&place.key())
+        Subject::Packing | Subject::Order => {
+            matches!(place, Place::Packed(_)) && keys.contains(&place.key())
         }
+        Subject::Shipment => matches!(place, Place::Shipped(_)) && keys.contains(&place.key()),
     }
 }
 

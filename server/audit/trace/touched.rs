@@ -10,7 +10,7 @@ use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Order, Product};
-use crate::store::{BagsRow, Read};
+use crate::store::{BagsRow, PostedBags, Read};
 use crate::text::Name;
 
 /// Bags of a product.
@@ -77,6 +77,9 @@ pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> 
     for (side, word) in ["packed", "shipped"].into_iter().enumerate() {
         let postings: Vec<PostingId> = keys(word).into_iter().collect();
         for posted in tx.bags_of_postings(site, &postings).await? {
+            if word == "shipped" && !holds(stops, &posted) {
+                continue;
+            }
             let products = bags.entry(posted.bags.order).or_default();
             products.entry(posted.bags.product).or_default()[side] += posted.bags.bags;
         }
@@ -95,6 +98,17 @@ pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> 
         batches: u32::try_from(batches.len()).unwrap_or(u32::MAX),
         orders,
         places: places(stops)?,
+    })
+}
+
+/// Whether shipped bags are of what is traced: of a packing that it reached, for others left with the same shipment; or of a shipment with
+/// which the trace begins.
+fn holds(stops: &[Stop], shipped: &PostedBags) -> bool {
+    let packing = shipped.bags.packing.map(|packing| packing.0);
+    stops.iter().any(|stop| match stop.place.as_str() {
+        "packed" => packing.is_none() || stop.key == packing,
+        "shipped" => stop.start && stop.key == Some(shipped.posting.0),
+        _ => false,
     })
 }
 
