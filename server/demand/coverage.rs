@@ -6,6 +6,8 @@
 
 use std::collections::BTreeMap;
 
+use super::Window;
+use crate::day::Day;
 use crate::ids::{CoffeeId, LotId, StyleId};
 use crate::loss::Outlook;
 
@@ -60,6 +62,57 @@ pub struct Supply {
     pub promised: BTreeMap<StyleId, i64>,
 }
 
+/// Coffee of one roasting, there or to be roasted by a card.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Made {
+    /// Its lot.
+    pub lot: LotId,
+    /// Its style.
+    pub style: StyleId,
+    /// The day it is roasted.
+    pub day: Day,
+    /// How much, grams.
+    pub grams: i64,
+}
+
+/// What others are promised of a coffee.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Promise {
+    /// In which style.
+    pub style: StyleId,
+    /// How much, grams.
+    pub grams: i64,
+    /// When it may be roasted.
+    pub window: Window,
+    /// Only of these lots.
+    pub lots: Option<Vec<LotId>>,
+}
+
+impl Promise {
+    fn takes(&self, made: &Made) -> bool {
+        let lots = self.lots.as_ref();
+        self.style == made.style
+            && self.window.contains(made.day)
+            && lots.is_none_or(|lots| lots.contains(&made.lot))
+    }
+}
+
+/// Keeps promises with coffee that will do for them, the oldest first for those that end first, and leaves what is still to be roasted
+/// of each. Among promises that take the same lots no
+/// other way keeps more.
+pub fn keep(promises: &mut [Promise], mut made: Vec<Made>) {
+    made.sort_by_key(|made| (made.day, made.lot));
+    promises.sort_by_key(|promise| promise.window.to);
+    for made in made {
+        let mut left = made.grams;
+        for promise in promises.iter_mut().filter(|promise| promise.takes(&made)) {
+            let grams = promise.grams.min(left).max(0);
+            promise.grams -= grams;
+            left -= grams;
+        }
+    }
+}
+
 /// Bags that are wanted of a coffee.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Wanted {
@@ -104,7 +157,7 @@ pub struct Covered {
     pub most_bags: u64,
     /// How it would be roasted, with what others are promised.
     pub roast: Roast,
-    /// Green that it takes beyond what others are promised, grams by lot.
+    /// Green that it takes beyond what others are promised, grams by lot, more than nothing and no more than all of it takes.
     pub green_g: BTreeMap<LotId, i64>,
 }
 
@@ -262,7 +315,8 @@ impl Supply {
         for (lot, grams) in others.green() {
             *green_g.entry(lot).or_default() -= grams;
         }
-        green_g.retain(|_, grams| *grams != 0);
+        // Larger batches may need less of a lot than the others did alone.
+        green_g.retain(|_, grams| *grams > 0);
         Covered {
             all: roast.short.is_empty(),
             certainty: self.certainty(wanted),

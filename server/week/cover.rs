@@ -6,17 +6,14 @@ use super::cover_view::{
     Arrival, BagsCover, CoffeeCover, CoverAsked, CoverView, LeftOutView, LotCover, OwnCover,
     StyleBags,
 };
-use super::facts::{Facts, RoasterFacts};
-use super::instance::{grams, limits, outlook};
+use super::facts::Facts;
 use crate::app::App;
 use crate::cost::{Amount, Landed};
 use crate::day::Day;
-use crate::demand::coverage::{
-    Charges, Covered, Green, Roasting, Shared, Supply, Wanted, most_together,
-};
+use crate::demand::coverage::{Covered, Shared, Wanted, most_together};
 use crate::demand::{List, Roll, cut_off, frozen, ship_day_of, window};
 use crate::fraction::Fraction;
-use crate::ids::{CoffeeId, DestinationId, DispatchId, LotId, StyleId, SubscriberId};
+use crate::ids::{CoffeeId, DestinationId, DispatchId, StyleId, SubscriberId};
 use crate::mass::Mass;
 use crate::money::Money;
 use crate::refusal::{Outcome, Refusal};
@@ -29,16 +26,16 @@ const MOST_AHEAD: i64 = 400;
 const MOST_NAMED: usize = 1_000;
 
 /// What coverage is reckoned from.
-struct Basis {
+pub(super) struct Basis {
     site: Site,
-    facts: Facts,
+    pub(super) facts: Facts,
     roll: Roll,
-    dispatch: Dispatch,
+    pub(super) dispatch: Dispatch,
     id: Option<DispatchId>,
     frozen: Option<List>,
     landed: Landed,
     /// When its coffee may be roasted: from the day that is fresh enough everywhere to the last that rests long enough.
-    roast: (Day, Day),
+    pub(super) roast: (Day, Day),
 }
 
 /// Answers whether a dispatch is covered.
@@ -194,7 +191,7 @@ impl Basis {
         wanted
     }
 
-    fn is_ours(&self, dispatch: Option<DispatchId>) -> bool {
+    pub(super) fn is_ours(&self, dispatch: Option<DispatchId>) -> bool {
         self.id.is_some() && dispatch == self.id
     }
 
@@ -274,106 +271,6 @@ impl Basis {
         needs
     }
 
-    /// What there is of a coffee: green, roasted and on cards, less what others are promised that leave no later, and the rest of the
-    /// dispatch before it.
-    fn supply(&self, coffee: CoffeeId, wanted: &Wanted, before: &BTreeMap<StyleId, i64>) -> Supply {
-        let facts = &self.facts;
-        let mut supply = Supply {
-            promised: before.clone(),
-            ..Supply::default()
-        };
-        let mut styles: BTreeSet<StyleId> =
-            wanted.bags.keys().chain(before.keys()).copied().collect();
-        for want in &facts.wants {
-            let before = want.ship_day <= self.dispatch.ship_day && !self.is_ours(want.dispatch);
-            for (part, share) in &want.parts {
-                if before && *part == coffee {
-                    styles.insert(want.style);
-                    let promised = supply.promised.entry(want.style).or_default();
-                    *promised += grams(want.bags, want.bag, *share);
-                }
-            }
-        }
-        let of_coffee = |lot: &LotId| {
-            let lot = facts.lots.get(lot);
-            lot.is_some_and(|lot| lot.fields.coffee == coffee)
-        };
-        let ready = facts
-            .supplies
-            .iter()
-            .filter(|there| there.day >= self.roast.0 && of_coffee(&there.lot))
-            .map(|there| (there.style, there.mass));
-        let carded = facts.cards.iter().filter(|(_, card)| of_coffee(&card.lot));
-        let carded = carded.filter_map(|(_, card)| {
-            let mass = facts.expected(card.lot, card.style, card.roaster, card.charge_g)?;
-            Some((card.style, mass))
-        });
-        for (style, mass) in ready.chain(carded) {
-            *supply.roasted.entry(style).or_default() += mass.whole_grams();
-        }
-        let mut lots: Vec<_> = facts
-            .lots
-            .iter()
-            .filter(|(id, lot)| of_coffee(id) && lot.from <= self.roast.1)
-            .collect();
-        lots.sort_by_key(|(id, lot)| (lot.fields.use_rank, **id));
-        supply.lots = lots
-            .into_iter()
-            .map(|(id, _)| Green {
-                lot: *id,
-                free_g: self.free(*id).whole_grams(),
-                roastings: styles
-                    .iter()
-                    .filter_map(|style| self.roasting(*id, *style))
-                    .collect(),
-            })
-            .collect();
-        supply
-    }
-
-    /// Green of a lot that no card takes.
-    fn free(&self, lot: LotId) -> Mass {
-        let facts = &self.facts;
-        let mut free = facts.lots.get(&lot).map_or(Mass::ZERO, |lot| lot.green);
-        let elsewhere = facts.elsewhere.get(&lot).copied().unwrap_or_default();
-        let cards = facts.cards.iter().filter(|(_, card)| card.lot == lot);
-        for taken in cards.map(|(_, card)| card.charge_g).chain([elsewhere]) {
-            free = free.minus(taken).unwrap_or_default();
-        }
-        free.max(Mass::ZERO)
-    }
-
-    /// How a lot is roasted in a style: on the largest roaster that takes it.
-    fn roasting(&self, lot: LotId, style: StyleId) -> Option<Roasting> {
-        let (roaster, charges) = self.roaster(lot, style)?;
-        let (_, outlook) = outlook(&self.facts, (lot, style), roaster, charges.max_g)?;
-        Some(Roasting {
-            style,
-            charges,
-            outlook,
-        })
-    }
-
-    fn roaster(&self, lot: LotId, style: StyleId) -> Option<(&RoasterFacts, Charges)> {
-        let facts = self.facts.lots.get(&lot)?;
-        let able = self
-            .facts
-            .roasters
-            .iter()
-            .filter(|roaster| roaster.fields.roasts(style));
-        let charges = able.filter_map(|roaster| {
-            let (min_g, max_g) = limits(roaster, lot, facts)?;
-            let step_g = roaster.fields.step_g.whole_grams().max(1);
-            let charges = Charges {
-                min_g,
-                max_g,
-                step_g,
-            };
-            Some((roaster, charges))
-        });
-        charges.max_by_key(|(roaster, charges)| (charges.max_g, roaster.id))
-    }
-
     fn coffee(
         &self,
         offer: &Offer,
@@ -426,6 +323,7 @@ impl Basis {
                     lot: *id,
                     name: lot.fields.name.clone(),
                     free_g: free,
+                    others_g: used.minus(takes).unwrap_or_default(),
                     takes_g: takes,
                     left_g: free.minus(used).unwrap_or_default(),
                 });

@@ -136,9 +136,11 @@ pub struct LotCover {
     pub name: Name,
     /// What is free of it for this dispatch and those before it.
     pub free_g: Mass,
-    /// What this dispatch takes.
+    /// What those before it take of it. Free, less this, less what this dispatch takes, is what is left.
+    pub others_g: Mass,
+    /// What this dispatch takes beside them.
     pub takes_g: Mass,
-    /// What is left then.
+    /// What is left.
     pub left_g: Mass,
 }
 

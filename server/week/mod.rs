@@ -9,6 +9,7 @@ mod answer;
 mod bags;
 mod cards;
 mod cover;
+mod cover_supply;
 mod cover_view;
 mod day;
 mod facts;

@@ -1,7 +1,7 @@
 /** Trying coffees out in a dispatch: the service answers while one chooses. */
 import { ask, NoAnswer } from './api.js';
 import { button, h, redraw, tableHead } from './dom.js';
-import { day, hours, mass, money, number, percent } from './format.js';
+import { day, hours, mass, money, percent } from './format.js';
 import { inWords } from './parts/page-frame.js';
 import { T } from './texts.js';
 
@@ -101,7 +101,7 @@ function said(view) {
     table(S.coffees, [S.coffee, [S.bags], [S.most], [S.sure], [S.reached], S.styles], view.coffees.map((/** @type {any} */ each) => [
       each.name, [String(each.bags)], [String(each.most_bags), each.covered ? '' : 'short-cell'], [percent(Math.min(each.certainty, 0.999), 1)], [String(each.reached)], each.styles.map((/** @type {any} */ style) => `${style.name} ${style.bags}`).join(', ')])),
     view.coffees.some((/** @type {any} */ each) => each.together) ? h('p', { class: 'help' }, S.together(view.coffees.filter((/** @type {any} */ each) => each.together).map((/** @type {any} */ each) => each.name).join(', '))) : null,
-    table(S.green, [T.words.lot, [S.free], [S.takes], [S.left]], view.lots.map((/** @type {any} */ lot) => [lot.name, [mass(lot.free_g)], [mass(lot.takes_g)], [mass(lot.left_g)]])),
+    table(S.green, [T.words.lot, [S.free], [S.othersBefore], [S.takes], [S.left]], view.lots.map((/** @type {any} */ lot) => [lot.name, [mass(lot.free_g)], [mass(lot.others_g)], [mass(lot.takes_g)], [mass(lot.left_g)]])),
     table(S.arrivals, [S.destination, [S.parcels], S.arrives, [S.age]], view.arrivals.map((/** @type {any} */ each) => [each.name, [String(each.parcels)], day(each.day), [S.days(each.youngest_days, each.oldest_days)]])),
     h('p', {}, `${S.byBags}: `, view.by_bags.map((/** @type {any} */ each) => S.bagsBy(each.bags, each.parcels)).join(' · ')),
     view.left_out_count ? h('details', { 'data-key': 'left-out' }, h('summary', {}, S.leftOut(view.left_out_count)), h('ul', {}, view.left_out.map((/** @type {any} */ each) => h('li', {}, `${each.number} ${each.name}: ${each.words}`)))) : h('p', {}, S.nobodyOut),
@@ -114,7 +114,7 @@ function swap(view) {
   const takes = (/** @type {any[]} */ lots) => Object.fromEntries(lots.map((lot) => [lot.name, lot.takes_g]));
   const [before, now] = [takes(view.own.lots), takes(view.lots)];
   const changes = [...new Set([...Object.keys(before), ...Object.keys(now)])].map((lot) => ({ lot, change: (now[lot] ?? 0) - (before[lot] ?? 0) })).filter(({ change }) => change !== 0);
-  return `${view.own.covered ? S.ownCovered : S.ownShort} ${cost} ${changes.map(({ lot, change }) => `${lot} ${change > 0 ? '+' : '−'}${number(Math.abs(change) / 1000, 1, 1)} kg`).join(', ')}`;
+  return `${view.own.covered ? S.ownCovered : S.ownShort} ${cost} ${changes.map(({ lot, change }) => `${lot} ${change > 0 ? '+' : '−'}${mass(Math.abs(change))}`).join(', ')}`;
 }
 
 /** @param {number} minor @param {string} currency */

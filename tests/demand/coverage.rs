@@ -2,7 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use outturn::demand::coverage::{Charges, Green, Roasting, Shared, Supply, Wanted, most_together};
+use outturn::day::Day;
+use outturn::demand::Window;
+use outturn::demand::coverage::{
+    Charges, Green, Made, Promise, Roasting, Shared, Supply, Wanted, keep, most_together,
+};
 use outturn::ids::{CoffeeId, LotId, StyleId};
 use outturn::loss::Outlook;
 use outturn::planner::{self, Draft, Instance, Item, Lot, Roaster, Yield, YieldLine};
@@ -46,6 +50,39 @@ fn wanted(filter: u64, espresso: u64) -> Wanted {
         bags: BTreeMap::from([(style(11), filter), (style(12), espresso)]),
         bag_mg: 250_000,
     }
+}
+
+/// The most days that each find a window of their own.
+fn matched(days: &[Day], windows: &[Window]) -> i64 {
+    fn find(
+        day: usize,
+        days: &[Day],
+        windows: &[Window],
+        of: &mut [Option<usize>],
+        seen: &mut [bool],
+    ) -> bool {
+        for n in 0..windows.len() {
+            if !windows[n].contains(days[day]) || std::mem::replace(&mut seen[n], true) {
+                continue;
+            }
+            if of[n].is_none_or(|other| find(other, days, windows, of, seen)) {
+                of[n] = Some(day);
+                return true;
+            }
+        }
+        false
+    }
+    let mut of = vec![None; windows.len()];
+    let found = (0..days.len()).filter(|day| {
+        find(
+            *day,
+            days,
+            windows,
+            &mut of,
+            &mut vec![false; windows.len()],
+        )
+    });
+    i64::try_from(found.count()).unwrap()
 }
 
 /// The same as a planner's instance: yields as coverage reckons them, time enough.
@@ -237,6 +274,41 @@ proptest! {
             prop_assert!(most.values().all(|bags| *bags == 0) || of.supply.covered(&all, service).all);
             let plan = planner::plan(&Instance::new(instance(&of.supply, charges, &all, service)).unwrap());
             prop_assert!(plan.short.is_empty(), "{most:?}: {:?}", plan.short);
+        }
+    }
+
+    /// Coffee keeps as many grams of promises as any way of sharing it out could: a largest matching of single grams (augmenting paths).
+    #[test]
+    fn no_other_way_keeps_more(
+        made in proptest::collection::vec((0_i64..8, 1_i64..4), 1..5), promised in proptest::collection::vec((0_i64..8, 0_i64..5, 1_i64..4), 1..5),
+    ) {
+        let day = |n: i64| "2026-11-25".parse::<Day>().unwrap().plus(n);
+        let lot = LotId(Uuid::from_u128(1));
+        let made: Vec<Made> = made.iter().map(|(on, grams)| Made { lot, style: style(11), day: day(*on), grams: *grams }).collect();
+        let promises: Vec<Promise> = promised.iter().map(|(from, long, grams)| Promise {
+            style: style(11), grams: *grams, window: Window { from: day(*from), to: day(from + long) }, lots: None,
+        }).collect();
+        let mut left = promises.clone();
+        keep(&mut left, made.clone());
+        let sum = |of: &[Promise]| of.iter().map(|promise| promise.grams).sum::<i64>();
+        let grams: Vec<Day> = made.iter().flat_map(|made| (0..made.grams).map(|_| made.day)).collect();
+        let wants: Vec<Window> = promises.iter().flat_map(|promise| (0..promise.grams).map(|_| promise.window)).collect();
+        prop_assert_eq!(sum(&promises) - sum(&left), matched(&grams, &wants));
+        prop_assert!(left.iter().all(|promise| promise.grams >= 0));
+    }
+
+    /// What a dispatch takes of a lot is some of what is roasted of it, never less than nothing, whatever others are promised.
+    #[test]
+    fn what_is_taken_is_part_of_what_is_roasted(
+        lots in proptest::collection::vec((0_i64..60_000, 120_u32..220), 1..4), promised in 0_i64..40_000, bags in 0_u64..200, service in 0.6_f64..0.98,
+    ) {
+        let charges = Charges { min_g: 4_000, max_g: 12_000, step_g: 100 };
+        let mut supply = supply(&lots, charges, 0.01, 0.0001);
+        supply.promised = BTreeMap::from([(style(12), promised)]);
+        let covered = supply.covered(&wanted(bags, 0), service);
+        let roasted = covered.roast.green();
+        for (lot, takes) in &covered.green_g {
+            prop_assert!(*takes > 0 && *takes <= roasted[lot], "{takes} of {roasted:?}");
         }
     }
 

@@ -211,6 +211,35 @@ each_database! {
         }
     }
 
+    /// Coffee that is too old for a dispatch is still there for the orders before it: they take no green for what lies ready.
+    async fn coffee_for_orders_before_is_no_green_of_the_dispatch(server: &Server) {
+        let of = offered(server).await;
+        let ask = async || {
+            let counts = json!([{"bags": 1, "styles": [of.has.light], "destination": of.home, "subscribers": 30}]);
+            let asked = json!({"subscription": of.subscription, "ship_day": "2027-01-12", "coffees": [{"coffee": of.coffees[0]}], "counts": counts});
+            let cover = server.post("/api/coverage", &asked).await.expect(200);
+            for lot in cover["lots"].as_array().unwrap() {
+                let [free, others, takes, left] = ["free_g", "others_g", "takes_g", "left_g"].map(|at| lot[at].as_i64().unwrap());
+                assert!(free - others - takes == left && others >= 0 && takes >= 0, "{lot}");
+            }
+            let others: i64 = cover["lots"].as_array().unwrap().iter().map(|lot| lot["others_g"].as_i64().unwrap()).sum();
+            (cover["coffees"][0]["most_bags"].as_u64().unwrap(), others)
+        };
+        roasted(server, &of.has).await;
+        server.app.learned().await;
+        let alone = ask().await;
+        assert_eq!(alone.1, 0);
+        // Twelve bags of 4.34 kg that lie ready and are fresh enough for them, not for the twelfth of January: 28 days.
+        let order = |bags: u32, number: &str| json!({"number": number, "customer": "Corner Cafe", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1,
+            "lines": [{"line": 1, "product": of.has.kivu_bag, "bags": bags}]});
+        server.put_new("orders", order(12, "A-1")).await;
+        assert_eq!(ask().await, alone);
+        // Ten more are 1.2 kg more than lie ready: one small batch.
+        server.put_new("orders", order(10, "A-2")).await;
+        let (most, others) = ask().await;
+        assert!(most < alone.0 && others == 4_000, "{most} {others}");
+    }
+
     /// A dispatch is planned before it is frozen; then its list stays, its orders are packed and shipped, and one is let in.
     async fn frozen_packed_and_shipped(server: &Server) {
         let of = offered(server).await;
