@@ -77,10 +77,6 @@ fn days(out: &mut String, instance: &Instance, bands: i64) {
     }
 }
 
-#[expect(
-    clippy::too_many_lines,
-    reason = "one band of the picture, drawn from left to right"
-)]
 fn band(
     out: &mut String,
     instance: &Instance,
@@ -118,39 +114,46 @@ fn band(
             .or_insert_with(|| start(out, roaster, day, begin, y, scale(roaster.startup_min)));
         let batches = i64::try_from(charges.len()).unwrap_or(0);
         let minutes = roaster.changeover_min + batches * roaster.cycle_min;
-        let coffee = instance
-            .lots
-            .iter()
-            .find(|l| l.id == lot)
-            .map_or("", |l| &l.coffee);
+        let coffee = instance.lots.iter().find(|l| l.id == lot);
+        let coffee = coffee.map_or("", |l| &l.coffee);
+        let said = format!(
+            "{coffee} {style}, lot {lot}: {batches} batches, {} kg, {minutes} min",
+            kilograms(charges.iter().sum())
+        );
         let class = if pinned.contains_key(&key) {
             "run pinned"
         } else {
             "run"
         };
-        let said = format!(
-            "{coffee} {style}, lot {lot}: {batches} batches, {} kg, {minutes} min",
-            kilograms(charges.iter().sum())
-        );
+        let fill = colour(styles, style);
         let wide = scale(minutes).max(2);
-        let _ = writeln!(
-            out,
-            "<g><title>{}</title><rect class=\"{class}\" x=\"{}\" y=\"{y}\" width=\"{wide}\" height=\"{BLOCK}\" fill=\"{}\"/>",
-            escape(&said),
-            begin + at,
-            colour(styles, style),
-        );
-        if wide > 24 {
-            let _ = writeln!(
-                out,
-                "<text class=\"in\" x=\"{}\" y=\"{}\">{batches}\u{d7}</text>",
-                begin + at + 4,
-                y + 25
-            );
-        }
-        out.push_str("</g>\n");
+        run(out, (begin + at, y, wide), (class, fill), batches, &said);
         ends.insert(day, at + scale(minutes));
     }
+}
+
+/// Draws batches that follow each other, with how many they are where there is room for it.
+fn run(
+    out: &mut String,
+    (x, y, wide): (i64, i64, i64),
+    (class, fill): (&str, &str),
+    batches: i64,
+    said: &str,
+) {
+    let _ = writeln!(
+        out,
+        "<g><title>{}</title><rect class=\"{class}\" x=\"{x}\" y=\"{y}\" width=\"{wide}\" height=\"{BLOCK}\" fill=\"{fill}\"/>",
+        escape(said),
+    );
+    if wide > 24 {
+        let _ = writeln!(
+            out,
+            "<text class=\"in\" x=\"{}\" y=\"{}\">{batches}\u{d7}</text>",
+            x + 4,
+            y + 25
+        );
+    }
+    out.push_str("</g>\n");
 }
 
 /// Draws the start-up of a day and gives where the first run begins.
