@@ -38,7 +38,7 @@ use crate::book::leaf::Leaf;
 use crate::chart::Drawdown;
 use crate::day::Day;
 use crate::floor::view::Named;
-use crate::green::lasts::{WEEKS, lasts};
+use crate::green::stock::Stock;
 use crate::ids::{LotId, PersonId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
@@ -86,14 +86,13 @@ pub async fn drawdown(
         balance = balance.plus(change)?;
         days.push((day, balance));
     }
-    let mut used = tx.green_used(site, today.plus(-7 * WEEKS)).await?;
-    used.retain(|(of, ..)| *of == lot);
-    let used: Vec<_> = used.into_iter().map(|(_, day, mass)| (day, mass)).collect();
+    let stock = Stock::read(tx, site)
+        .await?
+        .with_use(tx, site, today)
+        .await?;
     Ok(Drawdown {
         name: kept.fields.name.to_string(),
-        lasts: days
-            .first()
-            .and_then(|(since, _)| lasts(balance, &used, *since, today)),
+        lasts: stock.lot(kept).lasts,
         days,
         today,
     })

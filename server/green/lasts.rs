@@ -77,6 +77,44 @@ pub fn lasts(store: Mass, used: &[(Day, Mass)], since: Day, today: Day) -> Optio
     })
 }
 
+/// How long `store` lasts where cards will take so much of it, the last of them on a day.
+///
+/// Until the last card as much is used as the cards say, or as the rate says where that is more; what is left then goes on at the rate. Where
+/// nothing is left it ends with the last card, whatever the rate is: without one, `week_g` and `weeks` are nothing.
+#[must_use]
+pub fn lasts_with(
+    cards: Option<(Mass, Day)>,
+    store: Mass,
+    used: &[(Day, Mass)],
+    since: Day,
+    today: Day,
+) -> Option<Lasts> {
+    let by_rate = lasts(store, used, since, today);
+    let Some((carded, last)) = cards.filter(|_| store.is_positive()) else {
+        return by_rate;
+    };
+    let last = last.max(today);
+    let left = store.minus(carded).ok()?;
+    if !left.is_positive() {
+        return Some(Lasts {
+            week_g: by_rate.map_or(Mass::ZERO, |rate| rate.week_g),
+            weeks: by_rate.map_or(0, |rate| rate.weeks),
+            day: last,
+            earliest: last,
+            latest: last,
+        });
+    }
+    let (rate, after) = (by_rate?, lasts(left, used, since, today)?);
+    let wait = last.since(today);
+    let day = |rate: Day, after: Day| rate.min(after.plus(wait)).max(last);
+    Some(Lasts {
+        day: day(rate.day, after.day),
+        earliest: day(rate.earliest, after.earliest),
+        latest: day(rate.latest, after.latest),
+        ..rate
+    })
+}
+
 /// Days, rounded up but for the error of floating point; none beyond what is said.
 #[expect(
     clippy::cast_possible_truncation,
@@ -142,6 +180,33 @@ mod tests {
         assert_eq!(found.weeks, 4);
         let range = [found.earliest, found.day, found.latest].map(|day| day.since(today));
         assert_eq!(range, [20, 28, 41]);
+    }
+
+    /// By hand, at 20 kg a week: 100 kg are five weeks.
+    #[test]
+    fn cards_take_their_part() {
+        let today = day("2026-11-25");
+        let used = weekly(today, &[20; 8]);
+        let until = |cards: Option<(i64, i64)>, kg: i64, used: &[(Day, Mass)]| {
+            let cards = cards.map(|(kg, days)| (kilograms(kg), today.plus(days)));
+            let found = lasts_with(cards, kilograms(kg), used, day("2026-01-01"), today)?;
+            Some(found.day.since(today))
+        };
+        assert_eq!(until(None, 100, &used), Some(35));
+        // The week's cards take what a week takes: nothing changes.
+        assert_eq!(until(Some((20, 7)), 100, &used), Some(35));
+        // They take twice that: 60 kg are left after a week, three more.
+        assert_eq!(until(Some((40, 7)), 100, &used), Some(28));
+        // A small card far off is within what is used anyhow.
+        assert_eq!(until(Some((5, 14)), 100, &used), Some(35));
+        // All of it stands on tomorrow's card, or more than all; also of a lot that was not used before.
+        for cards in [100, 110] {
+            assert_eq!(until(Some((cards, 1)), 100, &used), Some(1));
+            assert_eq!(until(Some((cards, 1)), 100, &[]), Some(1));
+        }
+        // The last card keeps its green though the rate alone would have used it before.
+        assert_eq!(until(Some((10, 9)), 20, &used), Some(9));
+        assert_eq!(until(Some((10, 1)), 0, &used), None);
     }
 
     #[test]

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use serde::Serialize;
 
-use super::lasts::{Lasts, WEEKS, lasts};
+use super::lasts::{Lasts, WEEKS, lasts_with};
 use crate::book::place::Place;
 use crate::day::Day;
 use crate::floor::view::Named;
@@ -138,6 +138,8 @@ pub struct Stock {
     on_hold: HashMap<DeliveryId, bool>,
     store: HashMap<LotId, Mass>,
     reserved: HashMap<LotId, Mass>,
+    /// What cards will take, and the last day of one.
+    carded: HashMap<LotId, (Mass, Day)>,
     /// What was used in the last weeks, and today; read where somebody asks how long it lasts.
     used: Option<(Used, Day)>,
 }
@@ -175,10 +177,13 @@ impl Stock {
             let there = stock.store.entry(standing.lot).or_default();
             *there = sum(*there, standing.mass)?;
         }
-        stock.reserved = reserved(
-            &tx.open_cards(site).await?,
-            &setup::all::<SampleRequest>(tx, site).await?,
-        )?;
+        let cards = cards(&tx.open_cards(site).await?)?;
+        stock.reserved = reserved(&cards, &setup::all::<SampleRequest>(tx, site).await?)?;
+        for card in cards {
+            let at = stock.carded.entry(card.lot);
+            let (mass, last) = at.or_insert((Mass::ZERO, card.day));
+            (*mass, *last) = (sum(*mass, card.charge_g)?, card.day.max(*last));
+        }
         Ok(stock)
     }
 
@@ -202,7 +207,9 @@ impl Stock {
 
     fn lasts(&self, id: LotId, since: Option<Day>, store: Mass) -> Option<Lasts> {
         let (used, today) = self.used.as_ref()?;
-        lasts(store, used.get(&id)?, since?, *today)
+        let used = used.get(&id).map_or(&[][..], Vec::as_slice);
+        let cards = self.carded.get(&id).copied();
+        lasts_with(cards, store, used, since?, *today)
     }
 
     /// A lot with what follows.
@@ -275,9 +282,21 @@ pub async fn view(tx: &mut dyn Read, site: SiteId, today: Day) -> Result<StockVi
     })
 }
 
-/// What cards that nobody has weighed in on, unless withdrawn, and open sample requests will take of each lot.
+/// Cards on which nobody has weighed in, unless withdrawn.
+fn cards(rows: &[RecordRow]) -> Result<Vec<Card>, StoreError> {
+    let mut cards = Vec::with_capacity(rows.len());
+    for row in rows {
+        let card: Card = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
+        if !card.withdrawn {
+            cards.push(card);
+        }
+    }
+    Ok(cards)
+}
+
+/// What cards and open sample requests will take of each lot.
 fn reserved(
-    cards: &[RecordRow],
+    cards: &[Card],
     requests: &[Kept<SampleRequest>],
 ) -> Result<HashMap<LotId, Mass>, StoreError> {
     let mut reserved: HashMap<LotId, Mass> = HashMap::new();
@@ -286,11 +305,8 @@ fn reserved(
         *there = sum(*there, mass)?;
         Ok::<_, StoreError>(())
     };
-    for row in cards {
-        let card: Card = serde_json::from_str(&row.body).map_err(crate::book::damaged)?;
-        if !card.withdrawn {
-            add(card.lot, card.charge_g)?;
-        }
+    for card in cards {
+        add(card.lot, card.charge_g)?;
     }
     for request in requests.iter().filter(|request| !request.fields.done) {
         add(request.fields.lot, request.fields.mass_g)?;

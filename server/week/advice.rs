@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use tokio::sync::Semaphore;
 
 use super::answer::{named, reason};
-use super::facts::{Facts, RoasterFacts};
+use super::facts::{Facts, LotFacts, RoasterFacts};
 use super::instance::{grams, limits, outlook};
 use super::plan::{Asked, Planned, compute, facts};
 use super::view::ShortReason;
@@ -16,7 +16,7 @@ use crate::book::leaf::words;
 use crate::day::Day;
 use crate::floor::view::Named;
 use crate::fraction::Fraction;
-use crate::ids::{LotId, OrderId};
+use crate::ids::{CoffeeId, LotId, OrderId};
 use crate::mass::Mass;
 use crate::planner::Effort;
 use crate::refusal::Outcome;
@@ -35,6 +35,8 @@ words! {
         Minutes = "minutes",
         /// There is more green of a lot.
         Green = "green",
+        /// The hold of a lot's delivery is lifted.
+        Hold = "hold",
         /// A lot that is expected comes sooner.
         Arrival = "arrival",
         /// The order ships later.
@@ -81,7 +83,7 @@ pub struct WayOut {
     /// By how many minutes the day is longer.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<u32>,
-    /// The lot of which there is more, or that comes sooner.
+    /// The lot of which there is more, that is no longer held, or that comes sooner.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub lot: Option<Named>,
     /// How much more green there is.
@@ -196,6 +198,9 @@ enum Change {
         lot: LotId,
         more: Mass,
     },
+    Lift {
+        lot: LotId,
+    },
     Arrival {
         lot: LotId,
         day: Day,
@@ -227,7 +232,7 @@ impl Change {
             lots: facts
                 .lots
                 .iter()
-                .map(|(id, lot)| (*id, (lot.green, lot.from)))
+                .map(|(id, lot)| (*id, (lot.green, lot.from, lot.held.clone())))
                 .collect(),
         };
         match self {
@@ -244,6 +249,11 @@ impl Change {
             Self::Green { lot, more } => {
                 if let Some(lot) = facts.lots.get_mut(lot) {
                     lot.green = lot.green.plus(*more).unwrap_or(lot.green);
+                }
+            }
+            Self::Lift { lot } => {
+                if let Some(lot) = facts.lots.get_mut(lot) {
+                    (lot.green, lot.held) = (lot.there, None);
                 }
             }
             Self::Arrival { lot, day } => {
@@ -282,6 +292,9 @@ impl Change {
                 )
             }
             Self::Green { lot: id, more } => format!("With {more} more green of {}", lot(id)),
+            Self::Lift { lot: id } => {
+                format!("If the hold of {}'s delivery is lifted", lot(id))
+            }
             Self::Arrival { lot: id, day } => format!("If {} comes by {}", lot(id), day.short()),
             Self::Later { want, days } => {
                 let day = facts.wants[*want].ship_day.plus(*days);
@@ -328,6 +341,7 @@ impl Change {
                 way.kind = WayKind::Green;
                 (way.lot, way.mass_g) = (lot(id), Some(*more));
             }
+            Self::Lift { lot: id } => (way.kind, way.lot) = (WayKind::Hold, lot(id)),
             Self::Arrival { lot: id, day } => {
                 way.kind = WayKind::Arrival;
                 (way.lot, way.day) = (lot(id), Some(*day));
@@ -347,7 +361,7 @@ struct Kept {
     roasters: Vec<Vec<super::day::Shift>>,
     crew: Option<Vec<u32>>,
     wants: Vec<super::facts::Want>,
-    lots: Vec<(LotId, (Mass, Day))>,
+    lots: Vec<(LotId, (Mass, Day, Option<String>))>,
 }
 
 impl Kept {
@@ -357,9 +371,9 @@ impl Kept {
         }
         facts.crew = self.crew;
         facts.wants = self.wants;
-        for (id, (green, from)) in self.lots {
+        for (id, kept) in self.lots {
             if let Some(lot) = facts.lots.get_mut(&id) {
-                (lot.green, lot.from) = (green, from);
+                (lot.green, lot.from, lot.held) = kept;
             }
         }
     }
@@ -416,7 +430,9 @@ impl Desk {
             ShortReason::Minutes => chosen.push(self.longer_day(n)?),
             ShortReason::Green | ShortReason::NoLot => {
                 let (green, arrivals) = (self.more_green(n), self.arrivals(n));
+                let held = self.held(n);
                 chosen.push(self.best(n, green.into_iter())?);
+                chosen.push(self.best(n, held.into_iter())?);
                 chosen.push(self.best(n, arrivals.into_iter())?);
             }
             ShortReason::Window | ShortReason::Packing => {}
@@ -547,15 +563,29 @@ impl Desk {
         changes
     }
 
+    /// Each lot that is here or to come and only held.
+    fn held(&self, n: usize) -> Vec<Change> {
+        let lots = self.of_coffees(n);
+        let held = lots.filter(|(_, lot)| {
+            lot.held.is_some() && !lot.fields.retired && lot.there.is_positive()
+        });
+        held.map(|(id, _)| Change::Lift { lot: id }).collect()
+    }
+
     /// Usable lots that will do for a line, with the coffee that each is.
-    fn lots_of(&self, n: usize) -> Vec<(LotId, crate::ids::CoffeeId)> {
+    fn lots_of(&self, n: usize) -> Vec<(LotId, CoffeeId)> {
+        let lots = self.of_coffees(n);
+        let usable = lots.filter(|(_, lot)| lot.barred().is_none() && !lot.used_up);
+        usable.map(|(id, lot)| (id, lot.fields.coffee)).collect()
+    }
+
+    /// Lots of a line's coffees that its product allows.
+    fn of_coffees(&self, n: usize) -> impl Iterator<Item = (LotId, &LotFacts)> {
         let want = &self.facts.wants[n];
         let lots = self.facts.lots.iter().filter(|(id, lot)| {
-            lot.held.is_none()
-                && !lot.fields.retired
-                && want.parts.iter().any(|part| part.0 == lot.fields.coffee)
+            want.parts.iter().any(|part| part.0 == lot.fields.coffee)
                 && want.lots.as_ref().is_none_or(|lots| lots.contains(id))
         });
-        lots.map(|(id, lot)| (*id, lot.fields.coffee)).collect()
+        lots.map(|(id, lot)| (*id, lot))
     }
 }

@@ -42,10 +42,22 @@ pub struct LotFacts {
     pub green: Mass,
     /// The day from which on it is there.
     pub from: Day,
-    /// Why none of it may be used.
+    /// What plans might use of it if nothing kept it from them.
+    pub there: Mass,
+    /// Whether it came and nothing of it is in store any more.
+    pub used_up: bool,
+    /// Why its coffee may not be used, green or roasted.
     pub held: Option<String>,
     /// The storeroom to take it from.
     pub storeroom: StoreroomId,
+}
+
+impl LotFacts {
+    /// Why plans may not use its green.
+    pub fn barred(&self) -> Option<&str> {
+        let out_of_use = self.fields.retired.then_some("it is out of use");
+        self.held.as_deref().or(out_of_use)
+    }
 }
 
 /// A product of an order line, and what it takes.
@@ -500,6 +512,8 @@ async fn lots(tx: &mut dyn Read, site: SiteId, today: Day) -> Outcome<BTreeMap<L
             id,
             LotFacts {
                 green: if usable { free } else { Mass::ZERO },
+                there: free,
+                used_up: view.used_up,
                 from: expected.map_or(today, |delivery| delivery.expected_day),
                 held,
                 storeroom: storeroom(&store, id, view.fields.storeroom),

@@ -83,7 +83,7 @@ impl Pins {
                 pin.day.short()
             ));
         }
-        if let Some(why) = &lot.held {
+        if let Some(why) = lot.barred() {
             return Some(format!("{name} may not be used: {why}"));
         }
         if lot.from > pin.day {

@@ -43,7 +43,8 @@ pub fn why(facts: &Facts, want: &Want, coffee: CoffeeId, reason: Reason) -> (Sho
         Reason::Green => {
             let left = usable(facts, want, coffee);
             let sentence = format!(
-                "Not enough green of {name}: {left} may be used, and that does not cover all orders of it."
+                "Not enough green of {name}: {left} may be used, and that does not cover all orders of it.{}",
+                barred(facts, want, coffee)
             );
             (ShortReason::Green, sentence)
         }
@@ -95,16 +96,12 @@ fn no_stream(
             } else {
                 ""
             };
-            let held = self::lots(facts, want, coffee)
-                .filter_map(|id| facts.lots.get(&id))
-                .find_map(|lot| {
-                    let why = lot.held.as_ref()?;
-                    Some(format!(" {}: {why}.", lot.fields.name))
-                });
-            let sentence = format!(
-                "No green of {name}{named} is in store or expected.{}",
-                held.unwrap_or_default()
-            );
+            let barred = barred(facts, want, coffee);
+            let sentence = if barred.is_empty() {
+                format!("No green of {name}{named} is in store or expected.")
+            } else {
+                format!("No green of {name}{named} may be used.{barred}")
+            };
             (ShortReason::NoLot, sentence)
         }
         Some(day) if day > want.window.to => {
@@ -132,6 +129,17 @@ fn lots<'a>(
             lot.fields.coffee == coffee && want.lots.as_ref().is_none_or(|lots| lots.contains(id))
         })
         .map(|(id, _)| *id)
+}
+
+/// Lots that have green which plans may not use, each in a sentence with a space before it.
+fn barred(facts: &Facts, want: &Want, coffee: CoffeeId) -> String {
+    let lots = lots(facts, want, coffee).filter_map(|id| facts.lots.get(&id));
+    let there = lots.filter(|lot| lot.there.is_positive());
+    let said = there.filter_map(|lot| {
+        let why = lot.barred()?;
+        Some(format!(" {} ({}): {why}.", lot.fields.name, lot.there))
+    });
+    said.collect()
 }
 
 fn usable(facts: &Facts, want: &Want, coffee: CoffeeId) -> Mass {

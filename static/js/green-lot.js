@@ -49,7 +49,7 @@ function facts(lot, from) {
 }
 
 /** @param {NonNullable<Lot['lasts']>} lasts */
-const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, lasts.earliest === lasts.latest ? G.atRate(mass(lasts.week_g)) : `${G.between(fullDay(lasts.earliest), fullDay(lasts.latest))} ${G.atRate(mass(lasts.week_g))}`)];
+const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, lasts.earliest === lasts.latest ? (lasts.week_g ? G.atRate(mass(lasts.week_g)) : G.byCards) : `${G.between(fullDay(lasts.earliest), fullDay(lasts.latest))} ${G.atRate(mass(lasts.week_g))}`)];
 
 /** The lots of one delivery beside each other: its size grades, mostly, whatever they are sold as. @param {Lot} lot @param {Lot[]} siblings @param {any[]} expected */
 function sideBySide(lot, siblings, expected) {

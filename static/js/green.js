@@ -54,7 +54,8 @@ async function edit(kind, item, value) {
 /* Lots */
 
 function drawLots() {
-  const all = page.stock.lots.filter((lot) => page.used || !(lot.used_up || lot.retired));
+  const gone = (/** @type {Lot} */ lot) => lot.used_up || (lot.retired && !lot.store_g && !lot.reserved_g);
+  const all = page.stock.lots.filter((lot) => page.used || !gone(lot));
   const hiddenOnes = page.stock.lots.length - all.length;
   redraw(places.lots, h('div', { class: 'head' }, h('h2', {}, T.kinds.lots.many), h('div', { class: 'actions' },
     (page.lists.deliveries ?? []).length ? button(T.kinds.lots.add, () => edit('lots', null), { kind: 'main', 'data-key': 'add-lot' }) : null, all.length > 1 ? button(G.blend, blend, { 'data-key': 'blend' }) : null)),
@@ -84,7 +85,7 @@ function lotCard(lot) {
     lot.lasts ? h('p', { class: 'lasts' }, lastsText(lot.lasts.day)) : null,
     h('dl', { class: 'three' }, pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g))),
     lot.state && lot.state !== 'received' ? h('p', { class: 'flag' }, G.states[/** @type {'expected'} */ (lot.state)] ?? lot.state) : null,
-    lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null);
+    lot.used_up ? h('p', { class: 'flag' }, G.usedUp) : null, lot.retired ? h('p', { class: 'flag' }, G.outOfUse) : null);
 }
 
 /* One lot */
