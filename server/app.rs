@@ -20,7 +20,7 @@ use crate::demand::Subscribers;
 use crate::expect::Expect;
 use crate::follow::{Changed, Follower};
 use crate::ids::{PersonId, SiteId};
-use crate::refusal::{Outcome, Refusal};
+use crate::refusal::{Confirm, Outcome, Refusal};
 use crate::setup::{self, Expected, Kept, Record, Site};
 use crate::sites::{self, Founded, Neighbours};
 use crate::store::{Read, Store, StoreError, UnsettledRow};
@@ -287,6 +287,33 @@ impl App {
         expected: Expected,
         fields: R,
     ) -> Outcome<Kept<R>> {
+        self.write(actor, id, expected, fields, None).await
+    }
+
+    /// Writes a record as a person sends it: what is unusual about it is asked about once.
+    ///
+    /// # Errors
+    /// As [`setup::put`] and [`setup::ask`].
+    pub async fn put_asking<R: Record>(
+        self: &Arc<Self>,
+        actor: Actor,
+        id: Uuid,
+        expected: Expected,
+        fields: R,
+        confirmed: Vec<Confirm>,
+    ) -> Outcome<Kept<R>> {
+        self.write(actor, id, expected, fields, Some(confirmed))
+            .await
+    }
+
+    async fn write<R: Record>(
+        self: &Arc<Self>,
+        actor: Actor,
+        id: Uuid,
+        expected: Expected,
+        fields: R,
+        confirmed: Option<Vec<Confirm>>,
+    ) -> Outcome<Kept<R>> {
         let app = Arc::clone(self);
         let task = tokio::spawn(async move {
             let digest = canonical::digest(
@@ -294,7 +321,12 @@ impl App {
             );
             let mut book = app.begin(actor, digest).await?;
             let entry = app.clock.new_id();
+            let before = setup::find::<R>(book.tx(), app.site, id).await?;
             let (kept, changed) = setup::put(&mut book, id, expected, fields, entry).await?;
+            if let Some(confirmed) = confirmed.filter(|_| changed) {
+                let before = before.as_ref().map(|kept| &kept.fields);
+                setup::ask(&mut book, id, before, &kept.fields, &confirmed).await?;
+            }
             if changed {
                 app.end(book, None, &Value::Null).await?;
             }

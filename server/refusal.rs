@@ -58,6 +58,14 @@ pub enum Confirm {
     CostUnknown,
     /// What was counted is far from what the book has there.
     FarFromBook,
+    /// What is expected of a lot is far from what its packing holds.
+    FarFromPacking,
+    /// A lot is taken out of use while green of it, or cards, are there.
+    GreenLeft,
+    /// The order's ship day is over.
+    DayOver,
+    /// The order asks for fewer bags than are packed for it.
+    FewerThanPacked,
 }
 
 /// Why something is not done. Nothing has changed.

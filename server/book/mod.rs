@@ -372,6 +372,12 @@ impl Book {
         Ok(())
     }
 
+    /// The day it is at the site.
+    #[must_use]
+    pub fn today(&self) -> Day {
+        self.zone.day(self.now())
+    }
+
     /// Closes the period up to and with `to_day`: it takes nothing more.
     ///
     /// # Errors
@@ -382,7 +388,7 @@ impl Book {
         to_day: Day,
         reason: Option<String>,
     ) -> Outcome<Closing> {
-        let today = self.zone.day(self.now());
+        let today = self.today();
         if to_day >= today {
             return Err(Refusal::field(
                 "/to_day",

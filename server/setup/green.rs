@@ -4,14 +4,15 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Coffee, Link, Record, Roaster, Screen, fault, unless};
+use super::{Coffee, Link, Record, Roaster, Screen, Unusual, fault, unless};
+use crate::book::damaged;
 use crate::book::place::Place;
 use crate::day::Day;
 use crate::fraction::Fraction;
 use crate::ids::{CoffeeId, DeliveryId, LotId, RoasterId, SiteId, StoreroomId};
 use crate::mass::Mass;
 use crate::money::Money;
-use crate::refusal::FieldError;
+use crate::refusal::{Confirm, FieldError};
 use crate::store::{Read, Receipts, StoreError};
 use crate::text::{Name, Note};
 
@@ -217,7 +218,88 @@ pub struct Lot {
     pub retired: bool,
 }
 
+impl Packing {
+    /// What all of it holds; nothing where that is beyond any mass.
+    fn holds(&self) -> Mass {
+        let sacks = self.sack_g.mg().checked_mul(i64::from(self.sacks));
+        let sacks = sacks.and_then(|mg| Mass::from_mg(mg).ok());
+        sacks
+            .and_then(|sacks| sacks.plus(self.loose_g).ok())
+            .unwrap_or_default()
+    }
+}
+
+/// What is read of a card that would take green.
+#[derive(Deserialize)]
+struct Taking {
+    lot: LotId,
+    charge_g: Mass,
+    #[serde(default)]
+    withdrawn: bool,
+}
+
 impl Lot {
+    /// Grams for kilograms, one sack for all: what is expected is more than a fifth from what the packing holds. A bound of our own, so
+    /// wide that loose coffee and torn sacks are not asked about.
+    fn far_from_packing(&self) -> Option<Unusual> {
+        let holds = self.packing.holds();
+        let off = holds.mg().abs_diff(self.expected_g.mg());
+        let far = off > holds.max(self.expected_g).mg().unsigned_abs() / 5;
+        let said = self.expected_g.is_positive() && holds.is_positive();
+        let loose = if self.packing.loose_g.is_positive() {
+            format!(" and {} loose", self.packing.loose_g)
+        } else {
+            String::new()
+        };
+        (said && far).then(|| Unusual {
+            confirm: Confirm::FarFromPacking,
+            words: format!(
+                "{} are expected, and {} packs of {}{loose} hold {holds}: put one of them right, or confirm it",
+                self.expected_g, self.packing.sacks, self.packing.sack_g
+            ),
+        })
+    }
+
+    /// Green in store and on cards that nobody would see in the choices any more.
+    async fn green_left(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: LotId,
+    ) -> Result<Option<Unusual>, StoreError> {
+        let standing = tx.standing_of_lot(site, id).await?;
+        let store = standing
+            .iter()
+            .filter(|one| matches!(one.place, Place::Store(_)))
+            .map(|one| one.mass);
+        let mut cards = Vec::new();
+        for row in tx.open_cards(site).await? {
+            let card: Taking = serde_json::from_str(&row.body).map_err(damaged)?;
+            if card.lot == id && !card.withdrawn {
+                cards.push(card.charge_g);
+            }
+        }
+        let sum =
+            |masses: Vec<Mass>| Mass::sum(masses).map_err(|e| StoreError::Damaged(e.to_string()));
+        let (left, count) = (sum(store.collect())?, cards.len());
+        let carded = sum(cards)?;
+        if !left.is_positive() && count == 0 {
+            return Ok(None);
+        }
+        let takes = match count {
+            0 => String::new(),
+            1 => format!(", and a card takes {carded} of it"),
+            n => format!(", and {n} cards take {carded} of it"),
+        };
+        Ok(Some(Unusual {
+            confirm: Confirm::GreenLeft,
+            words: format!(
+                "{left} of {} are in store{takes}: out of use, no plan takes any. Leave it in use, or confirm it",
+                self.name
+            ),
+        }))
+    }
+
     /// Those of some claims under which coffee of this lot that was roasted on a day may not be sold.
     #[must_use]
     pub fn lacks<'a>(&self, claims: &'a [Name], roasted_on: Day) -> Vec<&'a Name> {
@@ -278,6 +360,26 @@ impl Record for Lot {
             ));
         }
         Ok(faults)
+    }
+
+    async fn unusual(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: Uuid,
+        before: Option<&Self>,
+        _today: Day,
+    ) -> Result<Vec<Unusual>, StoreError> {
+        let mut unusual = Vec::new();
+        let said = |lot: &Self| (lot.expected_g, lot.packing.clone());
+        let came = !tx.receipts(site, Some(id.into())).await?.is_empty();
+        if !came && before.is_none_or(|before| said(before) != said(self)) {
+            unusual.extend(self.far_from_packing());
+        }
+        if self.retired && before.is_some_and(|before| !before.retired) {
+            unusual.extend(self.green_left(tx, site, id.into()).await?);
+        }
+        Ok(unusual)
     }
 
     fn faults(&self) -> Vec<FieldError> {

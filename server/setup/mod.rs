@@ -47,7 +47,7 @@ use uuid::Uuid;
 use crate::book::{Book, canonical, damaged};
 use crate::day::Day;
 use crate::ids::SiteId;
-use crate::refusal::{FieldError, Outcome, Refusal};
+use crate::refusal::{Confirm, FieldError, Outcome, Refusal};
 use crate::store::{Read, RecordRow, StoreError};
 
 /// A name in a record for another record: where it stands, of what kind that must be, and which.
@@ -118,6 +118,27 @@ pub trait Record: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
     ) -> Result<Vec<FieldError>, StoreError> {
         Ok(Vec::new())
     }
+
+    /// What is unusual about a change of it on a day, so that a person is asked once more.
+    async fn unusual(
+        &self,
+        _tx: &mut dyn Read,
+        _site: SiteId,
+        _id: Uuid,
+        _before: Option<&Self>,
+        _today: Day,
+    ) -> Result<Vec<Unusual>, StoreError> {
+        Ok(Vec::new())
+    }
+}
+
+/// Something that can be, and that a person must say once more.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unusual {
+    /// What confirms it.
+    pub confirm: Confirm,
+    /// What is unusual, with its figures, and what to do: a part of a sentence.
+    pub words: String,
 }
 
 /// A record with its id and revision.
@@ -314,6 +335,33 @@ pub async fn put<R: Record>(
 }
 
 /// The writing transaction, for reading.
+/// Asks once more about what is unusual in a change of a record from what it was.
+///
+/// # Errors
+/// [`Refusal::Confirm`] for what nobody has confirmed.
+pub async fn ask<R: Record>(
+    book: &mut Book,
+    id: Uuid,
+    before: Option<&R>,
+    fields: &R,
+    confirmed: &[Confirm],
+) -> Outcome<()> {
+    let (site, today) = (book.site(), book.today());
+    let mut unusual = fields
+        .unusual(as_read(book), site, id, before, today)
+        .await?;
+    unusual.retain(|one| !confirmed.contains(&one.confirm));
+    if unusual.is_empty() {
+        return Ok(());
+    }
+    let words: Vec<&str> = unusual.iter().map(|one| one.words.as_str()).collect();
+    Err(Refusal::Confirm {
+        confirm: unusual.iter().map(|one| one.confirm).collect(),
+        sentence: words.join("; "),
+        facts: serde_json::Map::new(),
+    })
+}
+
 fn as_read(book: &mut Book) -> &mut dyn Read {
     book.tx()
 }

@@ -16,6 +16,10 @@ const MOST: Mass = match Mass::from_mg(1_000_000_000_000) {
     Err(_) => Mass::MAX,
 };
 
+/// Steps that a display counts up to the most it weighs. OIML R 76-1:2006, table 3 (clause 3.2): at least 100 verification intervals in any
+/// class but the finest, at most 100,000 in classes II and III; a display may show tenths of one (clause 3.4.2, from memory).
+const STEPS: std::ops::RangeInclusive<i64> = 100..=1_000_000;
+
 /// A container that stands on a scale, with its mass.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -67,6 +71,9 @@ impl Record for Scale {
                 "the most it weighs: at least one division, at most 100 t",
             ));
         }
+        if faults.is_empty() {
+            faults.extend(self.steps_fault());
+        }
         if self.containers.len() > 50 {
             faults.push(fault("/containers", "at most 50 containers"));
         }
@@ -88,6 +95,25 @@ impl Record for Scale {
             }
         }
         faults
+    }
+}
+
+impl Scale {
+    /// A step in one unit and a capacity in another.
+    fn steps_fault(&self) -> Option<FieldError> {
+        let steps = self.max_g.mg() / self.division_g.mg();
+        (!STEPS.contains(&steps)).then(|| {
+            fault(
+                "/division_g",
+                format!(
+                    "{} in steps of {} would be {steps} steps, and scales show {} to {}: look at the unit of both",
+                    self.max_g,
+                    self.division_g,
+                    STEPS.start(),
+                    STEPS.end()
+                ),
+            )
+        })
     }
 }
 

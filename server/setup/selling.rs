@@ -1,13 +1,16 @@
 //! Ship days and orders.
 
+use std::collections::BTreeMap;
+
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Dispatch, Link, Product, Record, StandingOrder, fault, unless};
+use super::{Dispatch, Link, Product, Record, StandingOrder, Unusual, fault, unless};
+use crate::book::leaf::Kind;
 use crate::day::{Day, TimeOfDay};
 use crate::ids::{DispatchId, ProductId, SiteId, StandingOrderId};
-use crate::refusal::FieldError;
+use crate::refusal::{Confirm, FieldError};
 use crate::store::{Read, StoreError};
 use crate::text::{Name, Note};
 
@@ -126,6 +129,52 @@ pub(super) fn line_faults(lines: &[OrderLine]) -> Vec<FieldError> {
     faults
 }
 
+impl Order {
+    /// How many bags of a product in a grind it asks for.
+    fn asks_for(&self, filled: &(ProductId, Option<Name>)) -> u32 {
+        let same = |line: &&OrderLine| (line.product, &line.grind) == (filled.0, &filled.1);
+        self.lines.iter().filter(same).map(|line| line.bags).sum()
+    }
+
+    /// Lines that are cut to fewer bags than stand packed for them: the rest would leave with them.
+    async fn fewer_than_packed(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: Uuid,
+        before: &Self,
+    ) -> Result<Option<Unusual>, StoreError> {
+        let mut packed: BTreeMap<(ProductId, Option<Name>), i64> = BTreeMap::new();
+        for sum in tx.bags_of_orders(site, &[id.into()]).await? {
+            let bags = packed.entry((sum.product, sum.grind)).or_default();
+            match Kind::of_word(&sum.kind) {
+                Some(Kind::Allot | Kind::Pack) => *bags += sum.bags,
+                Some(Kind::TakeBack | Kind::Waste) => *bags -= sum.bags,
+                _ => {}
+            }
+        }
+        let mut words = Vec::new();
+        for (filled, packed) in packed {
+            let asks = self.asks_for(&filled);
+            if asks >= before.asks_for(&filled) || packed <= i64::from(asks) {
+                continue;
+            }
+            let product = super::find::<Product>(tx, site, filled.0).await?;
+            let name = product.map_or_else(String::new, |kept| kept.fields.name.to_string());
+            words.push(format!(
+                "{packed} bags of {name} are packed for it, and it would ask for {asks}"
+            ));
+        }
+        Ok((!words.is_empty()).then(|| Unusual {
+            confirm: Confirm::FewerThanPacked,
+            words: format!(
+                "{}: what is packed leaves with the order. Ask for as many, or confirm it",
+                words.join(", and ")
+            ),
+        }))
+    }
+}
+
 #[async_trait]
 impl Record for Order {
     const KIND: &'static str = "order";
@@ -197,5 +246,30 @@ impl Record for Order {
                 ),
             )]
         })
+    }
+
+    async fn unusual(
+        &self,
+        tx: &mut dyn Read,
+        site: SiteId,
+        id: Uuid,
+        before: Option<&Self>,
+        today: Day,
+    ) -> Result<Vec<Unusual>, StoreError> {
+        let mut unusual = Vec::new();
+        let moved = before.is_none_or(|before| before.ship_day != self.ship_day);
+        if moved && self.ship_day < today && !self.cancelled {
+            unusual.push(Unusual {
+                confirm: Confirm::DayOver,
+                words: format!(
+                    "{} is over, today is {today}: choose a later ship day, or confirm it if the order left then",
+                    self.ship_day
+                ),
+            });
+        }
+        if let Some(before) = before.filter(|_| !self.cancelled) {
+            unusual.extend(self.fewer_than_packed(tx, site, id, before).await?);
+        }
+        Ok(unusual)
     }
 }

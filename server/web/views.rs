@@ -6,6 +6,8 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
+use serde::Deserialize;
+use serde_json::Value;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
@@ -18,9 +20,32 @@ use crate::app::App;
 use crate::day::Day;
 use crate::demand::{self, DispatchView, OrderView};
 use crate::green::stock::{DeliveryView, LotView, Stock};
-use crate::refusal::{Outcome, Refusal};
+use crate::refusal::{Confirm, Outcome, Refusal};
 use crate::setup::{self, Delivery, Dispatch, Kept, Lot, Order, Record, Right};
 use crate::store::Read;
+
+/// What a person has said once more of a record.
+#[derive(Debug, Deserialize, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Confirmed {
+    /// The words of `confirm`, with commas between.
+    #[param(max_length = 200)]
+    pub confirmed: Option<String>,
+}
+
+impl Confirmed {
+    fn read(&self) -> Answer<Vec<Confirm>> {
+        let words = self.confirmed.iter().flat_map(|words| words.split(','));
+        let confirm = |word: &str| {
+            serde_json::from_value(Value::from(word)).map_err(|_| {
+                let right = "the words of `confirm`, with commas between";
+                Problem::at("invalid", "/confirmed".to_owned(), right.to_owned())
+            })
+        };
+        words.map(confirm).collect()
+    }
+}
 
 /// The day it is at the site.
 ///
@@ -97,11 +122,11 @@ macro_rules! view_routes {
             }
 
             #[utoipa::path(put, path = $one, operation_id = $put, tag = $tag, request_body = $record,
-                params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header)),
+                params(("id" = Uuid, Path), ("If-Match" = Option<String>, Header), ("If-None-Match" = Option<String>, Header), Confirmed),
                 responses((status = 200, body = $view), (status = 201, body = $view),
                     (status = "4XX", body = Problem, content_type = "application/problem+json")))]
-            pub async fn put_one(State(app): State<Arc<App>>, who: Who, Path(id): Path<Uuid>, Expects(expected): Expects, Body(fields): Body<$record>) -> Answer<Response> {
-                let kept = app.put(who.0, id, expected, fields).await?;
+            pub async fn put_one(State(app): State<Arc<App>>, who: Who, Path(id): Path<Uuid>, Expects(expected): Expects, Query(confirmed): Query<Confirmed>, Body(fields): Body<$record>) -> Answer<Response> {
+                let kept = app.put_asking(who.0, id, expected, fields, confirmed.read()?).await?;
                 let mut tx = app.read().await?;
                 let view = only::<$record, _>(id, $views(&app, &mut *tx, vec![kept]).await?)?;
                 Ok(with_tag(written(expected), view.revision, view))

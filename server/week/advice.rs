@@ -356,12 +356,15 @@ impl Change {
     }
 }
 
+/// What of a lot may be used, from when, and why none of it may.
+type Usable = (Mass, Day, Option<String>);
+
 /// The facts that changes touch, as they were.
 struct Kept {
     roasters: Vec<Vec<super::day::Shift>>,
     crew: Option<Vec<u32>>,
     wants: Vec<super::facts::Want>,
-    lots: Vec<(LotId, (Mass, Day, Option<String>))>,
+    lots: Vec<(LotId, Usable)>,
 }
 
 impl Kept {

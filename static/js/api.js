@@ -86,11 +86,14 @@ export async function readAll(path) {
   return items.sort((a, b) => compare(known(a), known(b)));
 }
 
-/** A new record under an id made here. @param {string} kind @param {string} id @param {unknown} fields */
-export const create = (kind, id, fields) => call('PUT', `/api/${kind}/${id}`, fields, { 'if-none-match': '*' });
+/** @param {string[]} confirmed what a person said once more of a record */
+const said = (confirmed) => (confirmed.length ? `?confirmed=${confirmed.join(',')}` : '');
 
-/** A changed record; refused when somebody changed it meanwhile. @param {string} kind @param {string} id @param {number|string} revision @param {unknown} fields */
-export const change = (kind, id, revision, fields) => call('PUT', `/api/${kind}/${id}`, fields, { 'if-match': `"${revision}"` });
+/** A new record under an id made here. @param {string} kind @param {string} id @param {unknown} fields @param {string[]} [confirmed] */
+export const create = (kind, id, fields, confirmed = []) => call('PUT', `/api/${kind}/${id}${said(confirmed)}`, fields, { 'if-none-match': '*' });
+
+/** A changed record; refused when somebody changed it meanwhile. @param {string} kind @param {string} id @param {number|string} revision @param {unknown} fields @param {string[]} [confirmed] */
+export const change = (kind, id, revision, fields, confirmed = []) => call('PUT', `/api/${kind}/${id}${said(confirmed)}`, fields, { 'if-match': `"${revision}"` });
 
 /**
  * Something that happened. The same id and content may be sent again without happening twice.

@@ -1,6 +1,6 @@
 /** A form in a dialog: for every record and for every command that needs more than a tap. */
 import { button, freshId, h, holdFocus } from './dom.js';
-import { change, command, create, happened, Problem, uuid7 } from './api.js';
+import { change, command, create, happened, Problem, sentence, uuid7 } from './api.js';
 import { T } from './texts.js';
 import { complete } from './records.js';
 import { tell, trying } from './parts/page-frame.js';
@@ -88,9 +88,9 @@ export function editRecord({ kind, item, title, fields, value, lead }) {
   const id = item?.id ?? uuid7();
   return askForm({
     title, lead, fields, value: value ?? item ?? {},
-    save: async (values) => {
+    save: async (values, confirmed) => {
       const full = complete(kind, values);
-      await (item ? change(kind, id, item.revision, strip({ ...carried(kind, item), ...blanked(fields, full) })) : create(kind, id, full));
+      await (item ? change(kind, id, item.revision, strip({ ...carried(kind, item), ...blanked(fields, full) }), confirmed) : create(kind, id, full, confirmed));
       tell(T.form.saved);
     },
   });
@@ -123,8 +123,16 @@ export function carried(kind, item) {
  */
 export async function retire(kind, item) {
   const body = { ...carried(kind, item), retired: !item.retired };
-  await change(kind, item.id, item.revision, body);
-  tell(item.retired ? T.form.putBack : T.form.takenOut);
+  const put = async (/** @type {string[]} */ confirmed) => {
+    await change(kind, item.id, item.revision, body, confirmed);
+    tell(item.retired ? T.form.putBack : T.form.takenOut);
+  };
+  try {
+    await put([]);
+  } catch (error) {
+    if (!(error instanceof Problem) || error.confirm.length === 0) throw error;
+    await askForm({ title: `${T.form.retire}: ${item.name}`, lead: sentence(error.message), go: T.form.retire, fields: [], save: (_, more) => put([...error.confirm, ...more]) });
+  }
 }
 
 /**

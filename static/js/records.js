@@ -89,7 +89,7 @@ const FIELDS = {
   ],
   scales: () => [
     f('name', R.name, 'text'), f('unit', R.unit, 'choice', { options: ['g', 'kg', 'lb'].map((value) => ({ value, label: value })), start: 'kg', help: R.unitHelp }),
-    f('division_g', R.division, 'mass', { unit: 'g', help: R.divisionHelp }), f('max_g', R.max, 'mass', { help: R.maxHelp }),
+    f('division_g', R.division, 'mass', { unitOf: 'unit', help: R.divisionHelp }), f('max_g', R.max, 'mass', { unitOf: 'unit', help: R.maxHelp }),
     f('containers', R.containers, 'rows', { add: R.addContainer, help: R.containersHelp, start: [], fields: [f('name', R.name, 'text'), f('tare_g', R.tare, 'mass', { unit: 'g' })] }),
   ],
   storerooms: () => [f('name', R.name, 'text', { help: R.storeroomHelp })],

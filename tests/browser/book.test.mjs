@@ -78,6 +78,26 @@ test('a delivery that is received a second time says what has come, and asks', a
   await context.close();
 });
 
+test('a lot with green goes out of use only when that is said once more, and stays in sight', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
+  const other = made.lots[1] ?? '';
+  await page.goto(`${service.url}/green#${other}`);
+  await page.click('[data-key="retire-lot"]');
+  await page.waitForSelector('dialog .lead >> text=are in store');
+  await shot(page, 'green-out-of-use');
+  await page.click('dialog .actions .button:not(.main)');
+  await page.waitForSelector('dialog', { state: 'detached' });
+  assert.equal((await api.read(`/api/lots/${other}`)).retired, undefined, 'nothing has changed');
+  await page.click('[data-key="retire-lot"]');
+  await page.click('dialog .actions .main');
+  await page.waitForSelector('.toast');
+  await page.waitForSelector(`#lots li:has([data-key="lot-${other}"]) .flag >> text=Out of use`);
+  await page.click('[data-key="retire-lot"]');
+  await page.waitForSelector(`#lots li:has([data-key="lot-${other}"]) .flag`, { state: 'detached' });
+  assert.deepEqual(errors.filter((each) => !/409/.test(each)), [], 'a further tap is asked for by a refusal');
+  await context.close();
+});
+
 test('a batch outside its range is reviewed with a reason, another one corrected', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
   await page.goto(`${service.url}/loss#${lot}`);

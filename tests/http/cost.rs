@@ -174,9 +174,8 @@ each_database! {
         tariffs(server, &r).await;
         let nyeri = server.put_new("coffees", json!({"name": "Nyeri"})).await;
         let delivery = server.put_new("deliveries", json!({"supplier": "Hill Traders", "reference": "HT-1", "expected_day": "2026-11-20"})).await;
-        let mut lot = server.get(&format!("/api/lots/{}", r.screen_18)).await;
         let lot = json!({"name": "Nyeri AA", "coffee": nyeri, "delivery": delivery, "grade": "AA", "storeroom": r.storeroom, "expected_g": 60_000,
-            "packing": lot["packing"].take(), "moisture": [], "claims": [], "use_rank": 1, "landed_cost": eur(48_000)});
+            "packing": {"kind": "jute", "sacks": 1, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1, "landed_cost": eur(48_000)});
         let lot = server.put_new("lots", lot).await;
         let weight = json!({"basis": "reckoned", "mass_g": 60_000});
         server.command("receipts", json!({"delivery": delivery, "lines": [{"lot": lot, "storeroom": r.storeroom, "weight": weight}]})).await;

@@ -301,9 +301,8 @@ async fn workers(program: &Program, token: &str, seed: u64) -> Vec<Worker> {
 }
 
 async fn lot(owner: &Client, made: &Roastery, n: u64) -> String {
-    let like = owner.get(&format!("/api/lots/{}", made.screen_18)).await;
     let fields = json!({"name": format!("Kivu {n}"), "grade": "AA", "coffee": made.kivu, "delivery": made.kivu_delivery,
-        "storeroom": made.storeroom, "expected_g": RECEIVED_G, "packing": like["packing"], "moisture": [], "claims": [], "use_rank": n + 5});
+        "storeroom": made.storeroom, "expected_g": RECEIVED_G, "packing": {"kind": "jute", "sacks": 20, "sack_g": 50_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": n + 5});
     owner.put_new("lots", fields).await
 }
 

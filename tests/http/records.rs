@@ -151,6 +151,82 @@ each_database! {
         }
     }
 
+    /// Grams written for kilograms, or one sack for all: what is expected and what the packing holds are far apart.
+    async fn a_lot_far_from_its_packing_is_asked_about(server: &Server) {
+        let has = roastery(server).await;
+        let lot = |grams: i64, sacks: u32| json!({"name": "Typed", "coffee": has.huila, "delivery": has.huila_delivery, "grade": "AA", "storeroom": has.storeroom,
+            "expected_g": grams, "packing": {"kind": "jute", "sacks": sacks, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 3});
+        let id = server.id();
+        let path = format!("/api/lots/{id}");
+        let asked = server.put(&path, &lot(300_000_000, 5)).await;
+        asked.problem(409, "confirm");
+        assert_eq!(asked.json()["confirm"], json!(["far_from_packing"]));
+        let sentence = asked.json()["detail"].as_str().unwrap().to_owned();
+        assert!(sentence.contains("300000 kg are expected") && sentence.contains("5 packs of 60 kg hold 300 kg"), "{sentence}");
+        assert_eq!(server.ask(&path).await.status, 404, "nothing was written");
+        server.put(&format!("{path}?confirmed=nothing"), &lot(300_000_000, 5)).await.problem(422, "invalid");
+        server.put(&format!("{path}?confirmed=far_from_packing"), &lot(300_000_000, 5)).await.expect(201);
+        // Up to a fifth, a lot without sacks, and one of which nothing is expected are not asked about.
+        for (name, grams, sacks) in [("A", 250_000, 5), ("B", 300_000, 0), ("C", 0, 5)] {
+            let mut fields = lot(grams, sacks);
+            fields["name"] = json!(name);
+            server.put_new("lots", fields).await;
+        }
+    }
+
+    /// A step in kilograms and a capacity in grams, or the other way round. OIML R 76-1:2006, table 3: 100 intervals at the least in all
+    /// classes but the finest; at most 100,000 in class II, of which a display may show tenths.
+    async fn a_scale_shows_a_plausible_number_of_steps(server: &Server) {
+        let scale = |division: f64, max: i64, name: &str| json!({"name": name, "unit": "kg", "division_g": division, "max_g": max, "containers": []});
+        for (division, max) in [(0.02, 60_000), (20.0, 60_000_000), (5_000.0, 60_000)] {
+            let refused = server.put(&format!("/api/scales/{}", server.id()), &scale(division, max, "Wrong")).await;
+            refused.problem(422, "invalid");
+            assert_eq!(refused.pointers(), ["/division_g"]);
+        }
+        // Scales that are sold: 60 kg by 20 g, 150 kg by 50 g, 6.2 kg by 0.01 g, 60 t by 20 kg is beyond a roastery's step.
+        for (n, (division, max)) in [(20.0, 60_000), (50.0, 150_000), (0.01, 6_200), (10_000.0, 60_000_000)].into_iter().enumerate() {
+            server.put_new("scales", scale(division, max, &format!("Scale {n}"))).await;
+        }
+    }
+
+    /// An order on a day that is over is asked about; one that stood there before is changed freely.
+    async fn an_order_on_a_day_that_is_over_is_asked_about(server: &Server) {
+        let has = roastery(server).await;
+        let order = json!({"number": "L-1", "customer": "Corner Cafe", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1,
+            "lines": [{"line": 1, "product": has.kivu_bag, "bags": 11}]});
+        let before = server.put_new("orders", order.clone()).await;
+        server.advance_minutes(8 * 24 * 60);
+        let mut late = order;
+        late["number"] = json!("L-2");
+        let path = format!("/api/orders/{}", server.id());
+        let asked = server.put(&path, &late).await;
+        asked.problem(409, "confirm");
+        assert_eq!(asked.json()["confirm"], json!(["day_over"]));
+        assert!(asked.json()["detail"].as_str().unwrap().contains("2026-12-02 is over, today is 2026-12-03"), "{}", asked.text);
+        server.put(&format!("{path}?confirmed=day_over"), &late).await.expect(201);
+        server.put_change("orders", &before, json!({"customer": "Corner House", "lines": late["lines"]})).await;
+    }
+
+    /// Bags that are packed leave with their order, so an order for fewer is asked about.
+    async fn an_order_cut_below_what_is_packed_is_asked_about(server: &Server) {
+        let has = roastery(server).await;
+        let order = json!({"number": "C-1", "customer": "Corner Cafe", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1,
+            "lines": [{"line": 1, "product": has.kivu_bag, "bags": 14}]});
+        let order = server.put_new("orders", order).await;
+        let batch = server.id();
+        server.command("weigh-ins", json!({"batch": batch, "lot": has.screen_18, "style": has.light, "roaster": has.drum, "weight": has.weighed("5.00")})).await;
+        server.command("weigh-outs", json!({"batches": [batch], "weight": has.weighed("4.34")})).await;
+        server.advance_minutes(3 * 24 * 60);
+        server.command("packings", json!({"product": has.kivu_bag, "bags": 11, "order": order})).await;
+        let lines = |bags: u32| json!({"lines": [{"line": 1, "product": has.kivu_bag, "bags": bags}]});
+        let asked = server.try_change("orders", &order, lines(5)).await;
+        asked.problem(409, "confirm");
+        assert_eq!(asked.json()["confirm"], json!(["fewer_than_packed"]));
+        assert!(asked.json()["detail"].as_str().unwrap().contains("11 bags of Kivu 250 are packed for it, and it would ask for 5"), "{}", asked.text);
+        server.put_change("orders", &order, lines(11)).await;
+        server.confirmed("orders", &order, "fewer_than_packed", lines(5)).await.expect(200);
+    }
+
     /// The zone decides which day a gram moved on, so it stands once something has moved.
     async fn the_zone_is_fixed_by_the_first_posting(server: &Server) {
         let site = server.get("/api/me").await["site"]["id"].as_str().expect("an id").to_owned();

@@ -21,9 +21,8 @@ each_database! {
         let r = roastery(server).await;
         let delivery = json!({"supplier": "Coast Traders", "reference": "CT-2", "expected_day": "2026-12-20", "invoice_g": 60_000});
         let delivery = server.put_new("deliveries", delivery).await;
-        let mut fields = server.get(&format!("/api/lots/{}", r.washed)).await;
         let lot = json!({"name": "Coast", "coffee": r.huila, "delivery": delivery, "grade": "AA", "storeroom": r.storeroom, "expected_g": 60_000,
-            "packing": fields["packing"].take(), "moisture": [], "claims": [], "use_rank": 2});
+            "packing": {"kind": "jute", "sacks": 1, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 2});
         let lot = server.put_new("lots", lot).await;
         let (delivery_path, lot_path) = (format!("/api/deliveries/{delivery}"), format!("/api/lots/{lot}"));
         let nothing = json!({"state": "expected", "received_day": null, "received_g": 0});

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
+use crate::green::{once_more, reckoned};
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// An order for the ship day 2026-12-02: number, priority, and bags of products.
@@ -345,6 +346,64 @@ each_database! {
         let green = ways.iter().find(|way| way["kind"] == "green").expect("more green");
         assert_eq!((&green["lot"]["id"], &green["left_bags"]), (&json!(has.washed), &json!(0)), "{green}");
         assert!(ways.iter().all(|way| way["kind"] != "minutes"), "there is time enough");
+    }
+
+    /// Green that all stands on a card lasts until that card, whatever was used before.
+    async fn green_lasts_until_its_last_card(server: &Server) {
+        let has = roastery(server).await;
+        let left = json!({"lot": has.peaberry, "storeroom": has.storeroom, "weight": reckoned(9_300)});
+        server.command("counts", once_more(left)).await;
+        let path = format!("/api/lots/{}", has.peaberry);
+        assert_eq!(server.get(&path).await["lasts"], Value::Null, "nothing was used yet");
+        let card = json!({"roaster": has.drum, "day": "2026-11-26", "start": "09:00", "lot": has.peaberry, "style": has.light, "charge_g": 9_300});
+        server.command("releases", json!({"from_day": "2026-11-25", "days": 7, "batches": [card]})).await;
+        let lasts = server.get(&path).await["lasts"].take();
+        assert_eq!([&lasts["day"], &lasts["earliest"], &lasts["latest"]], ["2026-11-26"; 3], "{lasts}");
+    }
+
+    /// No more of a lot that is used up is asked for; a lot that is only held is offered.
+    async fn a_held_lot_is_a_way_out_and_a_used_up_one_is_none(server: &Server) {
+        let has = roastery(server).await;
+        let none = json!({"lot": has.washed, "storeroom": has.storeroom});
+        server.command("used-ups", once_more(none)).await;
+        let delivery = json!({"supplier": "Coast Traders", "reference": "CT-2", "expected_day": "2026-11-20"});
+        let delivery = server.put_new("deliveries", delivery).await;
+        let lot = json!({"name": "Huila late", "coffee": has.huila, "delivery": delivery, "grade": "Excelso", "storeroom": has.storeroom, "expected_g": 120_000,
+            "packing": {"kind": "jute", "sacks": 2, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 2});
+        let lot = server.put_new("lots", lot).await;
+        let lines = json!([{"lot": lot, "storeroom": has.storeroom, "weight": reckoned(120_000)}]);
+        server.command("receipts", json!({"delivery": delivery, "lines": lines})).await;
+        server.put_change("deliveries", &delivery, json!({"hold": "smells of diesel"})).await;
+        order(server, "T1", 1, &[(&has.blend_bag, 10)]).await;
+        let short = plan(server, json!({})).await["short"].take();
+        let sentence = short[0]["sentence"].as_str().expect("a sentence");
+        assert!(sentence.contains("Huila late (120 kg): its delivery is on hold: smells of diesel."), "{sentence}");
+        let advice = server.post("/api/plans/advice", &json!({})).await.expect(200);
+        let ways = list(&advice["lines"][0]["ways"]);
+        assert!(ways.iter().all(|way| way["kind"] != "green"), "{ways:?}");
+        let lifted = ways.iter().find(|way| way["kind"] == "hold").expect("the held lot");
+        assert_eq!((&lifted["lot"]["id"], &lifted["left_bags"]), (&json!(lot), &json!(0)));
+        assert_eq!(lifted["sentence"], "If the hold of Huila late's delivery is lifted, every bag of the line ships.");
+    }
+
+    /// A lot with green is taken out of use only when that is said once more; the plan then says so.
+    async fn out_of_use_is_said(server: &Server) {
+        let has = roastery(server).await;
+        let card = json!({"roaster": has.drum, "day": "2026-11-26", "start": "09:00", "lot": has.peaberry, "style": has.light, "charge_g": 8_000});
+        server.command("releases", json!({"from_day": "2026-11-25", "days": 7, "batches": [card]})).await;
+        let asked = server.try_change("lots", &has.peaberry, json!({"retired": true})).await;
+        asked.problem(409, "confirm");
+        assert_eq!(asked.json()["confirm"], json!(["green_left"]));
+        let sentence = asked.json()["detail"].as_str().expect("a sentence").to_owned();
+        assert!(sentence.contains("120 kg of Kivu peaberry are in store, and a card takes 8 kg of it"), "{sentence}");
+        assert_eq!(server.get(&format!("/api/lots/{}", has.peaberry)).await["revision"], 1, "nothing has changed");
+        server.confirmed("lots", &has.peaberry, "green_left", json!({"retired": true})).await.expect(200);
+        let then = plan(server, json!({})).await;
+        let why = then["dropped_pins"][0]["sentence"].as_str().expect("why");
+        assert!(why.contains("it is out of use"), "{then}");
+        // What has nothing left is not asked about.
+        server.command("used-ups", once_more(json!({"lot": has.washed, "storeroom": has.storeroom}))).await;
+        server.put_change("lots", &has.washed, json!({"retired": true})).await;
     }
 
     /// Keeping a card that nothing needs costs a batch; planning freely says so. Each batch says what only it covers.

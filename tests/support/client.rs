@@ -163,12 +163,22 @@ impl Client {
 
     /// As [`Self::put_change`], whatever comes back.
     pub async fn try_change(&self, kinds: &str, id: &str, fields: Value) -> Answer {
+        self.changed(kinds, id, "", fields).await
+    }
+
+    /// As [`Self::try_change`], with what a person has said once more.
+    pub async fn confirmed(&self, kinds: &str, id: &str, word: &str, fields: Value) -> Answer {
+        let said = format!("?confirmed={word}");
+        self.changed(kinds, id, &said, fields).await
+    }
+
+    async fn changed(&self, kinds: &str, id: &str, said: &str, fields: Value) -> Answer {
         let path = format!("/api/{kinds}/{id}");
         let before = self.get(&path).await;
         let sent = self.fields_of(kinds, &before);
         let body = merged(sent, fields);
         let revision = before["revision"].as_i64().expect("a revision");
-        self.change(&path, revision, &body).await
+        self.change(&format!("{path}{said}"), revision, &body).await
     }
 
     /// The fields of a record that can be sent back: what its kind's form in the service's description knows.

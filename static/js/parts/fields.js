@@ -25,6 +25,7 @@ import './weight-entry.js';
  * @property {{name: string, is: string[]}} [when] the choice beside it, and what must be chosen there for this to be asked at all
  * @property {(read: () => any) => Field[]} [seed]
  * @property {'g'|'kg'|'lb'} [unit]
+ * @property {string} [unitOf] the choice of the same form that says the unit of a mass
  * @property {string} [currency]
  * @property {any} [start] the value of a new record
  * @property {import('../types.js').Scale[]} [scales]
@@ -40,6 +41,7 @@ import './weight-entry.js';
  * @property {() => any} read the value in the service's form, `undefined` for "left out"; throws Wrong
  * @property {(path: string[], text: string) => boolean} blame puts an error where the path leads; false if it leads nowhere
  * @property {() => void} clear takes all errors away
+ * @property {(unit: 'g'|'kg'|'lb') => void} [inUnit] takes what is typed for a mass in another unit
  */
 
 /** What was typed cannot be read. It is already shown at its field. */
@@ -162,9 +164,14 @@ function whole(field, value) {
 
 /** @param {Field} field @param {any} grams */
 function mass(field, grams) {
-  const unit = field.unit ?? siteUnit();
+  let unit = field.unit ?? siteUnit();
   const shown = grams === null || grams === undefined ? grams : Math.round((grams / GRAMS[unit]) * 1e6) / 1e6;
-  return numeric(field, shown, (typed) => milligrams(typed * GRAMS[unit]), unit);
+  const made = numeric(field, shown, (typed) => milligrams(typed * GRAMS[unit]), unit);
+  const said = made.element.querySelector('.unit');
+  return { ...made, inUnit: (/** @type {'g'|'kg'|'lb'} */ next) => {
+    unit = next;
+    if (said) said.textContent = ` (${next})`;
+  } };
 }
 
 /** @param {Field} field @param {any} share */
@@ -290,11 +297,15 @@ function hours(field, value) {
  * @param {Field[]} fields @param {any} value
  */
 export function together(fields, value) {
-  const parts = fields.map((field) => ({ field, control: control(field, value?.[field.name] ?? field.start) }));
+  const known = (/** @type {Field|undefined} */ field) => field && (value?.[field.name] ?? field.start);
+  const parts = fields.map((field) => {
+    const unit = field.unitOf ? known(fields.find((each) => each.name === field.unitOf)) : field.unit;
+    return { field, control: control({ ...field, unit }, known(field)) };
+  });
   const inputOf = (/** @type {string} */ name) => parts.find((part) => part.field.name === name)?.control.element.querySelector('input, select');
   const asked = (/** @type {Field} */ { when }) => !when || when.is.includes(/** @type {HTMLSelectElement|null} */ (inputOf(when.name))?.value ?? '');
   for (const { field, control: each } of parts) {
-    const { when, like } = field;
+    const { when, like, unitOf } = field;
     if (when) {
       const follow = () => {
         each.element.hidden = !asked(field);
@@ -303,6 +314,8 @@ export function together(fields, value) {
       follow();
     }
     if (like) proposes(/** @type {HTMLInputElement|null} */ (inputOf(like)), /** @type {HTMLInputElement|null} */ (inputOf(field.name)));
+    const unit = unitOf ? /** @type {HTMLSelectElement|null} */ (inputOf(unitOf)) : null;
+    unit?.addEventListener('change', () => each.inUnit?.(/** @type {'g'|'kg'|'lb'} */ (unit.value)));
   }
   return {
     elements: parts.map((part) => part.control.element),
