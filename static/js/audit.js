@@ -1,7 +1,7 @@
 /** Audit: the statement of a lot, a delivery, a coffee, a storeroom or all green for a period, as known now or then; whether the book holds; its journal. */
 import { read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { addDays, day, exact, fullDay, fullMoment, mass, percent } from './format.js';
+import { addDays, day, exact, fullDay, fullMoment, inDays, mass, percent } from './format.js';
 import { openLive } from './live.js';
 import { empty, inWords, linkTo, trying } from './parts/page-frame.js';
 import { nameOf, title } from './records.js';
@@ -192,7 +192,7 @@ function markOf({ loss, lo, hi, judgement }) {
 /** @param {StatementLine} line @param {string} [lot] the lot's name, where there are several */
 function statementRow(line, lot) {
   const { batch } = line;
-  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/posting?id=${line.posting}` }, line.text), batch ? h('small', {}, ` ${batch.style.name} · ${batch.roaster.name}`) : null),
+  return h('tr', { id: `p-${line.posting}-${line.line}` }, h('td', {}, day(line.day), line.late ? h('span', { class: 'flag', title: A.lateHelp }, A.late) : null), lot === undefined ? null : h('td', { class: 'name' }, lot), h('td', {}, h('a', { href: `/posting?id=${line.posting}` }, inDays(line.text)), batch ? h('small', {}, ` ${batch.style.name} · ${batch.roaster.name}`) : null),
     h('td', { class: 'num' }, exact(line.change_g)), h('td', { class: 'num' }, exact(line.balance_g)), h('td', { class: 'num' }, batch ? exact(batch.charge_g) : ''), h('td', { class: 'num' }, batch ? exact(batch.roasted_g) : ''),
     h('td', { class: 'num' }, batch && batch.loss !== null ? h('b', { class: `loss ${markOf(batch)}` }, `${percent(batch.loss)} ${T.verdict.short[markOf(batch)]}`) : ''), h('td', { class: 'num' }, batch && batch.mean !== null && batch.mean !== undefined ? percent(batch.mean) : ''), h('td', { class: 'num' }, batch && batch.lo !== null && batch.lo !== undefined ? `${percent(batch.lo)} – ${percent(batch.hi)}` : ''));
 }

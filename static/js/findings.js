@@ -1,7 +1,7 @@
 /** Findings: one list of what an auditor must look at, with its evidence; a person closes each with a reason. */
 import { read } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
-import { exact, fullDay, fullMoment } from './format.js';
+import { exact, fullDay, fullMoment, inDays } from './format.js';
 import { askCommand } from './forms.js';
 import { openLive } from './live.js';
 import { empty, trying } from './parts/page-frame.js';
@@ -54,7 +54,7 @@ function drawFound() {
 function one(found) {
   const evidence = evidenceOf(found);
   return h('li', { id: found.id }, h('div', {}, h('b', {}, F.kinds[found.kind] ?? found.kind), h('span', { class: 'when' }, ` ${fullDay(found.day)}`), found.mass_g ? h('span', {}, ` · ${exact(found.mass_g)}`) : null,
-    h('p', {}, found.sentence, found.person ? ` (${F.by(found.person.name)})` : ''), found.closed ? h('p', {}, F.closedBy(found.closed.person.name, fullMoment(found.closed.at), found.closed.reason)) : null),
+    h('p', {}, inDays(found.sentence), found.person ? ` (${F.by(found.person.name)})` : ''), found.closed ? h('p', {}, F.closedBy(found.closed.person.name, fullMoment(found.closed.at), found.closed.reason)) : null),
   h('div', { class: 'actions' }, evidence ? h('a', { class: 'button plain', href: evidence, 'data-key': `look-${found.id}`, 'aria-label': `${F.look}: ${found.sentence}` }, F.look) : null,
     found.closed ? null : button(F.close, () => close(found), { 'data-key': `close-${found.id}`, 'aria-label': `${F.close}: ${found.sentence}` })));
 }

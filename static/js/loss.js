@@ -176,8 +176,11 @@ function showBatch() {
   const [, id] = /^#batch-(.+)$/.exec(location.hash) ?? [];
   if (!id) return;
   const card = document.getElementById(`batch-${id}`);
-  if (card) card.scrollIntoView({ block: 'center' });
-  else location.replace(`/trace?of=batch&id=${id}`);
+  if (card) {
+    card.tabIndex = -1;
+    card.focus({ preventScroll: true });
+    card.scrollIntoView({ block: 'center' });
+  } else location.replace(`/trace?of=batch&id=${id}`);
 }
 
 await openLive(load);

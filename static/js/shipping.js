@@ -1,5 +1,5 @@
 /** Shipping: orders by ship day, taking them in by form or from a spreadsheet, packing and shipping. */
-import { change, command, happened, read, uuid7 } from './api.js';
+import { change, command, happened, Problem, read, uuid7 } from './api.js';
 import { button, byId, h, redraw } from './dom.js';
 import { day, fullDay, mass } from './format.js';
 import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js';
@@ -109,8 +109,16 @@ async function ship(order) {
   await load();
 }
 
-/** @param {Item} order @param {boolean} cancelled */
-const setCancelled = (order, cancelled) => change('orders', order.id, order.revision, { ...carried('orders', order), cancelled });
+/** What is unusual about an order was asked when it was written, not when it is called off or taken up again. @param {Item} order @param {boolean} cancelled */
+async function setCancelled(order, cancelled) {
+  const put = (/** @type {string[]} */ confirmed) => change('orders', order.id, order.revision, { ...carried('orders', order), cancelled }, confirmed);
+  try {
+    return await put([]);
+  } catch (error) {
+    if (!(error instanceof Problem) || error.confirm.length === 0) throw error;
+    return put(error.confirm);
+  }
+}
 
 /** @param {Item} order */
 async function cancel(order) {

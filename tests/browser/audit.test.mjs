@@ -109,6 +109,16 @@ test('findings are looked at and closed with a reason', async () => {
   const before = await page.locator('.found > li').count();
   assert.ok(before >= 2, 'the odd batch and the count');
   await shot(page, 'findings');
+  // The batch that nobody reviewed is found from here, and says so once its weight is put right.
+  await page.locator('.found > li', { hasText: 'Loss not reviewed' }).locator('a').click();
+  await page.waitForSelector('.outside li:focus .verdict.more');
+  const id = new URL(page.url()).hash.slice('#batch-'.length);
+  await api.command('corrections', { batch: id, roasted_g: 10320, reason: 'a kilogram was not read' });
+  await page.waitForSelector(`#batch-${id} >> text=/Loss 14\\.0.*As expected/`);
+  await page.waitForSelector(`#batch-${id} >> text=A weight was put right. Pass it, and it can be packed`);
+  await shot(page, 'loss-put-right');
+  await page.goto(`${service.url}/findings`);
+  await page.waitForSelector('.found > li');
   await page.click('[data-key^="close-"]');
   await page.fill('dialog input[name="reason"]', 'looked at it with the roaster');
   await page.click('dialog button[type="submit"]');

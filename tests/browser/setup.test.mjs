@@ -172,6 +172,7 @@ test('ship days as one looks for them, bounds in plain words, and the way back i
     assert.deepEqual(await page.locator('#ship-default option').evaluateAll((all) => all.map((each) => each.getAttribute('value'))), ['', shipDay, addDays(shipDay, 7), addDays(shipDay, 400)], 'today and later, in order');
     assert.match((await page.textContent('#ship-default option:last-child')) ?? '', /\d{4}$/, 'another year is said');
     await page.click('[data-key="add"]');
+    await page.waitForSelector('dialog select[name="ship_day"]');
     const days = await page.locator('dialog select[name="ship_day"] option').evaluateAll((all) => all.map((each) => each.getAttribute('value')));
     assert.deepEqual(days, ['', shipDay, addDays(shipDay, 7), addDays(shipDay, 400), addDays(shipDay, -30)], 'what comes first, what is past last');
     const field = (/** @type {string} */ name) => page.locator(`dialog [name="${name}"]`).first();

@@ -131,13 +131,17 @@ function long(field, value) {
 /**
  * A number field that accepts comma or point, keeps what was typed until it can be read, and says its bounds in the unit in which it was typed.
  * @param {Field} field @param {number|null|undefined} shown @param {(typed: number) => any} convert @param {string} [unit]
+ * @param {{digits: number, was: () => any}} [rounded] how many digits are shown, and the value that stays while nobody changes them, if it stays
  */
-function numeric(field, shown, convert, unit) {
+function numeric(field, shown, convert, unit, rounded) {
   const { least = 0, most } = field;
-  const input = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', value: shown === null || shown === undefined ? '' : editable(shown) });
+  const first = shown === null || shown === undefined ? '' : editable(shown, rounded?.digits);
+  const input = h('input', { type: 'text', inputmode: 'decimal', autocomplete: 'off', value: first });
   return labelled(field, input, () => {
     const text = needed(field, input.value.trim());
     if (text === undefined) return undefined;
+    const was = text === first ? rounded?.was() : undefined;
+    if (was !== undefined && was !== null) return was;
     const typed = parseNumber(text);
     if (typed === null) throw new Wrong(noNumber(text));
     if (typed < least) throw new Wrong(T.form.tooSmall(number(least)));
@@ -164,9 +168,10 @@ function whole(field, value) {
 
 /** @param {Field} field @param {any} grams */
 function mass(field, grams) {
-  let unit = field.unit ?? siteUnit();
-  const shown = grams === null || grams === undefined ? grams : Math.round((grams / GRAMS[unit]) * 1e6) / 1e6;
-  const made = numeric(field, shown, (typed) => milligrams(typed * GRAMS[unit]), unit);
+  const first = field.unit ?? siteUnit();
+  let unit = first;
+  const shown = grams === null || grams === undefined ? grams : grams / GRAMS[unit];
+  const made = numeric(field, shown, (typed) => milligrams(typed * GRAMS[unit]), unit, { digits: 3, was: () => (unit === first ? grams : undefined) });
   const said = made.element.querySelector('.unit');
   return { ...made, inUnit: (/** @type {'g'|'kg'|'lb'} */ next) => {
     unit = next;
