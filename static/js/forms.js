@@ -105,7 +105,7 @@ function blanked(fields, values) {
 const strip = (body) => Object.fromEntries(Object.entries(body).filter(([, value]) => value !== undefined));
 
 /** What the service adds when it answers a record: not sent back. */
-const DERIVED = new Set(['id', 'revision', 'state', 'received_day', 'ages_from', 'received_g', 'store_g', 'reserved_g', 'free_g', 'used_up', 'lasts', 'cut_off', 'frozen']);
+const DERIVED = new Set(['id', 'revision', 'state', 'screen_mm', 'received_day', 'ages_from', 'received_g', 'store_g', 'reserved_g', 'free_g', 'used_up', 'lasts', 'cut_off', 'frozen']);
 
 /**
  * The fields of a record as it stands, without what is derived.
