@@ -9,6 +9,7 @@ use tokio::sync::{broadcast, watch};
 use uuid::Uuid;
 
 use crate::access::Access;
+use crate::audit;
 use crate::book::merkle::Hash;
 use crate::book::seal::SealKey;
 use crate::book::{Actor, Book, canonical};
@@ -21,7 +22,7 @@ use crate::expect::Expect;
 use crate::follow::{Changed, Follower};
 use crate::ids::{PersonId, SiteId};
 use crate::refusal::{Confirm, Outcome, Refusal};
-use crate::setup::{self, Expected, Kept, Record, Site};
+use crate::setup::{self, Expected, Kept, Record, Site, WriteDown};
 use crate::sites::{self, Founded, Neighbours};
 use crate::store::{Read, Store, StoreError, UnsettledRow};
 
@@ -323,6 +324,9 @@ impl App {
             let entry = app.clock.new_id();
             let before = setup::find::<R>(book.tx(), app.site, id).await?;
             let (kept, changed) = setup::put(&mut book, id, expected, fields, entry).await?;
+            if R::KIND == WriteDown::KIND {
+                audit::value::check_write_down(&mut book, id).await?;
+            }
             if let Some(confirmed) = confirmed.filter(|_| changed) {
                 let before = before.as_ref().map(|kept| &kept.fields);
                 setup::ask(&mut book, id, before, &kept.fields, &confirmed).await?;

@@ -16,9 +16,12 @@ pub struct Money {
     pub currency: String,
 }
 
+/// The largest amount, in minor units: what a number in JSON holds exactly.
+pub const MOST: i64 = 9_007_199_254_740_991;
+
 fn minor_units<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<i64, D::Error> {
     let minor = i64::deserialize(deserializer)?;
-    if (0..=9_007_199_254_740_991).contains(&minor) {
+    if (0..=MOST).contains(&minor) {
         Ok(minor)
     } else {
         Err(serde::de::Error::custom(

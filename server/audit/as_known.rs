@@ -7,10 +7,10 @@ use uuid::Uuid;
 
 use super::journal::puts;
 use crate::book::damaged;
-use crate::day::Day;
+use crate::day::{Day, Instant};
 use crate::ids::SiteId;
 use crate::refusal::Outcome;
-use crate::setup::{self, Kept, Record, Site};
+use crate::setup::{self, Kept, Record};
 use crate::store::{Read, StoreError};
 
 /// All records of a kind in order of their ids, as the first `known` leaves say; as they are now unless that is said.
@@ -77,9 +77,26 @@ pub async fn until(
         return Ok(day);
     };
     let last = tx.leaves(site, (known - 1).max(0), 1).await?;
-    let record = setup::find::<Site>(tx, site, site).await?;
-    let recorded = last.first().zip(record);
-    Ok(recorded.map_or(day, |(leaf, record)| {
-        day.min(record.fields.zone.day(leaf.recorded_at))
-    }))
+    let Some(leaf) = last.first() else {
+        return Ok(day);
+    };
+    let at = leaf.recorded_at;
+    let zone = setup::site(tx, site).await?.fields.zone;
+    Ok(day.min(zone.day(at)))
+}
+
+/// The moment at which more than the first `known` leaves was known; none where there is nothing more.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn end(
+    tx: &mut dyn Read,
+    site: SiteId,
+    known: Option<i64>,
+) -> Result<Option<Instant>, StoreError> {
+    let Some(known) = known else {
+        return Ok(None);
+    };
+    let next = tx.leaves(site, known, 1).await?;
+    Ok(next.first().map(|leaf| leaf.recorded_at))
 }

@@ -34,7 +34,7 @@ use crate::ids::{CoffeeId, DestinationId, LotId, ProductId, RoasterId, SiteId, S
 use crate::mass::Mass;
 use crate::refusal::Outcome;
 use crate::setup::{self, Coffee, Kept, Product, Record, Roaster, Style, Tariff, TariffKind};
-use crate::store::{Read, StoreError};
+use crate::store::Read;
 
 /// What a kilogram of a coffee costs, roasted in a style.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
@@ -133,8 +133,8 @@ impl Costs {
     /// Reads them, as they hold on a day; today unless said.
     ///
     /// # Errors
-    /// [`StoreError`] when the database fails.
-    pub async fn read(app: &App, tx: &mut dyn Read, day: Option<Day>) -> Result<Self, StoreError> {
+    /// As [`Landed::read`].
+    pub async fn read(app: &App, tx: &mut dyn Read, day: Option<Day>) -> Outcome<Self> {
         let zone = app.site_record(tx).await?.fields.zone;
         let day = day.unwrap_or_else(|| zone.day(app.clock.now()));
         Self::with_bills(app, tx, day, day).await
@@ -143,13 +143,8 @@ impl Costs {
     /// Reads them, as they hold on a day, but with all bills of days up to another.
     ///
     /// # Errors
-    /// [`StoreError`] when the database fails.
-    async fn with_bills(
-        app: &App,
-        tx: &mut dyn Read,
-        day: Day,
-        until: Day,
-    ) -> Result<Self, StoreError> {
+    /// As [`Landed::read`].
+    async fn with_bills(app: &App, tx: &mut dyn Read, day: Day, until: Day) -> Outcome<Self> {
         let site = app.site;
         let record = app.site_record(tx).await?.fields;
         let stock = Stock::read(tx, site).await?;

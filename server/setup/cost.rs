@@ -7,7 +7,7 @@ use uuid::Uuid;
 use super::{Delivery, Link, Lot, Record, fault, find, unless};
 use crate::day::Day;
 use crate::ids::{DeliveryId, LotId, SiteId};
-use crate::money::{Money, Rate};
+use crate::money::{MOST, Money, Rate};
 use crate::refusal::FieldError;
 use crate::store::{Read, StoreError};
 use crate::text::{Name, Note};
@@ -32,7 +32,7 @@ pub enum CostKind {
 pub struct CostLine {
     /// The delivery.
     pub delivery: DeliveryId,
-    /// The one lot it is for; else it is shared among all lots of the delivery by what came of each.
+    /// The one lot it is for; else all lots of the delivery share it by what the supplier brought of each.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lot: Option<LotId>,
     /// What it is for.
@@ -75,6 +75,21 @@ impl CostLine {
     }
 }
 
+impl CostLine {
+    /// What all bills of the site and this one come to, credit notes taken for bills, minor units.
+    async fn with_others(
+        &self,
+        tx: &mut dyn Read,
+        (site, id): (SiteId, Uuid),
+        currency: &str,
+    ) -> Result<i128, StoreError> {
+        let lines = super::all::<Self>(tx, site).await?.into_iter();
+        let others = lines.filter(|kept| kept.id != id).map(|kept| kept.fields);
+        let adds = |line: &Self| i128::from(line.adds(currency).unwrap_or_default().abs());
+        Ok(adds(self) + others.map(|line| adds(&line)).sum::<i128>())
+    }
+}
+
 #[async_trait]
 impl Record for CostLine {
     const KIND: &'static str = "cost_line";
@@ -105,7 +120,7 @@ impl Record for CostLine {
         &self,
         tx: &mut dyn Read,
         site: SiteId,
-        _id: Uuid,
+        id: Uuid,
         _before: Option<&Self>,
     ) -> Result<Vec<FieldError>, StoreError> {
         let mut faults = Vec::new();
@@ -131,6 +146,11 @@ impl Record for CostLine {
             ));
         } else if self.adds(&home).is_none() {
             faults.push(fault("/rate", "the amount is too large at this rate"));
+        } else if self.with_others(tx, (site, id), &home).await? > i128::from(MOST) {
+            faults.push(fault(
+                "/amount/minor",
+                "with this the bills come to more than can be reckoned: look for digits too many",
+            ));
         }
         Ok(faults)
     }

@@ -347,13 +347,23 @@ impl Record for Lot {
                 "this is a blend after roasting: name the coffee that the lot is of",
             ));
         }
-        if before.is_none_or(|before| before.delivery == self.delivery) {
+        let Some(before) = before else {
+            return Ok(faults);
+        };
+        let whose = before.owned_by.is_some() != self.owned_by.is_some();
+        if before.delivery == self.delivery && !whose {
             return Ok(faults);
         }
         let receipts = tx.receipts(site, Some(id.into())).await?;
+        if whose && receipts.iter().any(|one| one.first_day.is_some()) {
+            faults.push(fault(
+                "/owned_by",
+                "green of this lot is here, at a cost or at none: undo what brought it first, or make another lot for it",
+            ));
+        }
         let came =
             |one: &Receipts| !matches!(one.from, Place::Blended(_)) && one.first_day.is_some();
-        if receipts.iter().any(came) {
+        if before.delivery != self.delivery && receipts.iter().any(came) {
             faults.push(fault(
                 "/delivery",
                 "green of this lot came with its delivery: undo that receipt first",

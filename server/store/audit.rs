@@ -103,6 +103,21 @@ pub struct LotFlow {
     pub mass: Mass,
 }
 
+/// Green of a lot that another site took in; less than nothing where that was undone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TakenIn {
+    /// The sender's lot.
+    pub lot: LotId,
+    /// Who took it in.
+    pub by: SiteId,
+    /// How much.
+    pub mass: Mass,
+    /// When that was written.
+    pub recorded_at: Instant,
+    /// What the posting that took it in says besides, as JSON.
+    pub facts: String,
+}
+
 /// Which storeroom movements a statement of many lots is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Within<'a> {
@@ -147,6 +162,11 @@ pub trait ReadFlows {
         day: Day,
         known: Option<i64>,
     ) -> Result<Vec<LotFlow>>;
+    /// The first day on which each lot came, from a supplier, another site or as a blend, as the first `known` leaves say; receipts that were
+    /// undone are none.
+    async fn first_came(&mut self, site: SiteId, known: Option<i64>) -> Result<Vec<(LotId, Day)>>;
+    /// What other sites took in of what a site sent, and undid of that, in the order in which they wrote it.
+    async fn taken_in(&mut self, from: SiteId) -> Result<Vec<TakenIn>>;
     /// What moved into, out of and between storerooms, in order of day and log, after a mark.
     async fn room_lines(
         &mut self,

@@ -36,8 +36,8 @@ pub use bags::{
 
 pub use audit::{
     CountRow, FlaggedRow, Flow, LotFlow, Mark, Period, ReadCounts, ReadFindings, ReadFlows,
-    ReadStatements, ReadStored, RoomLine, Since, StoreLine, StoredCommand, StoredFlow, WeighedMove,
-    Within, WriteCounts,
+    ReadStatements, ReadStored, RoomLine, Since, StoreLine, StoredCommand, StoredFlow, TakenIn,
+    WeighedMove, Within, WriteCounts,
 };
 
 /// Shorthand of this module.

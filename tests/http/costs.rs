@@ -69,10 +69,53 @@ each_database! {
 
     async fn a_write_down_is_in_the_currency_of_the_books(server: &Server) {
         let r = roastery(server).await;
+        server.put_new("cost-lines", with(bill(&r), json!({"delivery": r.huila_delivery}))).await;
         let down = json!({"lot": r.washed, "day": "2026-11-25", "amount": {"minor": 5_000, "currency": "USD"}, "reason": "past crop"});
         let path = format!("/api/write-downs/{}", server.id());
         let problem = server.put(&path, &down).await.problem(422, "invalid");
         assert_eq!(problem["errors"][0]["pointer"], "/amount/currency");
         server.put_new("write-downs", with(down, json!({"amount": {"minor": 5_000, "currency": "EUR"}}))).await;
+    }
+
+    /// Digits too many are refused where they are typed, and no sum of bills grows beyond what a number can hold.
+    async fn bills_beyond_all_measure_are_refused(server: &Server) {
+        let r = roastery(server).await;
+        let much = json!({"amount": {"minor": 9_007_199_254_740_991_i64, "currency": "EUR"}});
+        let first = server.put_new("cost-lines", with(bill(&r), much.clone())).await;
+        assert_eq!(refused(server, bill(&r)).await, ["/amount/minor"]);
+        server.put_change("cost-lines", &first, json!({"retired": true})).await;
+        server.put_new("cost-lines", bill(&r)).await;
+        // What two lots are said to have cost is read nowhere but in the reckoning, which says that it cannot be told.
+        for (lot, name) in [(&r.screen_18, "Kivu 18"), (&r.washed, "Huila")] {
+            server.put_change("lots", lot, json!({"name": name, "landed_cost": much["amount"]})).await;
+        }
+        server.put_change("cost-lines", &first, json!({"retired": true, "note": "typed twice"})).await;
+        let lines = server.get("/api/cost-lines").await;
+        for line in lines["items"].as_array().unwrap() {
+            server.put_change("cost-lines", line["id"].as_str().unwrap(), json!({"retired": true})).await;
+        }
+        for path in ["/api/value", "/api/value.csv", "/api/all-sites"] {
+            let problem = server.ask(path).await.problem(409, "conflict");
+            assert!(problem["detail"].as_str().unwrap().contains("digits too many"), "{problem}");
+        }
+    }
+
+    /// 300 kg of 1,800.00, of which 60 kg are gone and 100.00 written down: 1,340.00 are left to write down.
+    async fn no_more_is_written_down_than_green_is_worth(server: &Server) {
+        let r = roastery(server).await;
+        server.put_new("cost-lines", with(bill(&r), json!({"delivery": r.huila_delivery, "amount": {"minor": 180_000, "currency": "EUR"}}))).await;
+        let waste = json!({"lot": r.washed, "storeroom": r.storeroom, "weight": {"basis": "reckoned", "mass_g": 60_000}});
+        server.command("wastes", waste).await;
+        let down = |minor: i64| json!({"lot": r.washed, "day": "2026-11-25", "amount": {"minor": minor, "currency": "EUR"}, "reason": "past crop"});
+        let first = server.put_new("write-downs", down(10_000)).await;
+        let path = format!("/api/write-downs/{}", server.id());
+        let problem = server.put(&path, &down(134_001)).await.problem(422, "invalid");
+        assert_eq!(problem["errors"][0]["pointer"], "/amount/minor");
+        assert!(problem["errors"][0]["detail"].as_str().unwrap().contains("1340.00 EUR at most"), "{problem}");
+        assert_eq!(server.ask(&path).await.status, 404, "nothing of it is kept");
+        let changed = server.try_change("write-downs", &first, json!({"amount": {"minor": 144_001, "currency": "EUR"}})).await;
+        assert_eq!(changed.pointers(), ["/amount/minor"]);
+        server.put_new("write-downs", down(134_000)).await;
+        server.put_change("write-downs", &first, json!({"retired": true})).await;
     }
 }

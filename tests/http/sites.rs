@@ -438,6 +438,89 @@ each_database! {
         coast.finish().await;
     }
 
+    /// Two lots share 2,000.00. One goes to another site and comes home three times: both are worth what they were.
+    async fn a_round_trip_moves_no_cost(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, room) = coast(server, 51).await;
+        let there = coast.app.site.to_string();
+        let common = json!({"delivery": made.kivu_delivery, "kind": "coffee", "day": "2026-11-25", "amount": {"minor": 720_000, "currency": "EUR"}});
+        server.put_new("cost-lines", common).await;
+        let worth = async || {
+            let value = server.get("/api/value").await;
+            [&made.screen_18, &made.peaberry].map(|lot| {
+                let lots = value["lots"].as_array().unwrap();
+                lots.iter().find(|of| of["lot"]["id"] == json!(lot)).unwrap()["closing"]["store"].as_i64().unwrap()
+            })
+        };
+        assert_eq!(worth().await, [600_000, 120_000]);
+        for _ in 0..3 {
+            let body = json!({"to": there, "lot": made.peaberry, "storeroom": made.storeroom, "weight": reckoned(120_000)});
+            let sending = server.command("sendings", body).await["posting"]["id"].as_str().unwrap().to_owned();
+            let came = coast.command("arrivals", arrival(&sending, &room, 120_000)).await;
+            assert_eq!(worth().await, [600_000, 0]);
+            let lot = came["posting"]["movements"][0]["lot"].clone();
+            let home = json!({"to": server.app.site.to_string(), "lot": lot, "storeroom": room, "weight": reckoned(120_000)});
+            let home = coast.command("sendings", home).await["posting"]["id"].as_str().unwrap().to_owned();
+            server.command("arrivals", arrival(&home, &made.storeroom, 120_000)).await;
+            assert_eq!(worth().await, [600_000, 120_000]);
+        }
+        assert_eq!(server.get("/api/all-sites").await["worth"], json!([{"minor": 720_000, "currency": "EUR"}]));
+        coast.finish().await;
+    }
+
+    /// 300 kg of 1,800.00, of which 60 kg were taken in at 360.00. A bill that comes later, drying, and another receipt of the lot change what is
+    /// left here and nothing there; over both sites each cent is there once. What was said before stays as it was said.
+    async fn what_was_taken_in_is_worth_what_its_bill_says(server: &Server) {
+        let made = roastery(server).await;
+        bill(server, &made).await;
+        let (coast, room) = coast(server, 51).await;
+        let there = coast.app.site.to_string();
+        let first = send(server, &made, &there, 60_000).await;
+        let closed = server.get("/api/value?to=2026-11-25").await["lots"].take();
+        server.set_time("2026-11-27T09:00:00Z");
+        coast.set_time("2026-11-27T09:00:00Z");
+        let came = coast.command("arrivals", arrival(&first, &room, 60_000)).await;
+        let freight = json!({"delivery": made.huila_delivery, "kind": "freight", "day": "2026-11-27", "amount": {"minor": 30_000, "currency": "EUR"}});
+        server.put_new("cost-lines", freight).await;
+        let figures = async |query: &str| {
+            let value = server.get(&format!("/api/value{query}")).await;
+            let washed = value["lots"].as_array().unwrap().iter().find(|of| of["lot"]["id"] == json!(made.washed)).unwrap();
+            let at = |of: &Value| of.as_i64().unwrap();
+            (at(&washed["used"]["sent"]), at(&washed["closing"]["store"]), at(&washed["cost"]))
+        };
+        let all = async |minor: i64| assert_eq!(coast.get("/api/all-sites").await["worth"], json!([{"minor": minor, "currency": "EUR"}]));
+        assert_eq!(figures("").await, (36_000, 174_000, 174_000));
+        all(210_000).await;
+        server.command("dryings", json!({"lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(40_000)})).await;
+        assert_eq!(figures("").await, (36_000, 174_000, 174_000));
+        let line = json!({"lot": made.washed, "storeroom": made.storeroom, "weight": reckoned(100_000)});
+        server.command("receipts", json!({"delivery": made.huila_delivery, "lines": [line]})).await;
+        assert_eq!(figures("").await, (36_000, 174_000, 174_000));
+        all(210_000).await;
+        let then = server.get("/api/value").await;
+        // 150 of the 300 kg that are left at 1,740.00.
+        server.advance_minutes(1);
+        coast.advance_minutes(1);
+        let second = send(server, &made, &there, 150_000).await;
+        coast.command("arrivals", arrival(&second, &room, 150_000)).await;
+        assert_eq!(figures("").await, (123_000, 87_000, 87_000));
+        all(210_000).await;
+        let late = json!({"delivery": made.huila_delivery, "kind": "duty", "day": "2026-11-27", "amount": {"minor": 3_000, "currency": "EUR"}});
+        server.put_new("cost-lines", late).await;
+        assert_eq!(figures("").await, (123_000, 90_000, 90_000));
+        assert_eq!(server.get("/api/value?to=2026-11-25").await["lots"], closed, "that day is over");
+        let again = server.get(&format!("/api/value?to=2026-11-27&known={}", then["known"])).await;
+        assert_eq!(again["lots"], then["lots"]);
+        // Undone there, it is on the way again, at what it costs here.
+        server.set_time("2026-11-28T09:00:00Z");
+        coast.set_time("2026-11-28T09:00:00Z");
+        coast.command("reversals", json!({"posting": came["posting"]["id"]})).await;
+        // 2,130.00 less 870.00 are shared by 210 kg, of which 60 are on the way.
+        assert_eq!(figures("").await, (123_000, 90_000, 126_000));
+        assert_eq!(figures("?to=2026-11-27").await, (123_000, 90_000, 90_000));
+        coast.finish().await;
+    }
+
     /// Coffee that got lost on the way is a finding, what two scales make of it is none; and what is on hold is so at the other site.
     async fn what_is_lost_on_the_way_is_found(server: &Server) {
         let made = roastery(server).await;

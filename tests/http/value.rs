@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use crate::green::reckoned;
-use crate::support::{Roastery, Server, each_database, roastery};
+use crate::support::{Roastery, Server, each_database, merged, roastery};
 
 async fn value(server: &Server, query: &str) -> Value {
     let value = server.get(&format!("/api/value?{query}")).await;
@@ -31,7 +31,47 @@ async fn value(server: &Server, query: &str) -> Value {
             closing
         );
     }
+    // What went into blends is what blends were given.
+    let lots = value["lots"].as_array().unwrap().iter();
+    let blended = lots.map(|lot| lot["used"]["blended"].as_i64().unwrap());
+    assert_eq!(blended.sum::<i64>(), 0, "{value}");
     value
+}
+
+/// Another lot after one that is there, with other fields laid over; its id.
+async fn lot_like(server: &Server, lot: &str, over: Value) -> String {
+    let mut there = server.get(&format!("/api/lots/{lot}")).await;
+    let known = [
+        "delivery",
+        "coffee",
+        "grade",
+        "storeroom",
+        "expected_g",
+        "packing",
+        "moisture",
+        "claims",
+        "use_rank",
+    ];
+    let fields = known.map(|name| (name.to_owned(), there[name].take()));
+    let fields = Value::Object(fields.into_iter().collect());
+    server.put_new("lots", merged(fields, over)).await
+}
+
+/// Green of a lot came with its delivery, at a moment if that is said.
+async fn receive(server: &Server, lot: &str, grams: i64, over: Value) {
+    let there = server.get(&format!("/api/lots/{lot}")).await;
+    let line = json!({"lot": lot, "storeroom": there["storeroom"], "weight": reckoned(grams)});
+    let receipt = json!({"delivery": there["delivery"], "lines": [line]});
+    server.command("receipts", merged(receipt, over)).await;
+}
+
+/// What a roasted kilogram's green costs, by what is said of costs, with what is left of it after roasting.
+async fn green_of_a_kilogram(server: &Server, coffee: &str) -> f64 {
+    let costs = server.get("/api/costs").await;
+    let lines = costs["coffees"].as_array().unwrap();
+    let line = lines.iter().find(|line| line["coffee"]["id"] == coffee);
+    let line = line.unwrap_or_else(|| panic!("{costs}"));
+    line["green_minor"].as_f64().unwrap() * (1.0 - line["loss"].as_f64().unwrap())
 }
 
 fn of<'a>(value: &'a Value, lot: &str) -> &'a Value {
@@ -124,25 +164,32 @@ each_database! {
         assert_eq!(of(&value(server, "").await, &r.washed)["closing"]["written_down"], 0);
     }
 
+    /// It bears nothing of its delivery's bills, neither in the value nor in what a bag costs; and it stays whose it was when it came.
     async fn a_customers_own_green_is_worth_nothing_here(server: &Server) {
         let r = roastery(server).await;
         bill(server, &r.kivu_delivery, "2026-11-25", 360_000, json!({})).await;
-        server.put_change("lots", &r.peaberry, json!({"owned_by": "Corner Cafe"})).await;
+        let before = green_of_a_kilogram(server, &r.kivu).await;
+        let owned = lot_like(server, &r.peaberry, json!({"name": "Cafe's own", "coffee": r.huila, "owned_by": "Corner Cafe"})).await;
+        receive(server, &owned, 120_000, json!({})).await;
         let now = value(server, "").await;
-        assert_eq!((&of(&now, &r.peaberry)["cost"], &of(&now, &r.peaberry)["owned_by"]), (&json!(0), &json!("Corner Cafe")));
-        assert_eq!(of(&now, &r.screen_18)["cost"], 360_000);
+        assert_eq!((&of(&now, &owned)["cost"], &of(&now, &owned)["owned_by"]), (&json!(0), &json!("Corner Cafe")));
+        assert_eq!((&of(&now, &r.screen_18)["cost"], &of(&now, &r.peaberry)["cost"]), (&json!(300_000), &json!(60_000)));
+        assert!((green_of_a_kilogram(server, &r.kivu).await - before).abs() < 1.0);
+        for (lot, whose) in [(&r.peaberry, json!("Corner Cafe")), (&owned, Value::Null)] {
+            let mut fields = server.get(&format!("/api/lots/{lot}")).await;
+            fields["owned_by"] = whose.clone();
+            let refused = server.try_change("lots", lot, json!({"owned_by": whose})).await;
+            assert_eq!(refused.pointers(), ["/owned_by"], "{}", refused.text);
+        }
+        server.put_change("lots", &owned, json!({"owned_by": "Cafe on the corner"})).await;
     }
 
     /// Green of 6.00 a kilogram goes into a blend lot and is worth the same there.
     async fn a_blend_costs_what_is_in_it(server: &Server) {
         let r = roastery(server).await;
         bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
-        let mut lot = server.get(&format!("/api/lots/{}", r.washed)).await;
-        let known = ["delivery", "coffee", "grade", "storeroom", "expected_g", "packing", "moisture", "claims", "use_rank"];
-        let mut fields: serde_json::Map<String, Value> = known.iter().map(|name| ((*name).to_owned(), lot[*name].take())).collect();
-        fields.insert("name".to_owned(), json!("House green"));
-        fields.insert("delivery".to_owned(), json!(server.put_new("deliveries", json!({"supplier": "Ourselves", "reference": "House", "expected_day": "2026-11-25"})).await));
-        let blend = server.put_new("lots", Value::Object(fields)).await;
+        let own = server.put_new("deliveries", json!({"supplier": "Ourselves", "reference": "House", "expected_day": "2026-11-25"})).await;
+        let blend = lot_like(server, &r.washed, json!({"name": "House green", "delivery": own})).await;
         let part = |lot: &str| json!({"lot": lot, "storeroom": r.storeroom, "weight": reckoned(50_000)});
         server.command("blends", json!({"lot": blend, "storeroom": r.storeroom, "parts": [part(&r.washed), part(&r.screen_18)]})).await;
         let now = value(server, "").await;
@@ -150,13 +197,13 @@ each_database! {
         assert_eq!(of(&now, &blend)["closing"]["store"], 30_000);
     }
 
-    /// Whose a lot was, of which coffee, and what it and the coffee were called.
+    /// Of which coffee a lot was, and what it and the coffee were called.
     async fn a_value_as_known_then_stays_what_it_was(server: &Server) {
         let r = roastery(server).await;
         bill(server, &r.kivu_delivery, "2026-11-25", 360_000, json!({})).await;
         let then = value(server, "").await;
         let known = then["known"].as_i64().unwrap();
-        server.put_change("lots", &r.peaberry, json!({"owned_by": "Corner Cafe", "name": "Kivu PB"})).await;
+        server.put_change("lots", &r.peaberry, json!({"name": "Kivu PB"})).await;
         server.put_change("lots", &r.screen_18, json!({"coffee": r.huila})).await;
         server.put_change("coffees", &r.kivu, json!({"name": "Kivu lakeside"})).await;
         assert_ne!(value(server, "").await["lots"], then["lots"]);
@@ -179,7 +226,9 @@ each_database! {
         let r = roastery(server).await;
         bill(server, &r.huila_delivery, "2026-11-25", 180_000, json!({})).await;
         bill(server, &r.kivu_delivery, "2026-11-25", 360_001, json!({"kind": "freight"})).await;
-        server.put_change("lots", &r.peaberry, json!({"name": "=Kivu peaberry", "owned_by": "Corner Cafe"})).await;
+        server.put_change("lots", &r.peaberry, json!({"name": "=Kivu peaberry"})).await;
+        let owned = lot_like(server, &r.peaberry, json!({"name": "Cafe's own", "owned_by": "Corner Cafe"})).await;
+        receive(server, &owned, 10_000, json!({})).await;
         roast(server, &r, &r.washed, 10_000, 8_350).await;
         server.command("wastes", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(3_000)})).await;
         let down = json!({"lot": r.washed, "day": "2026-11-25", "amount": {"minor": 30_000, "currency": "EUR"}, "reason": "past crop"});
@@ -196,7 +245,7 @@ each_database! {
         let cell = |row: &csv::StringRecord, head: &str| row[heads.iter().position(|each| each == head).unwrap()].to_owned();
         let minor = |row: &csv::StringRecord, head: &str| -> i64 { cell(row, head).replace('.', "").parse().unwrap() };
         let lots: Vec<&csv::StringRecord> = rows.iter().filter(|row| &row[0] == "lot").collect();
-        assert_eq!(lots.len(), 3);
+        assert_eq!(lots.len(), 4);
         let changes = ["added", "sold", "samples", "waste", "differences", "blended", "sent", "written_down", "written_down_used"];
         for row in &lots {
             let moved: i64 = changes.iter().map(|change| minor(row, change)).sum();
@@ -216,5 +265,85 @@ each_database! {
         let folder = concat!(env!("CARGO_TARGET_TMPDIR"));
         std::fs::write(format!("{folder}/value.xlsx"), &bytes).unwrap();
         std::fs::write(format!("{folder}/value.json"), said.to_string()).unwrap();
+    }
+
+    /// 100 kg for 1,000.00, of which 50 kg go into a blend of the same delivery: the blend bears no bill a second time. Three blends of
+    /// 33.33 a piece are 100.00 together.
+    async fn a_blend_in_its_parts_delivery_bears_no_bill_twice(server: &Server) {
+        let r = roastery(server).await;
+        let delivery = server.put_new("deliveries", json!({"supplier": "Hill Traders", "reference": "HT-1", "expected_day": "2026-11-25"})).await;
+        let lot = lot_like(server, &r.washed, json!({"name": "Hill", "delivery": delivery})).await;
+        receive(server, &lot, 100_000, json!({})).await;
+        bill(server, &delivery, "2026-11-25", 100_000, json!({})).await;
+        let part = |grams: Value| json!({"lot": lot, "storeroom": r.storeroom, "weight": reckoned(grams)});
+        let blend = lot_like(server, &lot, json!({"name": "Hill blend"})).await;
+        server.command("blends", json!({"lot": blend, "storeroom": r.storeroom, "parts": [part(json!(50_000))]})).await;
+        let now = value(server, "").await;
+        assert_eq!((&of(&now, &lot)["per_kg"], &of(&now, &blend)["per_kg"]), (&json!(1_000), &json!(1_000)));
+        assert_eq!((&of(&now, &lot)["closing"]["store"], &of(&now, &blend)["closing"]["store"]), (&json!(50_000), &json!(50_000)));
+        for name in ["One", "Two", "Three"] {
+            let blend = lot_like(server, &lot, json!({"name": name})).await;
+            server.command("blends", json!({"lot": blend, "storeroom": r.storeroom, "parts": [part(json!(3_333.333))]})).await;
+        }
+        bill(server, &delivery, "2026-11-25", 1, json!({"kind": "duty"})).await;
+        let now = value(server, "").await;
+        let all = now["lots"].as_array().unwrap().iter().map(|lot| lot["closing"]["store"].as_i64().unwrap());
+        assert_eq!(all.sum::<i64>(), 100_001);
+    }
+
+    /// 10 of 100 kg dried: what is left costs 11.11 a kilogram, whoever asks.
+    async fn what_dried_makes_the_rest_dearer_for_bags_too(server: &Server) {
+        let r = roastery(server).await;
+        bill(server, &r.huila_delivery, "2026-11-25", 300_000, json!({})).await;
+        assert!((green_of_a_kilogram(server, &r.huila).await - 1_000.0).abs() < 1.0);
+        server.command("dryings", json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(30_000)})).await;
+        assert_eq!(of(&value(server, "").await, &r.washed)["per_kg"], 1_111);
+        assert!((green_of_a_kilogram(server, &r.huila).await - 1_111.1).abs() < 1.0);
+    }
+
+    /// A bill of tomorrow, or one that was a mistake, does not take away what the lot says that it cost.
+    async fn a_lots_own_cost_counts_while_no_bill_does(server: &Server) {
+        let r = roastery(server).await;
+        server.put_change("lots", &r.washed, json!({"landed_cost": {"minor": 150_000, "currency": "EUR"}})).await;
+        let cost = async |query: &str| of(&value(server, query).await, &r.washed)["cost"].as_i64().unwrap();
+        let coming = bill(server, &r.huila_delivery, "2026-11-26", 180_000, json!({})).await;
+        assert_eq!((cost("").await, cost("to=2026-11-26").await), (150_000, 180_000));
+        server.put_change("cost-lines", &coming, json!({"retired": true})).await;
+        assert_eq!((cost("").await, cost("to=2026-11-26").await), (150_000, 150_000));
+    }
+
+    /// A bill that came late, for a period that is opened again, and was wrong: no day ever costs less than nothing.
+    async fn a_late_bill_taken_back_leaves_nothing_behind(server: &Server) {
+        let r = roastery(server).await;
+        server.set_time("2026-12-02T10:00:00Z");
+        let closing = server.command("closings", json!({"to_day": "2026-11-30"})).await["closing"]["id"].take();
+        let late = bill(server, &r.huila_delivery, "2026-11-26", 30_000, json!({})).await;
+        bill(server, &r.huila_delivery, "2026-12-01", 1_000, json!({})).await;
+        server.command("reopenings", json!({"closing": closing, "reason": "a bill was missing"})).await;
+        server.put_change("cost-lines", &late, json!({"retired": true})).await;
+        let cost = async |to: &str| {
+            let value = value(server, &format!("to={to}")).await;
+            let lots = value["lots"].as_array().unwrap().iter();
+            lots.filter(|lot| lot["lot"]["id"] == json!(r.washed)).map(|lot| lot["cost"].as_i64().unwrap()).sum::<i64>()
+        };
+        assert_eq!((cost("2026-11-25").await, cost("2026-11-30").await, cost("2026-12-02").await), (0, 0, 1_000));
+    }
+
+    /// What was made first came last: 100 kg at 5.00 on the 10th, 100 kg at 10.00 on the 20th; 50 kg are gone.
+    async fn what_came_first_is_used_first(server: &Server) {
+        let r = roastery(server).await;
+        let coffee = server.put_new("coffees", json!({"name": "Nyeri"})).await;
+        for (name, minor, at) in [("Later", 100_000, "2026-11-20T09:00:00Z"), ("Sooner", 50_000, "2026-11-10T09:00:00Z")] {
+            let delivery = server.put_new("deliveries", json!({"supplier": "Hill Traders", "reference": name, "expected_day": "2026-11-25"})).await;
+            let lot = lot_like(server, &r.washed, json!({"name": name, "coffee": coffee, "delivery": delivery})).await;
+            receive(server, &lot, 100_000, json!({"happened_at": at})).await;
+            bill(server, &delivery, "2026-11-25", minor, json!({})).await;
+            if name == "Sooner" {
+                server.command("samples", json!({"lot": lot, "storeroom": r.storeroom, "weight": reckoned(50_000), "purpose": "cupping"})).await;
+            }
+        }
+        let now = value(server, "").await;
+        let nyeri = now["coffees"].as_array().unwrap().iter().find(|of| of["coffee"]["id"] == json!(coffee)).unwrap();
+        assert_eq!((&nyeri["first_in_first_out"], &nyeri["by_lot"]), (&json!(125_000), &json!(125_000)));
     }
 }

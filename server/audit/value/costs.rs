@@ -1,29 +1,42 @@
 //! What lots cost, as the journal tells it: who wrote which bill when, and from which day it counts.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use serde_json::Value;
 use uuid::Uuid;
 
+use super::worth::minor;
 use crate::audit::journal::puts;
 use crate::book::damaged;
 use crate::book::leaf::Entry;
 use crate::day::{Day, Instant, Zone};
 use crate::ids::{DeliveryId, LotId, SiteId};
+use crate::refusal::Outcome;
 use crate::setup::{CostLine, Lot, Record, WriteDown};
 use crate::store::{Read, StoreError};
 
 /// A change of what a lot or delivery cost.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Cost {
+pub(super) struct Cost {
     /// The day from which it counts.
-    day: Day,
+    pub day: Day,
     /// The delivery whose lots share it.
-    delivery: DeliveryId,
+    pub delivery: DeliveryId,
     /// The one lot it is for.
-    lot: Option<LotId>,
+    pub lot: Option<LotId>,
     /// In the site's currency, minor units.
-    minor: i64,
+    pub minor: i64,
+    /// How many bills more count: one less where one was changed, for what it was before.
+    pub bills: i64,
+}
+
+/// The bills that count for a lot alone, or for a delivery's lots in common.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Billed {
+    /// How many count.
+    pub bills: i64,
+    /// What they come to, minor units.
+    pub minor: i128,
 }
 
 /// A change of what was written down.
@@ -41,14 +54,16 @@ struct Down {
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Landed {
     day: Day,
-    minor: i64,
+    minor: Option<i64>,
 }
 
 /// All that the journal says of costs up to a place in the log.
 #[derive(Debug, Default)]
 pub struct Costs {
-    bills: Vec<Cost>,
+    pub(super) bills: Vec<Cost>,
     downs: Vec<Down>,
+    /// From which day each bill and write-down counts as it was written last.
+    since: HashMap<Uuid, Day>,
     landed: HashMap<LotId, Vec<Landed>>,
     /// Bills and lots whose cost is in another currency than the books, and without a rate.
     pub unreadable: Vec<Uuid>,
@@ -80,75 +95,73 @@ impl Costs {
         Ok(costs)
     }
 
-    /// What a lot cost up to the end of a day: its own lines, and its share of what its delivery's lots have in common by what came of
-    /// each; its own landed cost where there is no line.
+    /// The bills that count up to the end of a day, by the delivery and the one lot they are for.
     #[must_use]
-    pub fn of(
-        &self,
-        lot: LotId,
-        delivery: DeliveryId,
-        came: &BTreeMap<LotId, i64>,
-        on: Day,
-    ) -> i64 {
-        let lines: Vec<&Cost> = self
-            .bills
-            .iter()
-            .filter(|c| c.delivery == delivery && c.lot.is_none_or(|of| of == lot))
-            .collect();
-        if lines.is_empty() {
-            return self.landed_on(lot, on);
+    pub fn billed(&self, on: Day) -> HashMap<(DeliveryId, Option<LotId>), Billed> {
+        let mut billed: HashMap<_, Billed> = HashMap::new();
+        for bill in self.bills.iter().filter(|bill| bill.day <= on) {
+            let of = billed.entry((bill.delivery, bill.lot)).or_default();
+            of.bills += bill.bills;
+            of.minor += i128::from(bill.minor);
         }
-        let then = lines.iter().filter(|cost| cost.day <= on);
-        let (mut own, mut common) = (0, 0);
-        for cost in then {
-            if cost.lot.is_some() {
-                own += cost.minor;
-            } else {
-                common += cost.minor;
-            }
-        }
-        own + shared(common, lot, came)
+        billed
     }
 
     /// What of a lot is still written down on a day, where `store` tells what was left of it at the end of a day.
-    #[must_use]
-    pub fn written_down(&self, lot: LotId, on: Day, store: impl Fn(Day) -> i64) -> i64 {
+    ///
+    /// # Errors
+    /// [`crate::refusal::Refusal::Conflict`] beyond all measure.
+    pub fn written_down(&self, lot: LotId, on: Day, store: impl Fn(Day) -> i64) -> Outcome<i64> {
         let then = self.downs.iter().filter(|d| d.lot == lot && d.day <= on);
         let left = i128::from(store(on));
-        then.map(|down| {
+        let parts = then.map(|down| {
             let was = i128::from(store(down.of)).max(1);
-            let part = i128::from(down.minor) * left.min(was) / was;
-            i64::try_from(part).unwrap_or(0)
-        })
-        .sum()
+            i128::from(down.minor) * left.clamp(0, was) / was
+        });
+        minor(parts.sum())
     }
 
-    /// The days of a lot's write-downs.
-    pub fn days_of_downs(&self) -> impl Iterator<Item = (LotId, Day)> {
-        self.downs.iter().map(|down| (down.lot, down.of))
+    /// The days of write-downs.
+    pub fn days_of_downs(&self) -> impl Iterator<Item = Day> {
+        self.downs.iter().map(|down| down.of)
     }
 
     /// What was written down of a lot from a day on up to another, less what was taken back.
-    #[must_use]
-    pub fn downs_between(&self, lot: LotId, from: Option<Day>, to: Day) -> i64 {
-        self.downs
+    ///
+    /// # Errors
+    /// [`crate::refusal::Refusal::Conflict`] beyond all measure.
+    pub fn downs_between(&self, lot: LotId, from: Option<Day>, to: Day) -> Outcome<i64> {
+        let downs = self
+            .downs
             .iter()
-            .filter(|d| d.lot == lot && d.day <= to && from.is_none_or(|from| d.day >= from))
-            .map(|d| d.minor)
-            .sum()
+            .filter(|d| d.lot == lot && d.day <= to && from.is_none_or(|from| d.day >= from));
+        minor(downs.map(|d| i128::from(d.minor)).sum())
     }
 
-    fn landed_on(&self, lot: LotId, on: Day) -> i64 {
-        let said = self.landed.get(&lot);
-        said.into_iter()
-            .flatten()
-            .rfind(|landed| landed.day <= on)
-            .map_or(0, |landed| landed.minor)
+    /// What a lot's record said on a day that all of it cost.
+    #[must_use]
+    pub fn said(&self, lot: LotId, on: Day) -> Option<i64> {
+        let said = self.landed.get(&lot)?;
+        said.iter().rfind(|landed| landed.day <= on)?.minor
+    }
+
+    /// From which day an entry's record counts as it was before, and from which as it is now: a closed period takes nothing more, and what was
+    /// counted is taken off from no earlier day than the one from which it was.
+    fn days(&mut self, entry: &Entry, day: Day) -> (Day, Day) {
+        let open = |day: Day| entry.open_from.map_or(day, |open| open.max(day));
+        let now = open(day);
+        let before = self.since.insert(entry.subject, now).unwrap_or(now);
+        (open(before), now)
     }
 
     fn add_line(&mut self, entry: &Entry, currency: &str) -> Result<(), StoreError> {
-        for (value, sign) in [(&entry.before, -1), (&entry.after, 1)] {
-            let Some(line) = read::<CostLine>(value)? else {
+        let (before, after) = (read(&entry.before)?, read::<CostLine>(&entry.after)?);
+        let Some(day) = after.as_ref().map(|line| line.day) else {
+            return Ok(());
+        };
+        let (off, on) = self.days(entry, day);
+        for (line, day, sign) in [(before, off, -1), (after, on, 1)] {
+            let Some(line) = line else {
                 continue;
             };
             let Some(minor) = line.adds(currency) else {
@@ -156,20 +169,26 @@ impl Costs {
                 continue;
             };
             self.bills.push(Cost {
-                day: counts_from(entry, line.day),
+                day,
                 delivery: line.delivery,
                 lot: line.lot,
                 minor: sign * minor,
+                bills: if line.retired { 0 } else { sign },
             });
         }
         Ok(())
     }
 
     fn add_down(&mut self, entry: &Entry) -> Result<(), StoreError> {
-        for (value, sign) in [(&entry.before, -1), (&entry.after, 1)] {
-            let down = read::<WriteDown>(value)?.filter(|down| !down.retired);
+        let (before, after) = (read(&entry.before)?, read::<WriteDown>(&entry.after)?);
+        let Some(day) = after.as_ref().map(|down| down.day) else {
+            return Ok(());
+        };
+        let (off, on) = self.days(entry, day);
+        for (down, day, sign) in [(before, off, -1), (after, on, 1)] {
+            let down = down.filter(|down| !down.retired);
             self.downs.extend(down.map(|down| Down {
-                day: counts_from(entry, down.day),
+                day,
                 of: down.day,
                 lot: down.lot,
                 minor: sign * down.amount.minor,
@@ -185,40 +204,19 @@ impl Costs {
         let minor = match &lot.landed_cost {
             Some(cost) if cost.currency != currency => {
                 self.unreadable.push(entry.subject);
-                0
+                None
             }
-            cost => cost.as_ref().map_or(0, |cost| cost.minor),
+            cost => cost.as_ref().map(|cost| cost.minor),
         };
         let said = self.landed.entry(LotId(entry.subject)).or_default();
-        if said.last().map_or(0, |last| last.minor) != minor {
+        if said.last().and_then(|last| last.minor) != minor {
             said.push(Landed { day, minor });
         }
         Ok(())
     }
 }
 
-/// A lot's share of what its delivery's lots have in common, to the last minor unit: what rounding leaves goes to the first.
-fn shared(common: i64, lot: LotId, came: &BTreeMap<LotId, i64>) -> i64 {
-    let all: i128 = came.values().map(|mg| i128::from(*mg)).sum();
-    let share = |mg: i64| {
-        let exact = i128::from(common) * i128::from(mg);
-        i64::try_from(exact.div_euclid(all.max(1))).unwrap_or(0)
-    };
-    let first = came.keys().next() == Some(&lot);
-    let own = came.get(&lot).map_or(0, |mg| share(*mg));
-    if all <= 0 {
-        return if first { common } else { 0 };
-    }
-    let left = common - came.values().map(|mg| share(*mg)).sum::<i64>();
-    own + if first { left } else { 0 }
-}
-
-/// The day from which an entry counts: a closed period takes nothing more.
-fn counts_from(entry: &Entry, day: Day) -> Day {
-    entry.open_from.map_or(day, |open| open.max(day))
-}
-
-fn read<R: Record>(value: &Value) -> Result<Option<R>, StoreError> {
+pub(super) fn read<R: Record>(value: &Value) -> Result<Option<R>, StoreError> {
     if value.is_null() {
         return Ok(None);
     }

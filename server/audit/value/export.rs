@@ -5,9 +5,11 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, Formula, Workbook, Worksheet, XlsxError,
 };
 
+use super::worth::minor;
 use super::{CoffeeValue, LotValue, ValueView, Worth};
 use crate::audit::statement::{damaged, exact, harmless, heads};
 use crate::mass::Mass;
+use crate::refusal::Outcome;
 use crate::store::StoreError;
 
 /// An amount of a lot: its name in the table, its heading in the workbook, and where it is read.
@@ -93,6 +95,14 @@ impl CoffeeValue {
     }
 }
 
+/// Whether all amounts add up to what a number can hold.
+pub(super) fn fits(lots: &[LotValue]) -> Outcome<()> {
+    for (_, _, read) in &AMOUNTS {
+        minor(lots.iter().map(|of| i128::from(read(of))).sum())?;
+    }
+    Ok(())
+}
+
 /// How many parts a sum has.
 fn parts(sum: &str) -> u16 {
     AMOUNTS
@@ -106,7 +116,7 @@ fn parts(sum: &str) -> u16 {
 }
 
 /// Minor units as a plain decimal number.
-fn decimal(minor: i64, digits: u32) -> String {
+pub(super) fn decimal(minor: i64, digits: u32) -> String {
     let one = 10_u64.pow(digits);
     let (whole, rest) = (minor.unsigned_abs() / one, minor.unsigned_abs() % one);
     let sign = if minor < 0 { "-" } else { "" };

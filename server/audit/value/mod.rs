@@ -2,6 +2,8 @@
 
 mod costs;
 mod export;
+mod passed;
+mod reckon;
 pub mod worth;
 
 use std::collections::{BTreeMap, HashMap};
@@ -11,17 +13,19 @@ use uuid::Uuid;
 
 use super::statement::ordered_days;
 use crate::audit::as_known;
+use crate::book::Book;
 use crate::day::Day;
 use crate::floor::view::Named;
-use crate::ids::{DeliveryId, LotId, SiteId};
+use crate::ids::{LotId, SiteId};
 use crate::mass::Mass;
-use crate::money::half_even;
-use crate::refusal::Outcome;
-use crate::setup::{Coffee, Kept, Lot, Site};
+use crate::refusal::{Outcome, Refusal};
+use crate::setup::{self, Coffee, Kept, Lot, Site, WriteDown};
 use crate::store::{LotFlow, Read, StoreError};
 use costs::Costs;
 pub use export::{csv, workbook};
-use worth::{Gone, Layer, Masses, first_in_first_out, mass, of, share, weighted_average};
+use passed::Passed;
+use reckon::{Moment, Then};
+use worth::{Gone, Layer, Masses, first_in_first_out, of, part, weighted_average};
 
 /// Which value is wanted.
 #[derive(Debug, Clone, Copy)]
@@ -64,7 +68,7 @@ pub struct Used {
     pub differences: i64,
     /// Went into blend lots, less what other lots gave to this one.
     pub blended: i64,
-    /// Sent to other sites, where it is a bill of what came.
+    /// Sent to other sites: once taken in, what its bill there says.
     pub sent: i64,
     /// Written down, less what was taken back.
     pub written_down: i64,
@@ -81,9 +85,9 @@ pub struct LotValue {
     pub coffee: Named,
     /// The customer whose coffee it is: worth nothing here.
     pub owned_by: Option<String>,
-    /// What all of it cost up to the last day, minor units.
+    /// What it cost up to the last day, without what other sites have taken in, minor units.
     pub cost: i64,
-    /// What came, less what dried: the mass that the cost is shared by.
+    /// What came, less what dried and what other sites have taken in: the mass that the cost is shared by.
     pub base_g: Mass,
     /// Cost of a kilogram of it, minor units; null where none is here.
     pub per_kg: Option<i64>,
@@ -144,42 +148,104 @@ const NOTICE: &str = "A reckoning by specific identification after IAS 2: each l
 /// Reckons the value.
 ///
 /// # Errors
-/// [`crate::refusal::Refusal::Invalid`] for a period that ends before it begins; [`StoreError`] when the database fails.
+/// [`Refusal::Invalid`] for a period that ends before it begins; [`Refusal::Conflict`] for amounts beyond all measure; [`StoreError`] when the
+/// database fails.
 pub async fn value(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<ValueView> {
     ordered_days(asked.from, asked.to)?;
     let size = tx.head(site).await?.map_or(0, |head| head.size);
     let then = asked.known.filter(|known| *known < size);
-    let record = as_known::need::<Site>(tx, site, site, then).await?.fields;
-    let costs = Costs::read(tx, site, record.zone, &record.currency, then).await?;
-    let lots = as_known::all::<Lot>(tx, site, then).await?;
     let before = asked.from.map(|from| from.plus(-1));
-    let mut days = BTreeMap::new();
-    let downs = costs.days_of_downs().map(|(_, day)| day);
-    for day in downs.chain([asked.to]).chain(before) {
-        if let std::collections::btree_map::Entry::Vacant(free) = days.entry(day) {
-            free.insert(Snapshot::read(tx, site, day, then).await?);
-        }
-    }
-    let reckoning = Reckoning {
-        costs: &costs,
-        lots: &lots,
-        days: &days,
-    };
-    let closing = reckoning.all_on(Some(asked.to));
-    let opening = reckoning.all_on(before);
+    let book = Facts::read(tx, site, then, [Some(asked.to), before]).await?;
+    let closing = book.all_on(Some(asked.to))?;
+    let opening = book.all_on(before)?;
     let coffees = as_known::all::<Coffee>(tx, site, then).await?;
-    let views = reckoning.views(&asked, &opening, &closing, &coffees);
+    let first_days = tx.first_came(site, then).await?.into_iter().collect();
+    let views = book.views(&asked, &opening, &closing, &coffees)?;
+    export::fits(&views)?;
     Ok(ValueView {
         from: asked.from,
         to: asked.to,
         known: then.unwrap_or(size),
-        digits: crate::money::minor_digits(&record.currency),
-        coffees: by_coffee(&coffees, &lots, &views, &closing),
+        digits: crate::money::minor_digits(&book.currency),
+        coffees: by_coffee(&coffees, &book.in_order(&first_days), &views, &closing)?,
         lots: views,
-        currency: record.currency,
-        unreadable: costs.unreadable,
+        currency: book.currency,
+        unreadable: book.costs.unreadable,
         notice: NOTICE.to_owned(),
     })
+}
+
+/// What lots cost, all of each: an amount in minor units, for a mass.
+///
+/// # Errors
+/// [`Refusal::Conflict`] for amounts beyond all measure; [`StoreError`] when the database fails.
+pub(crate) async fn lot_costs(
+    tx: &mut dyn Read,
+    site: SiteId,
+    bills_until: Day,
+) -> Outcome<HashMap<LotId, (i64, Mass)>> {
+    let today = match tx.head(site).await? {
+        // Nothing in the book is of a later day.
+        Some(head) => setup::site(tx, site)
+            .await?
+            .fields
+            .zone
+            .day(head.recorded_at),
+        None => bills_until,
+    };
+    let book = Facts::read(tx, site, None, [Some(today), None]).await?;
+    let Some(masses) = book.days.get(&today) else {
+        return Ok(HashMap::new());
+    };
+    let moment = Moment {
+        bills_until,
+        ..book.moment(today, &masses.0)
+    };
+    let known = moment.known()?;
+    let mut costs = HashMap::new();
+    for (lot, then) in moment.all()? {
+        // Where all of it went to other sites, it cost what it cost then.
+        let all = masses.0.get(&lot).map_or(0, Masses::base);
+        let (cost, base) = if then.base > 0 {
+            (then.cost - then.passed, then.base)
+        } else {
+            (then.cost, all)
+        };
+        if base > 0 && known.contains(&lot) {
+            costs.insert(lot, (cost, Mass::from_mg(base)?));
+        }
+    }
+    Ok(costs)
+}
+
+/// Refuses a write-down by more than what is left of its lot is worth on its day.
+///
+/// # Errors
+/// [`Refusal::Invalid`] naming the most.
+pub async fn check_write_down(book: &mut Book, id: Uuid) -> Outcome<()> {
+    let site = book.site();
+    let down = setup::need::<WriteDown>(book.tx(), site, id).await?.fields;
+    if down.retired {
+        return Ok(());
+    }
+    // What is of a closed period counts from the first open day.
+    let open = book.closed_through().map(|closed| closed.plus(1));
+    let day = open.map_or(down.day, |open| open.max(down.day));
+    let facts = Facts::read(book.tx(), site, None, [Some(day), None]).await?;
+    let there = facts.all_on(Some(day))?;
+    let left = there.get(&down.lot).map_or(0, |state| {
+        of(&state.then.shares, Gone::Store) - state.written_down
+    });
+    if left >= 0 {
+        return Ok(());
+    }
+    let digits = crate::money::minor_digits(&facts.currency);
+    let most = export::decimal((down.amount.minor + left).max(0), digits);
+    let most = format!("{most} {}", facts.currency);
+    Err(Refusal::field(
+        "/amount/minor",
+        format!("what is left of this lot is worth less: write down {most} at most"),
+    ))
 }
 
 /// The masses of all lots at the end of a day.
@@ -206,201 +272,196 @@ impl Snapshot {
 
 /// What one lot's cost has become by the end of a day.
 #[derive(Debug, Clone, Copy, Default)]
-struct Then {
-    /// All that it cost, other lots' green in it included.
-    cost: i64,
-    /// Of that, what came with other lots' green.
-    from_others: i64,
-    base: i64,
-    store_mg: i64,
-    shares: [i64; 10],
+struct State {
+    then: Then,
     written_down: i64,
 }
 
-struct Reckoning<'a> {
-    costs: &'a Costs,
-    lots: &'a [Kept<Lot>],
-    days: &'a BTreeMap<Day, Snapshot>,
+/// What a site's book says of its lots' costs and masses.
+struct Facts {
+    currency: String,
+    costs: Costs,
+    passed: Passed,
+    lots: Vec<Kept<Lot>>,
+    days: BTreeMap<Day, Snapshot>,
 }
 
-impl Reckoning<'_> {
-    fn masses(&self, day: Day, lot: LotId) -> Option<&Masses> {
-        self.days.get(&day)?.0.get(&lot)
+impl Facts {
+    /// Reads them as the first `known` leaves say, with the masses of some days and of those of write-downs.
+    async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        known: Option<i64>,
+        wanted: [Option<Day>; 2],
+    ) -> Outcome<Self> {
+        let Site { zone, currency, .. } =
+            as_known::need::<Site>(tx, site, site, known).await?.fields;
+        let costs = Costs::read(tx, site, zone, &currency, known).await?;
+        let mut days = BTreeMap::new();
+        for day in costs.days_of_downs().chain(wanted.into_iter().flatten()) {
+            if let std::collections::btree_map::Entry::Vacant(free) = days.entry(day) {
+                free.insert(Snapshot::read(tx, site, day, known).await?);
+            }
+        }
+        let before = as_known::end(tx, site, known).await?;
+        Ok(Self {
+            currency,
+            costs,
+            passed: Passed::read(tx, site, zone, before).await?,
+            lots: as_known::all::<Lot>(tx, site, known).await?,
+            days,
+        })
+    }
+
+    fn moment<'a>(&'a self, day: Day, masses: &'a HashMap<LotId, Masses>) -> Moment<'a> {
+        Moment {
+            costs: &self.costs,
+            passed: &self.passed,
+            lots: &self.lots,
+            masses,
+            day,
+            bills_until: day,
+        }
+    }
+
+    fn store(&self, day: Day, lot: LotId) -> i64 {
+        let there = self.days.get(&day);
+        let masses = there.and_then(|there| there.0.get(&lot));
+        masses.map_or(0, Masses::store)
     }
 
     /// All lots at the end of a day; before the beginning there is nothing.
-    fn all_on(&self, day: Option<Day>) -> HashMap<LotId, Then> {
-        let Some(day) = day else {
-            return HashMap::new();
+    fn all_on(&self, day: Option<Day>) -> Outcome<HashMap<LotId, State>> {
+        let there = day.and_then(|day| Some((day, self.days.get(&day)?)));
+        let Some((day, snapshot)) = there else {
+            return Ok(HashMap::new());
         };
-        let mut given: HashMap<LotId, i64> = HashMap::new();
-        let mut done = HashMap::new();
-        // A blend's cost is that of the green in it, so the lots in it come first; a blend of blends takes a further round.
-        for _ in 0..=self.lots.len() {
-            let round: HashMap<LotId, Then> = self
-                .lots
-                .iter()
-                .map(|lot| {
-                    let from_others = given.get(&lot.id.into()).copied().unwrap_or_default();
-                    (LotId(lot.id), self.one(lot, day, from_others))
-                })
-                .collect();
-            let now = self.given(day, &round);
-            done = round;
-            if now == given {
-                break;
-            }
-            given = now;
-        }
-        done
+        let all = self.moment(day, &snapshot.0).all()?.into_iter();
+        all.map(|(lot, then)| {
+            let store = |on: Day| self.store(on, lot);
+            let written_down = self.costs.written_down(lot, day, store)?;
+            Ok((lot, State { then, written_down }))
+        })
+        .collect()
     }
 
-    fn one(&self, lot: &Kept<Lot>, day: Day, from_others: i64) -> Then {
-        let id = LotId(lot.id);
-        let own = if lot.fields.owned_by.is_some() {
-            0
-        } else {
-            let came = self.came(lot.fields.delivery, day);
-            self.costs.of(id, lot.fields.delivery, &came, day)
-        };
-        let cost = own + from_others;
-        let Some(masses) = self.masses(day, id) else {
-            return Then {
-                cost,
-                from_others,
-                ..Then::default()
-            };
-        };
-        let store = |on: Day| self.masses(on, id).map_or(0, Masses::store);
-        Then {
-            cost,
-            from_others,
-            base: masses.base(),
-            store_mg: masses.store(),
-            shares: share(cost, &masses.as_green(), masses.base()),
-            written_down: self.costs.written_down(id, day, store),
-        }
-    }
-
-    /// What came of each lot of a delivery; customers' own lots bear nothing of its costs.
-    fn came(&self, delivery: DeliveryId, day: Day) -> BTreeMap<LotId, i64> {
-        self.lots
-            .iter()
-            .filter(|lot| lot.fields.delivery == delivery && lot.fields.owned_by.is_none())
-            .map(|lot| {
-                let id = LotId(lot.id);
-                (id, self.masses(day, id).map_or(0, |masses| masses.came))
-            })
-            .collect()
-    }
-
-    /// What each blend lot was given by others, at their cost.
-    fn given(&self, day: Day, then: &HashMap<LotId, Then>) -> HashMap<LotId, i64> {
-        let mut given: HashMap<LotId, i64> = HashMap::new();
-        for (lot, of_lot) in then {
-            let Some(masses) = self.masses(day, *lot).filter(|_| of_lot.base > 0) else {
-                continue;
-            };
-            for (blend, mg) in &masses.blends {
-                let exact = i128::from(of_lot.cost) * i128::from(*mg);
-                let part = half_even(exact, i128::from(of_lot.base));
-                *given.entry(*blend).or_default() += i64::try_from(part).unwrap_or(0);
-            }
-        }
-        given.retain(|_, cost| *cost != 0);
-        given
+    /// The lots in the order in which they first came; those that have not, at the end.
+    fn in_order(&self, first_days: &HashMap<LotId, Day>) -> Vec<&Kept<Lot>> {
+        let mut lots: Vec<&Kept<Lot>> = self.lots.iter().collect();
+        lots.sort_by_key(|lot| {
+            let first = first_days.get(&LotId(lot.id));
+            (first.is_none(), first.copied(), lot.id)
+        });
+        lots
     }
 
     fn views(
         &self,
         asked: &Asked,
-        opening: &HashMap<LotId, Then>,
-        closing: &HashMap<LotId, Then>,
+        opening: &HashMap<LotId, State>,
+        closing: &HashMap<LotId, State>,
         coffees: &[Kept<Coffee>],
-    ) -> Vec<LotValue> {
-        let nothing = Then::default();
+    ) -> Outcome<Vec<LotValue>> {
+        let nothing = State::default();
         let mut views = Vec::new();
-        for lot in self.lots {
+        for lot in &self.lots {
             let id = LotId(lot.id);
             let before = opening.get(&id).unwrap_or(&nothing);
             let after = closing.get(&id).unwrap_or(&nothing);
+            let (was, is) = (&before.then, &after.then);
             let coffee = coffees.iter().find(|c| c.id == lot.fields.coffee.0);
-            let silent = after.cost == 0 && before.cost == 0 && after.store_mg == 0;
-            let Some(coffee) = coffee.filter(|_| !silent) else {
-                continue;
-            };
-            let per_kg = (after.base > 0).then(|| {
-                let exact = i128::from(after.cost) * 1_000_000;
-                i64::try_from(half_even(exact, i128::from(after.base))).unwrap_or(0)
-            });
-            let downs = self.costs.downs_between(id, asked.from, asked.to);
-            views.push(LotValue {
-                lot: Named {
-                    id: lot.id,
-                    name: lot.fields.name.clone(),
-                },
-                coffee: Named {
-                    id: coffee.id,
-                    name: coffee.fields.name.clone(),
-                },
-                owned_by: lot.fields.owned_by.as_ref().map(ToString::to_string),
-                cost: after.cost,
-                base_g: mass(after.base),
-                per_kg,
-                store_g: mass(after.store_mg),
-                opening: worth_of(before),
-                added: (after.cost - after.from_others) - (before.cost - before.from_others),
-                used: used(before, after, downs),
-                closing: worth_of(after),
-            });
+            let silent = is.cost == 0 && was.cost == 0 && is.store_mg == 0;
+            if let Some(coffee) = coffee.filter(|_| !silent) {
+                let downs = self.costs.downs_between(id, asked.from, asked.to)?;
+                views.push(view((lot, coffee), before, after, downs)?);
+            }
         }
         views.sort_by(|a, b| (&a.coffee.name, &a.lot.name).cmp(&(&b.coffee.name, &b.lot.name)));
-        views
+        Ok(views)
     }
 }
 
-fn worth_of(then: &Then) -> Worth {
+fn view(
+    (lot, coffee): (&Kept<Lot>, &Kept<Coffee>),
+    before: &State,
+    after: &State,
+    downs: i64,
+) -> Outcome<LotValue> {
+    let (was, is) = (&before.then, &after.then);
+    let cost = is.cost - is.passed;
+    let per_kg = match is.base {
+        base @ 1.. => Some(part(cost, 1_000_000, base)?),
+        _ => None,
+    };
+    Ok(LotValue {
+        lot: Named {
+            id: lot.id,
+            name: lot.fields.name.clone(),
+        },
+        coffee: named(coffee),
+        owned_by: lot.fields.owned_by.as_ref().map(ToString::to_string),
+        cost,
+        base_g: Mass::from_mg(is.base)?,
+        per_kg,
+        store_g: Mass::from_mg(is.store_mg)?,
+        opening: worth_of(before),
+        added: (is.cost - is.from_others) - (was.cost - was.from_others),
+        used: used(before, after, downs),
+        closing: worth_of(after),
+    })
+}
+
+fn named(coffee: &Kept<Coffee>) -> Named {
+    Named {
+        id: coffee.id,
+        name: coffee.fields.name.clone(),
+    }
+}
+
+fn worth_of(state: &State) -> Worth {
+    let then = &state.then;
     let at = |gone| of(&then.shares, gone);
     Worth {
         store: at(Gone::Store),
-        written_down: then.written_down,
+        written_down: state.written_down,
         batch: at(Gone::Batch),
         roasted: at(Gone::Roasted),
         packed: at(Gone::Packed),
-        coming: if then.base > 0 { 0 } else { then.cost },
+        coming: then.cost - then.shares.iter().sum::<i64>(),
     }
 }
 
-fn used(before: &Then, after: &Then, downs: i64) -> Used {
-    let gone = |gone| of(&after.shares, gone) - of(&before.shares, gone);
+fn used(before: &State, after: &State, downs: i64) -> Used {
+    let (was, is) = (&before.then, &after.then);
+    let gone = |gone| of(&is.shares, gone) - of(&was.shares, gone);
     Used {
         sold: gone(Gone::Shipped),
         samples: gone(Gone::Sample),
         waste: gone(Gone::Waste),
         differences: gone(Gone::Variance),
-        blended: gone(Gone::Blended) - (after.from_others - before.from_others),
+        blended: gone(Gone::Blended) - (is.from_others - was.from_others),
         sent: gone(Gone::Sent),
         written_down: downs,
         written_down_used: before.written_down + downs - after.written_down,
     }
 }
 
-/// Green of each coffee by three ways of reckoning; lots in the order of their deliveries' first receipts, which is that of their ids.
+/// Green of each coffee by three ways of reckoning; lots in the order in which they first came.
 fn by_coffee(
     coffees: &[Kept<Coffee>],
-    lots: &[Kept<Lot>],
+    lots: &[&Kept<Lot>],
     views: &[LotValue],
-    closing: &HashMap<LotId, Then>,
-) -> Vec<CoffeeValue> {
+    closing: &HashMap<LotId, State>,
+) -> Outcome<Vec<CoffeeValue>> {
     let mut values = Vec::new();
     for coffee in coffees {
         let layers: Vec<Layer> = lots
             .iter()
             .filter(|lot| lot.fields.coffee.0 == coffee.id && lot.fields.owned_by.is_none())
-            .filter_map(|lot| closing.get(&LotId(lot.id)))
+            .filter_map(|lot| Some(closing.get(&LotId(lot.id))?.then))
             .filter(|then| then.base > 0)
             .map(|then| Layer {
-                cost: then.cost,
+                cost: then.cost - then.passed,
                 base: then.base,
                 store: then.store_mg,
             })
@@ -411,16 +472,13 @@ fn by_coffee(
             .sum();
         if !layers.is_empty() {
             values.push(CoffeeValue {
-                coffee: Named {
-                    id: coffee.id,
-                    name: coffee.fields.name.clone(),
-                },
-                store_g: mass(layers.iter().map(|layer| layer.store).sum()),
+                coffee: named(coffee),
+                store_g: Mass::from_mg(layers.iter().map(|layer| layer.store).sum())?,
                 by_lot,
-                weighted_average: weighted_average(&layers),
-                first_in_first_out: first_in_first_out(&layers),
+                weighted_average: weighted_average(&layers)?,
+                first_in_first_out: first_in_first_out(&layers)?,
             });
         }
     }
-    values
+    Ok(values)
 }

@@ -10,11 +10,33 @@
 //!
 //! It follows that a cost line that comes late is split between the green that is left and the coffee that has been used.
 
+use std::collections::BTreeMap;
+
 use crate::book::leaf::Kind;
 use crate::ids::LotId;
-use crate::mass::Mass;
-use crate::money::half_even;
+use crate::mass::MassRange;
+use crate::money::{MOST, half_even};
+use crate::refusal::{Outcome, Refusal};
 use crate::store::LotFlow;
+
+/// An amount that was reckoned, in minor units.
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond 2^53: such an amount is a bill with digits too many.
+pub fn minor(exact: i128) -> Outcome<i64> {
+    i64::try_from(exact)
+        .ok()
+        .filter(|minor| (-MOST..=MOST).contains(minor))
+        .ok_or_else(|| {
+            Refusal::conflict(format!(
+                "the amounts come to more than can be reckoned, which is {MOST} of the smallest unit: look for a bill with digits too many"
+            ))
+        })
+}
+
+fn milligrams(exact: i128) -> Outcome<i64> {
+    i64::try_from(exact).map_err(|_| MassRange.into())
+}
 
 /// Where cost can have gone, in the order in which coffee goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -58,8 +80,12 @@ pub const ALL: [Gone; 10] = [
 /// The masses of one lot up to a day, in milligrams. Those of roasted coffee are as roasted.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Masses {
-    /// Received less returned, made up from other lots, and taken in from other sites.
-    pub came: i64,
+    /// Received from a supplier less returned.
+    pub received: i64,
+    /// Taken in from other sites.
+    pub arrived: i64,
+    /// Made up from other lots.
+    pub made: i64,
     /// Dried in the store.
     pub dried: i64,
     /// Green where it has gone, roasted coffee left out.
@@ -69,7 +95,7 @@ pub struct Masses {
     /// Lost in roasting.
     roasting_loss: i64,
     /// What went into each blend lot.
-    pub blends: Vec<(LotId, i64)>,
+    pub blends: BTreeMap<LotId, i64>,
 }
 
 impl Masses {
@@ -109,17 +135,17 @@ impl Masses {
             flow.from_key
         };
         match other {
-            "supplier" => self.came -= mg,
-            "blended" if key == lot.0 => self.came -= mg,
+            "supplier" => self.received -= mg,
+            "blended" if key == lot.0 => self.made -= mg,
             "blended" => {
                 self.green[at(Gone::Blended)] += mg;
-                self.blends.push((LotId(key), mg));
+                *self.blends.entry(LotId(key)).or_default() += mg;
             }
             "batch" => self.green[at(Gone::Batch)] += mg,
             "sample" => self.green[at(Gone::Sample)] += mg,
             "waste" => self.green[at(Gone::Waste)] += mg,
             "variance" => self.green[at(Gone::Variance)] += mg,
-            "transit" if flow.kind == Kind::Arrive.word() => self.came -= mg,
+            "transit" if flow.kind == Kind::Arrive.word() => self.arrived -= mg,
             "transit" => self.green[at(Gone::Sent)] += mg,
             // A correction takes green straight to where its batch's coffee has gone on to.
             "air" if flow.kind == Kind::Correct.word() => self.roasting_loss += mg,
@@ -173,25 +199,27 @@ impl Masses {
     /// What was there to be roasted: what came less what dried.
     #[must_use]
     pub fn base(&self) -> i64 {
-        self.came - self.dried
+        self.received + self.arrived + self.made - self.dried
     }
 
     /// The mass at each of them, as green: roasted coffee as the green that went into it. They sum to the base.
-    #[must_use]
-    pub fn as_green(&self) -> [i64; 10] {
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] beyond all measure.
+    pub fn as_green(&self) -> Outcome<[i64; 10]> {
         let out: i64 = self.roasted.iter().sum();
-        let into = i128::from(out) + i128::from(self.roasting_loss);
+        let into = out + self.roasting_loss;
         let mut shares = self.green;
         if out <= 0 {
             // Nothing roasted is left: what it lost is waste.
-            shares[at(Gone::Waste)] += i64::try_from(into).unwrap_or(0);
-            return shares;
+            shares[at(Gone::Waste)] += into;
+            return Ok(shares);
         }
-        let mut left = i64::try_from(into).unwrap_or(i64::MAX);
+        let mut left = into;
         let mut largest = at(Gone::Shipped);
         for gone in ALL.map(at) {
-            let share = half_even(i128::from(self.roasted[gone]) * into, i128::from(out));
-            let share = i64::try_from(share).unwrap_or(0);
+            let exact = i128::from(self.roasted[gone]) * i128::from(into);
+            let share = milligrams(half_even(exact, i128::from(out)))?;
             shares[gone] += share;
             left -= share;
             if self.roasted[gone].abs() > self.roasted[largest].abs() {
@@ -199,12 +227,12 @@ impl Masses {
             }
         }
         shares[largest] += left;
-        shares
+        Ok(shares)
     }
 }
 
 /// Its place among all.
-fn at(gone: Gone) -> usize {
+pub(super) fn at(gone: Gone) -> usize {
     ALL.iter().position(|one| *one == gone).unwrap_or(0)
 }
 
@@ -221,33 +249,59 @@ fn gone(place: &str) -> usize {
 }
 
 /// A cost shared by masses that sum to `base`, to the last minor unit: what rounding leaves goes where most is.
-#[must_use]
-pub fn share(cost: i64, masses: &[i64; 10], base: i64) -> [i64; 10] {
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond all measure.
+pub fn share(cost: i64, masses: &[i64; 10], base: i64) -> Outcome<[i64; 10]> {
     let mut shares = [0; 10];
     if base <= 0 {
-        return shares;
+        return Ok(shares);
     }
-    let mut left = cost;
     for (share, mass) in shares.iter_mut().zip(masses) {
-        let exact = i128::from(cost) * i128::from(*mass);
-        *share = i64::try_from(half_even(exact, i128::from(base))).unwrap_or(0);
-        left -= *share;
+        *share = part(cost, *mass, base)?;
     }
     let largest = (0..10).max_by_key(|i| masses[*i]).unwrap_or(0);
-    shares[largest] += left;
-    shares
+    shares[largest] += cost - shares.iter().sum::<i64>();
+    Ok(shares)
+}
+
+/// A part of a cost by mass, to the nearest minor unit, for a whole of more than nothing.
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond all measure.
+pub fn part(cost: i64, mass: i64, whole: i64) -> Outcome<i64> {
+    let exact = i128::from(cost) * i128::from(mass);
+    minor(half_even(exact, i128::from(whole)))
+}
+
+/// What of a lot's cost went into each blend lot, so that together it is all that went into blends: what rounding leaves goes with the most.
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond all measure.
+pub fn into_blends(
+    all: i64,
+    (cost, base): (i64, i64),
+    blends: &BTreeMap<LotId, i64>,
+) -> Outcome<BTreeMap<LotId, i64>> {
+    if base <= 0 {
+        return Ok(BTreeMap::new());
+    }
+    let mut parts = BTreeMap::new();
+    for (blend, mass) in blends {
+        parts.insert(*blend, part(cost, *mass, base)?);
+    }
+    let left = all - parts.values().sum::<i64>();
+    let most = blends.iter().max_by_key(|(_, mass)| mass.abs());
+    if let Some(part) = most.and_then(|(blend, _)| parts.get_mut(blend)) {
+        *part += left;
+    }
+    Ok(parts)
 }
 
 /// What is at one of them.
 #[must_use]
 pub fn of(shares: &[i64; 10], gone: Gone) -> i64 {
     shares[at(gone)]
-}
-
-/// A mass of so many milligrams.
-#[must_use]
-pub fn mass(mg: i64) -> Mass {
-    Mass::from_mg(mg).unwrap_or_default()
 }
 
 /// Green of one coffee lot by lot, oldest first: its cost, what was there to be roasted and what is left, in minor units and milligrams.
@@ -262,29 +316,32 @@ pub struct Layer {
 }
 
 /// The value of what is left of a coffee at the weighted average of its lots (IAS 2.27).
-#[must_use]
-pub fn weighted_average(layers: &[Layer]) -> i64 {
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond all measure.
+pub fn weighted_average(layers: &[Layer]) -> Outcome<i64> {
     let cost: i128 = layers.iter().map(|l| i128::from(l.cost)).sum();
     let base: i128 = layers.iter().map(|l| i128::from(l.base)).sum();
     let store: i128 = layers.iter().map(|l| i128::from(l.store)).sum();
     if base <= 0 {
-        return 0;
+        return Ok(0);
     }
-    i64::try_from(half_even(cost * store, base)).unwrap_or(0)
+    minor(half_even(i128::from(minor(cost)?) * store, base))
 }
 
 /// The value of what is left of a coffee when what came first is taken to be used first (IAS 2.27).
-#[must_use]
-pub fn first_in_first_out(layers: &[Layer]) -> i64 {
+///
+/// # Errors
+/// [`Refusal::Conflict`] beyond all measure.
+pub fn first_in_first_out(layers: &[Layer]) -> Outcome<i64> {
     let mut left: i64 = layers.iter().map(|l| l.store).sum();
     let mut value = 0;
     for layer in layers.iter().rev().filter(|layer| layer.base > 0) {
         let mass = left.clamp(0, layer.base);
-        let exact = i128::from(layer.cost) * i128::from(mass);
-        value += i64::try_from(half_even(exact, i128::from(layer.base))).unwrap_or(0);
+        value += i128::from(part(layer.cost, mass, layer.base)?);
         left -= mass;
     }
-    value
+    minor(value)
 }
 
 #[cfg(test)]
@@ -292,6 +349,7 @@ mod tests {
     use uuid::Uuid;
 
     use super::*;
+    use crate::mass::Mass;
 
     fn flow(kind: Kind, from: &str, to: &str, grams: i64) -> LotFlow {
         LotFlow {
@@ -320,9 +378,9 @@ mod tests {
         ];
         let masses = Masses::of(LotId(Uuid::nil()), &flows);
         assert_eq!(masses.base(), 1_000_000_000);
-        let green = masses.as_green();
+        let green = masses.as_green().unwrap();
         assert_eq!(green.iter().sum::<i64>(), masses.base());
-        let value = share(600_000, &green, masses.base());
+        let value = share(600_000, &green, masses.base()).unwrap();
         assert_eq!(value.iter().sum::<i64>(), 600_000);
         assert_eq!(of(&value, Gone::Store), 471_000);
         // 200 kg of green cost 1,200.00: 100 of 170 kg of it sold.
@@ -342,7 +400,8 @@ mod tests {
             flow(Kind::Dry, "store", "air", 20),
         ];
         let masses = Masses::of(LotId(Uuid::nil()), &flows);
-        let value = share(98_000, &masses.as_green(), masses.base());
+        let green = masses.as_green().unwrap();
+        let value = share(98_000, &green, masses.base()).unwrap();
         assert_eq!(of(&value, Gone::Store), 98_000);
     }
 
@@ -358,9 +417,9 @@ mod tests {
         ];
         let of_flows = |flows: &[LotFlow]| {
             let masses = Masses::of(LotId(Uuid::nil()), flows);
-            let green = masses.as_green();
+            let green = masses.as_green().unwrap();
             assert_eq!(green.iter().sum::<i64>(), masses.base());
-            share(100_000, &green, masses.base())
+            share(100_000, &green, masses.base()).unwrap()
         };
         let value = of_flows(&flows);
         assert_eq!(
@@ -384,8 +443,28 @@ mod tests {
             store,
         };
         let layers = [layer(50_000, 50_000_000), layer(70_000, 70_000_000)];
-        assert_eq!(weighted_average(&layers), 72_000);
-        assert_eq!(first_in_first_out(&layers), 80_000);
-        assert_eq!((weighted_average(&[]), first_in_first_out(&[])), (0, 0));
+        let both = |layers: &[Layer]| {
+            let average = weighted_average(layers).unwrap();
+            (average, first_in_first_out(layers).unwrap())
+        };
+        assert_eq!((both(&layers), both(&[])), ((72_000, 80_000), (0, 0)));
+    }
+
+    /// What cannot be said is not said to be nothing.
+    #[test]
+    fn an_amount_beyond_measure_is_refused() {
+        assert_eq!(
+            minor(-9_007_199_254_740_991).unwrap(),
+            -9_007_199_254_740_991
+        );
+        assert!(minor(9_007_199_254_740_992).is_err());
+        assert!(part(i64::MAX, 2, 1).is_err());
+        let layer = Layer {
+            cost: 9_000_000_000_000_000,
+            base: 1,
+            store: 1,
+        };
+        assert!(weighted_average(&[layer, layer]).is_err());
+        assert!(first_in_first_out(&[layer, layer]).is_err());
     }
 }

@@ -4,10 +4,10 @@ use async_trait::async_trait;
 use sqlx::QueryBuilder;
 use uuid::Uuid;
 
-use super::super::super::{LotFlow, Mark, ReadFlows, Result, RoomLine, Within};
+use super::super::super::{LotFlow, Mark, ReadFlows, Result, RoomLine, TakenIn, Within};
 use super::statements::{LineColumns, line};
-use super::{Db, Transaction, mass, place};
-use crate::day::Day;
+use super::{Db, Transaction, day, mass, place};
+use crate::day::{Day, Instant};
 use crate::ids::{LotId, SiteId};
 
 type FlowColumns = (Uuid, String, String, Uuid, String, Uuid, i64);
@@ -162,6 +162,69 @@ impl ReadFlows for Transaction {
         .fetch_all(&mut **self)
         .await?;
         rows.into_iter().map(flow).collect()
+    }
+
+    async fn first_came(&mut self, site: SiteId, known: Option<i64>) -> Result<Vec<(LotId, Day)>> {
+        // By the lots: there are few of them, and many accounts.
+        let rows: Vec<(Uuid, String)> = sqlx::query_as(
+            "SELECT account.lot, MIN(movement.day)
+             FROM record
+             CROSS JOIN account
+             JOIN movement ON movement.from_account = account.id
+             JOIN posting ON posting.id = movement.posting
+             LEFT JOIN posting AS reversal ON reversal.reverses = posting.id AND reversal.position < $2
+             WHERE record.kind = 'lot' AND record.site = $1 AND account.site = $1 AND account.lot = record.id
+               AND account.place IN ('supplier', 'blended', 'transit')
+               AND posting.reverses IS NULL AND reversal.id IS NULL AND movement.position < $2
+             GROUP BY account.lot
+             ORDER BY account.lot",
+        )
+        .bind(site.0)
+        .bind(known.unwrap_or(i64::MAX))
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(lot, first)| Ok((LotId(lot), day(&first)?)))
+            .collect()
+    }
+
+    async fn taken_in(&mut self, from: SiteId) -> Result<Vec<TakenIn>> {
+        let rows: Vec<(Uuid, Uuid, i64, i64, String)> = sqlx::query_as(
+            "WITH way AS (
+                 SELECT given.lot, taken.id
+                 FROM account AS given
+                 JOIN account AS taken ON taken.key = given.key AND taken.place = 'transit' AND taken.site <> given.site
+                 WHERE given.site = $1 AND given.place = 'transit' AND given.balance_mg <> 0
+             ), moved AS (
+                 SELECT way.lot, movement.posting, movement.mass_mg
+                 FROM way
+                 JOIN movement ON movement.from_account = way.id
+                 UNION ALL
+                 SELECT way.lot, movement.posting, -movement.mass_mg
+                 FROM way
+                 JOIN movement ON movement.to_account = way.id
+             )
+             SELECT moved.lot, posting.site, moved.mass_mg, posting.recorded_at, COALESCE(undone.facts, posting.facts)
+             FROM moved
+             JOIN posting ON posting.id = moved.posting
+             LEFT JOIN posting AS undone ON undone.id = posting.reverses
+             WHERE COALESCE(undone.kind, posting.kind) = 'arrive'
+             ORDER BY posting.recorded_at, posting.id",
+        )
+        .bind(from.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter()
+            .map(|(lot, by, mg, recorded_at, facts)| {
+                Ok(TakenIn {
+                    lot: LotId(lot),
+                    by: SiteId(by),
+                    mass: mass(mg)?,
+                    recorded_at: Instant::from_ms(recorded_at),
+                    facts,
+                })
+            })
+            .collect()
     }
 
     async fn room_lines(

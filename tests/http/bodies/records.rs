@@ -58,7 +58,7 @@ fn costs(has: &Has) -> Vec<(&'static str, Value)> {
         ),
         (
             "/api/write-downs/{id}",
-            json!({"lot": has.made.washed, "day": "2026-11-27", "amount": {"minor": 2_000, "currency": "EUR"}, "reason": "past crop"}),
+            json!({"lot": has.made.peaberry, "day": "2026-11-27", "amount": {"minor": 2_000, "currency": "EUR"}, "reason": "past crop"}),
         ),
     ]
 }
