@@ -105,8 +105,10 @@ pub struct News {
     pub kinds: BTreeSet<String>,
     /// Batches of which something more is known, or something is taken back.
     pub batches: BTreeSet<BatchId>,
-    /// Lots of which green went out of a store or a batch: they may be used up.
+    /// Lots of which green went into or out of the stores, or out of a batch: they may be used up, or no longer.
     pub taken: BTreeSet<LotId>,
+    /// Lots of which green came from outside or went back: they may age from another day.
+    pub came: BTreeSet<LotId>,
     /// Whether anything changed on which what was learned depends as a whole.
     pub everything: bool,
 }
@@ -159,14 +161,24 @@ impl News {
             if matches!(movement.from, Place::Batch(_)) || matches!(movement.to, Place::Batch(_)) {
                 self.kinds.insert("batch".to_owned());
             }
+            if is_outside(movement.from) || is_outside(movement.to) {
+                self.came.insert(movement.lot);
+            }
             match (movement.from, movement.to) {
-                // A lot ages from the day it came, and one that has green again is no longer used up.
-                (_, Place::Store(_) | Place::Supplier(_)) => self.everything = true,
-                (Place::Store(_) | Place::Batch(_), _) => {
+                (Place::Store(_), Place::Store(_)) => {}
+                (Place::Store(_) | Place::Batch(_), _) | (_, Place::Store(_)) => {
                     self.taken.insert(movement.lot);
                 }
                 _ => {}
             }
         }
     }
+}
+
+/// Where a lot's green comes from.
+const fn is_outside(place: Place) -> bool {
+    matches!(
+        place,
+        Place::Supplier(_) | Place::Blended(_) | Place::Transit(_)
+    )
 }

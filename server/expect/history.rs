@@ -117,6 +117,26 @@ pub fn first_id(changes: &[Change]) -> Option<String> {
     changes.first().map(|change| change.id.clone())
 }
 
+/// Whether a lot of which green came ages from another day than the learner knows of its batches.
+pub async fn lots_age_otherwise(
+    tx: &mut dyn Read,
+    site: SiteId,
+    learner: &Learner,
+    news: &News,
+) -> Result<bool, StoreError> {
+    for id in &news.came {
+        let days = received_days(tx, site, Some(*id)).await?;
+        let day = received_day(days.get(id).copied());
+        let name = id.to_string();
+        let mut facts = learner.history().facts().iter();
+        let other = |fact: &Arc<Fact>| matches!(&**fact, Fact::Batch(batch) if batch.lot.id == name && batch.lot.received_day != day);
+        if facts.any(other) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
 /// Whether a lot of which green went, or of these batches, is used up, or was and may be no longer: which lots the learner may forget is then to be read anew.
 pub async fn lots_come_or_go(
     tx: &mut dyn Read,
@@ -206,13 +226,18 @@ pub fn day_number(day: Day) -> i64 {
     Zone::UTC.local_minute(Zone::UTC.start_of(day)) / 1_440
 }
 
-/// A lot as the learner knows it. One that has not come ages from nothing.
+/// The day from which a lot ages. One that has not come ages from nothing.
+fn received_day(received: Option<Day>) -> i64 {
+    received.map_or(i64::from(i32::MAX), day_number)
+}
+
+/// A lot as the learner knows it.
 pub fn lot(kept: &Kept<Lot>, received: Option<Day>) -> loss::Lot {
     loss::Lot {
         id: kept.id.to_string(),
         delivery: kept.fields.delivery.to_string(),
         grade: kept.fields.grade.to_string(),
-        received_day: received.map_or(i64::from(i32::MAX), day_number),
+        received_day: received_day(received),
     }
 }
 

@@ -222,9 +222,11 @@ impl Expect {
         news: &News,
     ) -> Result<(), StoreError> {
         let learner = self.learner();
-        let lots = history::lots_come_or_go(tx, site, &learner, news).await?;
+        let anew = news.everything
+            || history::lots_come_or_go(tx, site, &learner, news).await?
+            || history::lots_age_otherwise(tx, site, &learner, news).await?;
         drop(learner);
-        if news.everything || lots {
+        if anew {
             let facts = history::read(tx, site).await?;
             let settings = settings(tx, site).await?;
             self.learn_anew(facts, settings).await?;

@@ -66,53 +66,60 @@ const AGAIN: Duration = Duration::from_secs(1);
 /// After so long without a word listening begins anew: who would speak may be gone.
 const SILENCE: Duration = Duration::from_mins(1);
 
-/// For requests. What listens has a connection of its own.
-const CONNECTIONS: u32 = 8;
+/// For who reads, and for who writes: those who wait for their turn keep no reader waiting. What listens has a connection of its own.
+const READERS: u32 = 5;
+const WRITERS: u32 = 3;
 
-/// One pool of connections.
+/// Two pools of connections.
 #[derive(Debug)]
 pub struct Database {
-    pool: PgPool,
+    readers: PgPool,
+    writers: PgPool,
     url: String,
 }
 
 impl Database {
     /// Connects and brings the tables up to date.
     pub async fn open(url: &str) -> Result<Self> {
-        let pool = PgPoolOptions::new()
-            .max_connections(CONNECTIONS)
-            .acquire_timeout(PATIENCE)
-            .after_connect(|connection, _| {
-                Box::pin(async { connection.execute(HALF_A_MINUTE).await.map(drop) })
-            })
-            .test_before_acquire(false)
-            .before_acquire(|connection, _| Box::pin(is_there(connection)))
-            .connect(url)
-            .await?;
-        sqlx::migrate!("migrations/postgres").run(&pool).await?;
-        let url = url.to_owned();
-        Ok(Self { pool, url })
+        let writers = pool(WRITERS).connect(url).await?;
+        sqlx::migrate!("migrations/postgres").run(&writers).await?;
+        Ok(Self {
+            readers: pool(READERS).connect_lazy(url)?,
+            writers,
+            url: url.to_owned(),
+        })
     }
+}
 
-    async fn begin(&self, statements: &'static str) -> Result<sql::Transaction> {
-        match Begun::with(&self.pool, statements).await {
-            // There was room for a connection, and none could be made.
-            Err(sqlx::Error::PoolTimedOut) if self.pool.size() < CONNECTIONS => {
-                Err(StoreError::Away("no connection in time".to_owned()))
-            }
-            begun => Ok(sql::Transaction::of(begun?)),
+fn pool(connections: u32) -> PgPoolOptions {
+    PgPoolOptions::new()
+        .max_connections(connections)
+        .acquire_timeout(PATIENCE)
+        .after_connect(|connection, _| {
+            Box::pin(async { connection.execute(HALF_A_MINUTE).await.map(drop) })
+        })
+        .test_before_acquire(false)
+        .before_acquire(|connection, _| Box::pin(is_there(connection)))
+}
+
+async fn begin(pool: &PgPool, statements: &'static str) -> Result<sql::Transaction> {
+    match Begun::with(pool, statements).await {
+        // There was room for a connection, and none could be made.
+        Err(sqlx::Error::PoolTimedOut) if pool.size() < pool.options().get_max_connections() => {
+            Err(StoreError::Away("no connection in time".to_owned()))
         }
+        begun => Ok(sql::Transaction::of(begun?)),
     }
 }
 
 #[async_trait]
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
-        Ok(Box::new(self.begin(WRITE).await?))
+        Ok(Box::new(begin(&self.writers, WRITE).await?))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        Ok(Box::new(self.begin(READ).await?))
+        Ok(Box::new(begin(&self.readers, READ).await?))
     }
 
     async fn commits(&self) -> Result<Commits> {
@@ -125,7 +132,8 @@ impl Store for Database {
 
     async fn close(&self) {
         // Connections end with the process, whoever still uses one.
-        let _ = timeout(PATIENCE, self.pool.close()).await;
+        let closing = async { tokio::join!(self.readers.close(), self.writers.close()) };
+        let _ = timeout(PATIENCE, closing).await;
     }
 }
 

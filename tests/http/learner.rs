@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::green::reckoned;
 use crate::support::{Roastery, Server, each_database, roastery};
 
 /// Losses that repeat: enough spread to learn from, none of it odd.
@@ -228,6 +229,35 @@ each_database! {
             roasted(server, &has, &has.washed, &format!("{:.2}", 12.0 * (1.0 - LOSSES[n % 8]))).await;
         }
         server.command("corrections", json!({"batch": batches[9], "roasted_g": 10_310, "reason": "two digits swapped"})).await;
+    }
+
+    /// Green that comes early or late, moves, runs out and is found again: what follows step by step is what the whole book teaches (the check at
+    /// the end, tests/support).
+    async fn green_that_comes_and_goes(server: &Server) {
+        let has = roastery(server).await;
+        let loft = server.put_new("storerooms", json!({"name": "Loft"})).await;
+        for out in ["10.32", "10.38", "10.35"] {
+            roasted(server, &has, &has.washed, out).await;
+        }
+        let at = |room: &str, grams: i64| json!({"lot": has.washed, "storeroom": room, "weight": reckoned(grams), "confirmed": ["far_from_book"]});
+        let line = json!([{"lot": has.washed, "storeroom": has.storeroom, "weight": reckoned(60_000)}]);
+        let early = json!({"delivery": has.huila_delivery, "lines": line, "happened_at": "2026-11-02T08:00:00Z"});
+        let early = server.command("receipts", early).await;
+        server.app.learned().await;
+        server.command("transfers", json!({"lot": has.washed, "from": has.storeroom, "to": loft, "weight": reckoned(20_000)})).await;
+        server.app.learned().await;
+        server.command("reversals", json!({"posting": early["posting"]["id"]})).await;
+        server.app.learned().await;
+        server.command("returns", at(&loft, 1_000)).await;
+        server.advance_minutes(1);
+        for room in [&has.storeroom, &loft] {
+            server.command("used-ups", json!({"lot": has.washed, "storeroom": room, "confirmed": ["far_from_book"]})).await;
+        }
+        server.app.learned().await;
+        server.advance_minutes(1);
+        server.command("counts", at(&loft, 15_000)).await;
+        server.app.learned().await;
+        roasted(server, &has, &has.screen_18, "10.30").await;
     }
 
     /// What was written down by the book of another roastery, or by this one before it was set back to an earlier day, is learned anew.

@@ -509,6 +509,7 @@ each_database! {
             let left = if *lot == has.screen_18 { 6_000 } else { 0 };
             server.command("counts", once_more(json!({"lot": lot, "storeroom": has.storeroom, "weight": reckoned(left)}))).await;
         }
+        server.advance_minutes(1);
         let order = order(server, "T1", json!([{"line": 1, "product": has.kivu_bag, "bags": 19}])).await;
         let plan = server.post("/api/plans", &json!({})).await.expect(200);
         assert_eq!(plan["short"], json!([]), "the order ships: {plan}");

@@ -213,7 +213,19 @@ async fn a_long_question_is_no_silence() {
         .unwrap();
     let waste = json!({"v": 1, "happened_at": BEGINS, "lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(1)});
     let path = format!("/api/wastes/{}", server.id());
-    server.put(&path, &waste).await.problem(503, "busy");
+    // However many wait for their turn: who reads is answered.
+    let paths: Vec<String> = (0..9)
+        .map(|_| format!("/api/wastes/{}", server.id()))
+        .collect();
+    let waiting = join_all(paths.iter().map(|path| server.put(path, &waste)));
+    let reading = async {
+        sleep(Duration::from_secs(1)).await;
+        server.ask("/api/lots").await.expect(200);
+    };
+    let (refused, _) = tokio::join!(waiting, reading);
+    for answer in refused {
+        answer.problem(503, "busy");
+    }
     sqlx::raw_sql("LOCK TABLE record")
         .execute(&mut *holding)
         .await
