@@ -1,7 +1,7 @@
 //! The pages, embedded in the program.
 
 use std::collections::BTreeSet;
-use std::sync::{Arc, LazyLock};
+use std::sync::{Arc, LazyLock, OnceLock};
 
 use axum::Extension;
 use axum::extract::Path;
@@ -46,16 +46,34 @@ const PAGES: [&str; 23] = [
     "trust",
 ];
 
+/// The name of this build: another as soon as a file differs. Where the files are read from disk it may change at any time.
+fn build() -> String {
+    static BUILD: OnceLock<String> = OnceLock::new();
+    let name = || {
+        let mut hash = Sha256::new();
+        for path in Static::iter() {
+            hash.update(path.as_bytes());
+            hash.update(Static::get(&path).map_or([0; 32], |found| found.metadata.sha256_hash()));
+        }
+        hex::encode(&hash.finalize()[..6])
+    };
+    if cfg!(debug_assertions) {
+        name()
+    } else {
+        BUILD.get_or_init(name).clone()
+    }
+}
+
 /// The pages and what they load: nothing of the book, so for everybody.
 pub fn router() -> Routes {
     let mut routes = Routes::new()
         .file("/", || async { Redirect::temporary("/floor") })
         .file("/authority.crt", authority)
-        .file("/openapi.json", document)
+        .file("/openapi.json", description)
         .file("/static/{*path}", asset);
     for page in PAGES {
         routes = routes.file(&format!("/{page}"), move |headers: HeaderMap| async move {
-            file(&format!("{page}.html"), &headers)
+            document(page, &headers)
         });
     }
     // A service worker governs the pages below its own address, so it is served at the top.
@@ -65,25 +83,19 @@ pub fn router() -> Routes {
 /// The service worker with the name of this build and the files that the floor page loads, by their addresses. Another build is another
 /// text, so that browsers notice it and take all of its files together.
 async fn worker(headers: HeaderMap) -> Response {
-    let mut hash = Sha256::new();
-    let mut addresses = Vec::new();
     // A tablet without a network still asks who is there.
     let mut kept = loaded_by("floor.html");
     kept.extend(loaded_by("sign-in.html"));
-    for path in kept {
-        hash.update(path.as_bytes());
-        hash.update(Static::get(&path).map_or([0; 32], |found| found.metadata.sha256_hash()));
-        addresses.push(
-            path.strip_suffix(".html")
-                .map_or_else(|| format!("/static/{path}"), |page| format!("/{page}")),
-        );
-    }
-    let name = hex::encode(&hash.finalize()[..6]);
-    let build = json!({"name": name, "files": addresses});
+    let build = build();
+    let address = |path: String| match path.strip_suffix(".html") {
+        Some(page) => format!("/{page}"),
+        None => format!("/static/@{build}/{path}"),
+    };
+    let files: Vec<_> = kept.into_iter().map(address).collect();
+    let said = json!({"name": build, "files": files});
     let script = Static::get("worker.js").map_or_else(Vec::new, |found| found.data.into_owned());
-    let text = [format!("self.BUILD = {build};\n").as_bytes(), &script].concat();
-    let tag = hex::encode(&Sha256::digest(&text)[..12]);
-    answer("worker.js", &tag, text, &headers)
+    let text = [format!("self.BUILD = {said};\n").as_bytes(), &script].concat();
+    made("worker.js", text, &headers)
 }
 
 /// A page and all that it loads, however indirectly: whatever stands in quotes and is the path of a file.
@@ -119,7 +131,7 @@ fn resolve(from: &str, reference: &str) -> Option<String> {
 }
 
 /// The service's own description.
-async fn document() -> Response {
+async fn description() -> Response {
     static DOCUMENT: LazyLock<String> = LazyLock::new(|| super::description().to_string());
     let headers = [(header::CONTENT_TYPE, "application/json")];
     (headers, DOCUMENT.as_str()).into_response()
@@ -141,17 +153,49 @@ async fn authority(Extension(door): Extension<Arc<Door>>) -> Response {
     (headers, authority.certificate.clone()).into_response()
 }
 
+/// A page. The files that it loads bear the name of this build in their addresses, so that they are asked for once and never again; modules
+/// name one another by where they stand.
+fn document(page: &str, request: &HeaderMap) -> Response {
+    let path = format!("{page}.html");
+    let Some(found) = Static::get(&path) else {
+        return missing();
+    };
+    let files = format!("\"/static/@{}/", build());
+    let html = String::from_utf8_lossy(&found.data).replace("\"/static/", &files);
+    made(&path, html.into_bytes(), request)
+}
+
+/// A file. Under the name of this build it lasts; a page that was opened before an upgrade asks under another, and gets what there is now.
 async fn asset(Path(path): Path<String>, headers: HeaderMap) -> Response {
-    file(&path, &headers)
+    let named = path.strip_prefix('@').and_then(|path| path.split_once('/'));
+    let (of_build, path) = named.map_or((None, path.as_str()), |(name, path)| (Some(name), path));
+    let mut response = file(path, &headers);
+    if of_build == Some(&*build()) && response.headers().contains_key(header::ETAG) {
+        let lasting = HeaderValue::from_static("public, max-age=31536000, immutable");
+        response
+            .headers_mut()
+            .insert(header::CACHE_CONTROL, lasting);
+    }
+    response
 }
 
 /// A file, unless the browser has this very one already.
 fn file(path: &str, request: &HeaderMap) -> Response {
     let Some(found) = Static::get(path) else {
-        return Problem::new("not-found", "there is no such page").into_response();
+        return missing();
     };
     let tag = hex::encode(&found.metadata.sha256_hash()[..12]);
     answer(path, &tag, found.data.into_owned(), request)
+}
+
+fn missing() -> Response {
+    Problem::new("not-found", "there is no such page").into_response()
+}
+
+/// What is made of files, under a tag of its own.
+fn made(path: &str, text: Vec<u8>, request: &HeaderMap) -> Response {
+    let tag = hex::encode(&Sha256::digest(&text)[..12]);
+    answer(path, &tag, text, request)
 }
 
 /// A file's text under its tag.

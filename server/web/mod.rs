@@ -128,9 +128,9 @@ pub fn router(app: Arc<App>, door: Door) -> Router {
         .layer(DefaultBodyLimit::max(BODY_LIMIT))
         .layer(CatchPanicLayer::custom(panicked))
         .layer(middleware::from_fn(name_host))
-        .layer(middleware::map_response_with_state((), keep_private))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIME_LIMIT))
         .layer(middleware::from_fn(name_request))
+        .layer(middleware::map_response_with_state((), keep_private))
         .layer(middleware::from_fn_with_state(requests, metrics::measure))
         .layer(CompressionLayer::new())
         .layer(security_header(

@@ -29,6 +29,7 @@ mod matrix;
 mod metrics;
 mod openapi;
 mod packing;
+mod pages;
 mod program;
 mod records;
 mod servers;
