@@ -53,6 +53,9 @@ impl Follower {
                 Ok(()) => AT_LEAST,
                 Err(error) => {
                     tracing::error!(%error, "the book could not be followed; trying again");
+                    if let StoreError::Away(_) = error {
+                        self.tell(BTreeSet::from(["away".to_owned()]));
+                    }
                     AFTER_FAULT
                 }
             };

@@ -109,8 +109,9 @@ async fn verify(State(app): State<Arc<App>>) -> Answer<Json<crate::audit::verify
     ))
 }
 
-/// Changes after which whoever listens is asked again who they are: the line ends, and the page opens another at once.
-const ACCESS: [&str; 3] = ["access", "device", "person"];
+/// Changes after which whoever listens is asked again who they are: the line ends, and the page opens another at once. While the database is away none
+/// stands again, and the page says so.
+const LAST: [&str; 4] = ["access", "away", "device", "person"];
 const REOPEN: Duration = Duration::from_millis(200);
 
 #[utoipa::path(get, path = "/api/events", operation_id = "listen", tag = "service",
@@ -120,7 +121,7 @@ async fn events(State(app): State<Arc<App>>) -> Sse<impl Stream<Item = Result<Ev
         Ok(change) => !change
             .kinds
             .iter()
-            .any(|kind| ACCESS.contains(&kind.as_str())),
+            .any(|kind| LAST.contains(&kind.as_str())),
         Err(_) => true,
     };
     let changes = BroadcastStream::new(app.changes());

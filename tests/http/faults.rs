@@ -188,12 +188,6 @@ async fn nothing_answered_is_lost_when_the_database_crashes() {
     let other = one.beside().await;
     let made = roastery(&one).await;
     let washed_g = standing(&one, &made.washed).await["store"] / 1_000;
-    let page = other
-        .request(Method::GET, "/api/events")
-        .send()
-        .await
-        .unwrap();
-    let mut events = page.bytes_stream();
     let sent = Sent::default();
     let clients = [
         one.another(),
@@ -236,7 +230,12 @@ async fn nothing_answered_is_lost_when_the_database_crashes() {
     assert_ne!(sent.put_off(), 0, "the faults were felt");
     sent.is_all_in(&other, &made, washed_g).await;
     // Pages and learners of both hear again of what either books.
-    while let Ok(Some(_)) = timeout(Duration::from_millis(200), events.next()).await {}
+    let page = other
+        .request(Method::GET, "/api/events")
+        .send()
+        .await
+        .unwrap();
+    let mut events = page.bytes_stream();
     one.command("wastes", json!({"lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(80)})).await;
     let heard = timeout(Duration::from_secs(8), async {
         let mut text = String::new();

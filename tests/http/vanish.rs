@@ -118,8 +118,11 @@ async fn nothing_answered_is_lost() {
     let server = Server::at(home, 1).await;
     let made = roastery(&server).await;
     let washed_g = standing(&server, &made.washed).await["store"] / 1_000;
-    let page = server.request(Method::GET, "/api/events").send().await;
-    let mut events = page.unwrap().bytes_stream();
+    let listen = async || {
+        let page = server.request(Method::GET, "/api/events").send().await;
+        page.unwrap().bytes_stream()
+    };
+    let line = listen().await;
     let sent = Sent::default();
     let clients = [(); 4].map(|()| server.another());
     let senders = join_all(
@@ -137,13 +140,16 @@ async fn nothing_answered_is_lost() {
         };
         timeout(SOON, all_told).await.expect("all are told");
         is_said_to_be_away(&server).await;
+        let line_ends = line.for_each(async |_| {});
+        timeout(SOON, line_ends).await.expect("a page can tell");
         way.come_back();
         sent.goes_on().await;
         sent.is_enough();
     };
     tokio::join!(vanishes, senders);
     sent.is_all_in(&server, &made, washed_g).await;
-    while let Ok(Some(_)) = timeout(Duration::from_millis(200), events.next()).await {}
+    let mut events = listen().await;
+    events.next().await.expect("a beginning").unwrap();
     server.command("wastes", json!({"lot": made.washed, "storeroom": made.storeroom, "reason": "spilled", "weight": reckoned(80)})).await;
     let heard = timeout(SOON, events.next()).await;
     heard.expect("the page hears of it").unwrap().unwrap();
