@@ -555,7 +555,7 @@ pub trait ReadMovements {
     async fn in_transit(&mut self, which: Sendings) -> Result<Vec<(SiteId, Standing)>>;
     /// The posting by which a site took in what was sent to it, unless that was undone.
     async fn arrival_of(&mut self, site: SiteId, sending: PostingId) -> Result<Option<PostingId>>;
-    /// The lot of a site that coffee of another site's lot was last taken in as, or sent there as.
+    /// The lot of a site that coffee of another site's lot was there, or has been taken in as, by whatever ways; the first of several.
     async fn same_lot(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>>;
     /// The leaves of postings, in the order of the log.
     async fn posting_leaves(

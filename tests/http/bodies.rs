@@ -285,7 +285,7 @@ fn counting(has: &Has) -> Vec<(&'static str, Value)> {
         ),
         (
             "/api/count-entries/{id}",
-            json!({"count": entered, "green": green, "weights": [has.made.weighed("41.20"), nominal()]}),
+            json!({"count": entered, "green": green, "weights": [has.made.weighed("41.20"), nominal()], "confirmed": ["far_from_book"]}),
         ),
         ("/api/count-hand-ins/{id}", json!({"count": handed_in})),
         (
@@ -357,7 +357,7 @@ fn green(has: &Has) -> Vec<(&'static str, Value)> {
         ),
         (
             "/api/used-ups/{id}",
-            json!({"lot": lot, "storeroom": has.loft}),
+            json!({"lot": lot, "storeroom": has.loft, "confirmed": ["far_from_book"]}),
         ),
         (
             "/api/blends/{id}",

@@ -324,11 +324,20 @@ impl ReadMovements for Transaction {
 
     async fn same_lot(&mut self, lot: LotId, site: SiteId) -> Result<Option<LotId>> {
         let found: Option<Uuid> = sqlx::query_scalar(
-            "SELECT here.lot
-             FROM account AS there
-             JOIN account AS here ON here.key = there.key AND here.place = 'transit' AND here.site = $2
-             WHERE there.lot = $1 AND there.place = 'transit' AND there.site <> $2
-             ORDER BY here.key DESC
+            "WITH RECURSIVE same (lot, site) AS (
+                 SELECT lot, site
+                 FROM account
+                 WHERE lot = $1 AND place = 'transit'
+                 UNION
+                 SELECT there.lot, there.site
+                 FROM same
+                 JOIN account AS here ON here.lot = same.lot AND here.place = 'transit'
+                 JOIN account AS there ON there.key = here.key AND there.place = 'transit' AND there.lot <> here.lot
+             )
+             SELECT lot
+             FROM same
+             WHERE site = $2 AND lot <> $1
+             ORDER BY lot
              LIMIT 1",
         )
         .bind(lot.0)
