@@ -66,13 +66,17 @@ pub enum Confirm {
     DayOver,
     /// The order asks for fewer bags than are packed for it.
     FewerThanPacked,
+    /// More bags than the order still lacks.
+    BeyondOrder,
+    /// Cards on the floor are taken back.
+    TakesCardsBack,
 }
 
 /// Why something is not done. Nothing has changed.
 #[derive(Debug, thiserror::Error)]
 pub enum Refusal {
     /// Fields are wrong.
-    #[error("{} field(s) are wrong", .0.len())]
+    #[error("{}", first_of(.0))]
     Invalid(Vec<FieldError>),
     /// Lines of an imported table are wrong.
     #[error("{} line(s) cannot be taken: nothing was imported", .0.len())]
@@ -124,6 +128,24 @@ pub enum Refusal {
     /// Below the areas.
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+/// What is wrong with the first of wrong fields, named in plain words: `/batches/0/charge_g` is the charge of the first of the batches.
+fn first_of(errors: &[FieldError]) -> String {
+    let Some(first) = errors.first() else {
+        return "a field is wrong".to_owned();
+    };
+    let words = first.pointer.split('/').filter(|part| !part.is_empty());
+    let words = words.map(|part| match part.parse::<usize>() {
+        Ok(place) => (place + 1).to_string(),
+        Err(_) => part.trim_end_matches("_g").replace('_', " "),
+    });
+    let field = words.collect::<Vec<_>>().join(" ");
+    if field.is_empty() {
+        first.detail.clone()
+    } else {
+        format!("{field}: {}", first.detail)
+    }
 }
 
 /// What an area answers.

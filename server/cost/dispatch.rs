@@ -12,12 +12,12 @@ use crate::book::damaged;
 use crate::book::leaf::{Leaf, Posting};
 use crate::book::place::Place;
 use crate::day::Day;
-use crate::demand::{self, BackTo, Parcel, Returned, Roll, frozen, product_of};
+use crate::demand::{self, BackTo, Parcel, Progress, Returned, Roll, frozen, product_of};
 use crate::floor::batch::Batch;
-use crate::ids::{BatchId, DispatchId, OrderId, PostingId, ProductId};
+use crate::ids::{BatchId, DispatchId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::Outcome;
-use crate::setup::{self, Dispatch, Order, Record, Subscription, TariffKind};
+use crate::setup::{self, Dispatch, Kept, Order, Record, Subscription, TariffKind};
 use crate::store::{BagsRow, BagsShipped, Read, StoreError};
 
 /// Bills that are dated so many days after a dispatch still count: they are for the same green.
@@ -212,7 +212,40 @@ impl Reckoning<'_> {
 }
 
 /// Bags of a dispatch that have left.
-struct Left(Vec<LeftLine>);
+struct Left {
+    lines: Vec<LeftLine>,
+    orders: Orders,
+}
+
+/// How far the orders of a dispatch have come, line by line.
+#[derive(Default)]
+struct Orders {
+    /// Bags that have left, of those that a line asks for: what is over in one line makes up for none that another lacks.
+    filled: u32,
+    /// Bags that a line asks for and that have not left.
+    lacking: u32,
+}
+
+impl Orders {
+    async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        orders: &[Kept<Order>],
+    ) -> Result<Self, StoreError> {
+        let progress = Progress::of(tx, site, orders).await?;
+        let mut of = Self::default();
+        for line in orders.iter().flat_map(|order| progress.lines(order)) {
+            of.filled += line.shipped_bags.min(line.bags);
+            of.lacking += line.bags.saturating_sub(line.shipped_bags);
+        }
+        Ok(of)
+    }
+
+    /// Bags of a list that have not left.
+    fn not_left(&self, of_list: u32) -> u32 {
+        self.lacking.max(of_list.saturating_sub(self.filled))
+    }
+}
 
 /// Bags of one packing that left with one shipment for an order, and how many of them came back.
 struct LeftLine {
@@ -261,22 +294,26 @@ impl Left {
         ship_day: Day,
     ) -> Result<Self, StoreError> {
         let site = app.site;
-        let mut shipped: Vec<BagsShipped> = Vec::new();
+        let mut orders: Vec<Kept<Order>> = Vec::new();
         for row in tx
             .records_of_days(site, Order::KIND, ship_day, ship_day)
             .await?
         {
-            let order: Order = serde_json::from_str(&row.body).map_err(damaged)?;
-            if order.dispatch != Some(dispatch) {
-                continue;
-            }
+            let fields: Order = serde_json::from_str(&row.body).map_err(damaged)?;
+            orders.extend((fields.dispatch == Some(dispatch)).then_some(Kept {
+                id: row.id,
+                revision: row.revision,
+                fields,
+            }));
+        }
+        let mut shipped: Vec<BagsShipped> = Vec::new();
+        for order in &orders {
             let mut products: Vec<ProductId> =
-                order.lines.iter().map(|line| line.product).collect();
+                order.fields.lines.iter().map(|line| line.product).collect();
             products.sort_unstable();
             products.dedup();
             for product in products {
-                let order = Some(OrderId(row.id));
-                shipped.extend(tx.bags_shipped(site, order, product).await?);
+                shipped.extend(tx.bags_shipped(site, order.id.into(), product).await?);
             }
         }
         let mut returned: BTreeMap<PostingId, Vec<Returned>> = BTreeMap::new();
@@ -286,7 +323,10 @@ impl Left {
             }
         }
         let line = |of: BagsShipped| LeftLine::new(of.row, &returned[&of.shipment]);
-        Ok(Self(shipped.into_iter().map(line).collect()))
+        Ok(Self {
+            lines: shipped.into_iter().map(line).collect(),
+            orders: Orders::read(tx, site, &orders).await?,
+        })
     }
 
     /// What they cost; none before any have left.
@@ -296,17 +336,17 @@ impl Left {
         costs: &Costs,
         list: &SetOf,
     ) -> Result<Option<ShippedMargin>, StoreError> {
-        if self.0.is_empty() {
+        if self.lines.is_empty() {
             return Ok(None);
         }
         let mut missing = Vec::new();
         let cost = self.cost(tx, costs, &mut missing).await?;
-        let sum = |of: fn(&LeftLine) -> u32| self.0.iter().map(of).sum::<u32>();
+        let sum = |of: fn(&LeftLine) -> u32| self.lines.iter().map(of).sum::<u32>();
         let bags = sum(|line| line.row.bags);
         let (came_back, to_shelf) = (sum(|line| line.came_back), sum(|line| line.to_shelf));
-        let all = bags >= list.bags;
+        let left = self.orders.not_left(list.bags);
+        let all = left == 0;
         if !all {
-            let left = list.bags - bags;
             let have = if left == 1 { "bag has" } else { "bags have" };
             missing.push(format!("{left} {have} not left yet"));
         }
@@ -346,7 +386,7 @@ impl Left {
     ) -> Result<BagsCost, StoreError> {
         let mut filled: BTreeMap<PostingId, Filled> = BTreeMap::new();
         let mut sum = BagsCost::nothing();
-        for line in self.0.iter().filter(|line| line.borne() > 0) {
+        for line in self.lines.iter().filter(|line| line.borne() > 0) {
             let (row, bags) = (&line.row, line.borne());
             let empty = costs.packaging(row.product);
             if empty.is_none() {

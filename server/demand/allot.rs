@@ -8,8 +8,9 @@ use serde_json::json;
 use uuid::Uuid;
 
 use super::bags::{self, Leaving};
+use super::beyond::BeyondOrder;
 use super::packing::asked_window;
-use super::{Progress, Window, claims};
+use super::{Window, claims};
 use crate::app::App;
 use crate::book::leaf::{Kind, Leaf};
 use crate::book::place::Place;
@@ -18,8 +19,8 @@ use crate::command::{Command, Common, command};
 use crate::day::Day;
 use crate::green::Posted;
 use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId, SiteId};
-use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Delivery, Lot, Order, Product};
+use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::setup::{self, Delivery, Lot, Product};
 use crate::store::{BagsRow, BagsStanding, Read};
 use crate::text::Name;
 
@@ -169,29 +170,20 @@ impl Command for Allotment {
 }
 
 impl Allotment {
-    /// Refuses more bags than the order still lacks.
+    /// Asks once about more bags than the order still lacks.
     async fn check_wanted(&self, book: &mut Book) -> Outcome<()> {
-        let site = book.site();
-        let order = setup::need::<Order>(book.tx(), site, self.order).await?;
-        let orders = [order];
-        let progress = Progress::of(book.tx(), site, &orders).await?;
-        let lines = progress.lines(&orders[0]).into_iter();
-        let ours = lines.filter(|line| (line.product, &line.grind) == (self.product, &self.grind));
-        let lacks: u32 = ours
-            .map(|line| line.bags.saturating_sub(line.packed_bags))
-            .sum();
-        if (1..=lacks).contains(&self.bags) {
-            return Ok(());
+        if self.bags == 0 {
+            return Err(Refusal::field(
+                "/bags",
+                "a whole number of bags, at least 1",
+            ));
         }
-        let number = &orders[0].fields.number;
-        Err(Refusal::field(
-            "/bags",
-            if lacks == 0 {
-                format!("order {number} lacks no such bags: all of them are packed")
-            } else {
-                format!("order {number} lacks {lacks} such bags: give 1 to so many")
-            },
-        ))
+        let bags = (self.product, &self.grind);
+        let beyond = BeyondOrder::of(book, self.order, bags, self.bags).await?;
+        match beyond.filter(|_| !self.common().confirms(Confirm::BeyondOrder)) {
+            Some(beyond) => Err(beyond.asked()),
+            None => Ok(()),
+        }
     }
 
     /// The bags that are taken off the shelf.

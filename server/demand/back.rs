@@ -48,6 +48,9 @@ command! {
         grind: Option<Name>,
         /// Where they go.
         to: BackTo,
+        /// The order gets others in their place, so it lacks them again; left out: it does not, and what was paid for them counts as paid back.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        replace: bool,
     }
 }
 
@@ -115,10 +118,13 @@ fn returned_by(posting: &Posting, shipment: PostingId) -> serde_json::Result<Vec
     let back = Vec::<CameBack>::deserialize(&posting.facts["returned"])?;
     let order = posting.facts.get("order").map(OrderId::deserialize);
     let order = order.transpose()?;
-    // Bags that stand in the house again have lines of their own.
-    let to = match posting.facts.get("bags") {
-        Some(_) => BackTo::Shelf,
-        None => BackTo::Waste,
+    // Bags that stand in the house again have lines of their own, by their packing; what the order lacks again has none.
+    let lines = posting.facts.get("bags").map(Vec::<BagsRow>::deserialize);
+    let lines = lines.transpose()?.unwrap_or_default();
+    let to = if lines.iter().any(|line| line.packing.is_some()) {
+        BackTo::Shelf
+    } else {
+        BackTo::Waste
     };
     let ours = back.into_iter().filter(|back| back.shipment == shipment);
     let returned = ours.map(|back| Returned {
@@ -151,45 +157,28 @@ impl Command for TakeBack {
         setup::named::<Product>(book.tx(), site, "/product", self.product).await?;
         if let Some(order) = self.order {
             setup::named::<Order>(book.tx(), site, "/order", order).await?;
+        } else if self.replace {
+            return Err(Refusal::field(
+                "/replace",
+                "say which order gets others: what was sold over the counter has none",
+            ));
         }
-        let (mut left, mut back, mut rows, mut movements) =
-            (self.bags, Vec::new(), Vec::new(), Vec::new());
-        let mut away = Away::default();
-        for gone in self.gone(book).await? {
-            let Some(packing) = gone.row.packing.filter(|_| left > 0) else {
-                continue;
-            };
-            let bags = left.min(gone.row.bags);
-            left -= bags;
-            let to = match self.to {
-                BackTo::Shelf => Place::Packed(packing),
-                BackTo::Waste => Place::Waste,
-            };
-            movements.extend(away.give(book, &gone, bags, to).await?);
-            back.push(CameBack {
-                shipment: gone.shipment,
-                packing,
-                bags,
-            });
-            rows.extend((self.to == BackTo::Shelf).then_some(BagsRow {
-                order: None,
-                bags,
-                ..gone.row
-            }));
-        }
-        if self.bags == 0 || left > 0 {
+        let mut taken = Taken::new(self.bags);
+        self.take(book, &mut taken).await?;
+        if self.bags == 0 || taken.left > 0 {
             return Err(Refusal::field(
                 "/bags",
                 format!(
                     "{} such bags are with the customer by the book: say how many came back, at least 1",
-                    self.bags - left
+                    self.bags - taken.left
                 ),
             ));
         }
-        let mut facts = json!({ "returned": back });
+        let mut facts = json!({ "returned": taken.back });
         if let Some(order) = self.order {
             facts["order"] = json!(order);
         }
+        taken.rows.extend(self.lacks_again());
         let draft = Draft {
             id: id.into(),
             kind: Kind::TakeBack,
@@ -198,34 +187,110 @@ impl Command for TakeBack {
             card: None,
             reverses: None,
             facts,
-            movements,
+            movements: taken.movements,
             weighings: Vec::new(),
         };
-        Ok(Posted::from(&bags::post(book, draft, &rows).await?))
+        Ok(Posted::from(&bags::post(book, draft, &taken.rows).await?))
     }
 }
 
+/// What has been found of the bags that came back.
+struct Taken {
+    /// Bags that are still to be found.
+    left: u32,
+    back: Vec<CameBack>,
+    rows: Vec<BagsRow>,
+    movements: Vec<Movement>,
+    away: Away,
+}
+
+impl Taken {
+    fn new(bags: u32) -> Self {
+        Self {
+            left: bags,
+            back: Vec::new(),
+            rows: Vec::new(),
+            movements: Vec::new(),
+            away: Away::default(),
+        }
+    }
+}
+
+/// So many sales over the counter are read at once: bags that come back were mostly sold lately.
+const SALES: i64 = 32;
+
 impl TakeBack {
-    /// What went to the customer and has not come back, the last shipped first.
-    async fn gone(&self, book: &mut Book) -> Outcome<Vec<Gone>> {
+    /// Finds what went to the customer and has not come back, the last shipped first, until there are enough bags.
+    async fn take(&self, book: &mut Book, taken: &mut Taken) -> Outcome<()> {
         let site = book.site();
-        let shipped = book
-            .tx()
-            .bags_shipped(site, self.order, self.product)
-            .await?;
-        let mut found = Vec::new();
-        for BagsShipped { shipment, row } in shipped {
-            if row.grind != self.grind {
-                continue;
+        if let Some(order) = self.order {
+            let shipped = book.tx().bags_shipped(site, order, self.product).await?;
+            return self.take_of(book, shipped, taken).await;
+        }
+        let mut before = i64::MAX;
+        while taken.left > 0 {
+            let tx = book.tx();
+            let sold = tx.bags_sold(site, self.product, before, SALES).await?;
+            let Some(last) = sold.last() else { break };
+            before = last.position;
+            self.take_of(book, sold, taken).await?;
+        }
+        Ok(())
+    }
+
+    async fn take_of(
+        &self,
+        book: &mut Book,
+        shipped: Vec<BagsShipped>,
+        taken: &mut Taken,
+    ) -> Outcome<()> {
+        for BagsShipped { shipment, row, .. } in shipped {
+            if taken.left == 0 {
+                break;
             }
+            let Some(packing) = row.packing.filter(|_| row.grind == self.grind) else {
+                continue;
+            };
             let mut gone = Gone::with(book, shipment, row).await?;
             gone.come_back(book).await?;
             gone.put_right(book).await?;
-            if gone.row.bags > 0 {
-                found.push(gone);
+            let bags = taken.left.min(gone.row.bags);
+            if bags == 0 {
+                continue;
             }
+            taken.left -= bags;
+            let to = match self.to {
+                BackTo::Shelf => Place::Packed(packing),
+                BackTo::Waste => Place::Waste,
+            };
+            let movements = taken.away.give(book, &gone, bags, to).await?;
+            taken.movements.extend(movements);
+            taken.back.push(CameBack {
+                shipment,
+                packing,
+                bags,
+            });
+            taken
+                .rows
+                .extend((self.to == BackTo::Shelf).then_some(BagsRow {
+                    order: None,
+                    bags,
+                    ..gone.row
+                }));
         }
-        Ok(found)
+        Ok(())
+    }
+
+    /// The line of bags that the order gets others for: of no packing, since none stands for it.
+    fn lacks_again(&self) -> Option<BagsRow> {
+        let order = self.order.filter(|_| self.replace)?;
+        Some(BagsRow {
+            order: Some(order),
+            product: self.product,
+            bags: self.bags,
+            grind: self.grind.clone(),
+            packing: None,
+        })
     }
 }
 

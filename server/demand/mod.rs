@@ -5,6 +5,7 @@ mod allotted;
 mod back;
 mod bags;
 mod bench;
+mod beyond;
 mod call_up;
 pub mod capacity;
 mod claims;

@@ -39,9 +39,9 @@ pub struct LineView {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(required = false)]
     pub grind: Option<Name>,
-    /// How many of them are packed, the shipped ones with them.
+    /// How many of them are packed, the shipped ones with them; without those that came back and are to be replaced.
     pub packed_bags: u32,
-    /// How many of them have left.
+    /// How many of them have left; without those that came back and are to be replaced.
     pub shipped_bags: u32,
 }
 
@@ -86,7 +86,7 @@ pub struct OrderView {
 /// A product in a grind: what a bag is.
 type Filled = (ProductId, Option<Name>);
 
-/// How many bags have been packed and shipped for orders, less what was undone or thrown away.
+/// How many bags have been packed and shipped for orders, less what was undone, thrown away, or came back to be replaced.
 #[derive(Debug, Clone, Default)]
 pub struct Progress(HashMap<OrderId, HashMap<Filled, Bags>>);
 
@@ -116,6 +116,11 @@ impl Progress {
             match Kind::of_word(&sum.kind) {
                 Some(Kind::Allot | Kind::Pack) => bags.packed += count,
                 Some(Kind::Ship) => bags.shipped = count,
+                // Only what the order gets others for has a line of its own.
+                Some(Kind::TakeBack) => {
+                    bags.packed = bags.packed.saturating_sub(count);
+                    bags.shipped = bags.shipped.saturating_sub(count);
+                }
                 Some(Kind::Waste) => bags.packed = bags.packed.saturating_sub(count),
                 _ => {}
             }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
+use super::beyond::BeyondOrder;
 use super::prepack::BagCheck;
 use super::roasted::{Roasted, Run, of_row, roasted, runs};
 use super::{Window, bags, claims, label_code, window};
@@ -143,6 +144,35 @@ impl Checked {
     }
 }
 
+/// What a person is asked about once, each with its sentence and the figures behind it.
+#[derive(Debug, Default)]
+struct Asked(Vec<(Confirm, String, Map<String, Value>)>);
+
+impl Asked {
+    fn add(&mut self, confirm: Confirm, sentence: String, facts: Map<String, Value>) {
+        self.0.push((confirm, sentence, facts));
+    }
+
+    /// Asks about what nobody has confirmed.
+    fn answer(&self, common: Common<'_>) -> Outcome<()> {
+        let open = self.0.iter().filter(|(of, ..)| !common.confirms(*of));
+        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
+        for (of, sentence, figures) in open.cloned() {
+            confirm.push(of);
+            said.push(sentence);
+            facts.extend(figures);
+        }
+        if confirm.is_empty() {
+            return Ok(());
+        }
+        Err(Refusal::Confirm {
+            confirm,
+            sentence: said.join("; "),
+            facts,
+        })
+    }
+}
+
 #[async_trait]
 impl Command for Packing {
     const NAME: &'static str = "packings";
@@ -189,8 +219,9 @@ impl Command for Packing {
         }
         let batches: Vec<BatchId> = takes.iter().map(|take| take.batch).collect();
         claims::check(book, &product, &batches).await?;
-        self.ask(&takes, checked.as_ref())?;
-        self.book(book, id.into(), &takes, checked).await
+        let asked = self.asked(book, &takes, checked.as_ref()).await?;
+        asked.answer(self.common())?;
+        self.book(book, id.into(), &takes, (checked, asked)).await
     }
 }
 
@@ -341,33 +372,34 @@ impl Packing {
         Ok(takes)
     }
 
-    /// Asks once about more than the book has, and about bags that are too light.
-    fn ask(&self, takes: &[Take], checked: Option<&Checked>) -> Outcome<()> {
+    /// What a person is asked about: more than the book has, bags that are too light, more bags than the order lacks.
+    async fn asked(
+        &self,
+        book: &mut Book,
+        takes: &[Take],
+        checked: Option<&Checked>,
+    ) -> Outcome<Asked> {
+        let mut asked = Asked::default();
         let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
-        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
-        if beyond.is_positive() && !self.common().confirms(Confirm::BeyondBook) {
-            confirm.push(Confirm::BeyondBook);
-            said.push(format!(
+        if beyond.is_positive() {
+            let sentence = format!(
                 "these bags hold {beyond} more than the book has roasted of this coffee and not on hold"
-            ));
-            facts.insert("beyond_book_g".to_owned(), json!(beyond));
+            );
+            let facts = Map::from_iter([("beyond_book_g".to_owned(), json!(beyond))]);
+            asked.add(Confirm::BeyondBook, sentence, facts);
         }
         let light = checked.map(|checked| &checked.check);
-        if let Some(check) = light.filter(|check| !check.faults.is_empty())
-            && !self.common().confirms(Confirm::LightBags)
-        {
-            confirm.push(Confirm::LightBags);
-            said.push(check.sentence());
-            facts.insert("check".to_owned(), json!(check));
+        if let Some(check) = light.filter(|check| !check.faults.is_empty()) {
+            let facts = Map::from_iter([("check".to_owned(), json!(check))]);
+            asked.add(Confirm::LightBags, check.sentence(), facts);
         }
-        if confirm.is_empty() {
-            return Ok(());
+        if let Some(order) = self.order {
+            let bags = (self.product, &self.grind);
+            if let Some(beyond) = BeyondOrder::of(book, order, bags, self.bags).await? {
+                asked.add(Confirm::BeyondOrder, beyond.sentence(), beyond.facts());
+            }
         }
-        Err(Refusal::Confirm {
-            confirm,
-            sentence: said.join("; "),
-            facts,
-        })
+        Ok(asked)
     }
 
     async fn book(
@@ -375,7 +407,7 @@ impl Packing {
         book: &mut Book,
         id: PostingId,
         takes: &[Take],
-        checked: Option<Checked>,
+        (checked, asked): (Option<Checked>, Asked),
     ) -> Outcome<Packed> {
         let from: Vec<FromBatch> = takes
             .iter()
@@ -391,7 +423,7 @@ impl Packing {
             reason: self.common().why(),
             card: None,
             reverses: None,
-            facts: self.facts(&from, takes, checked.as_ref())?,
+            facts: self.facts(&from, takes, checked.as_ref(), &asked)?,
             movements: movements(takes, id),
             weighings: Vec::new(),
         };
@@ -417,6 +449,7 @@ impl Packing {
         from: &[FromBatch],
         takes: &[Take],
         checked: Option<&Checked>,
+        asked: &Asked,
     ) -> Outcome<Value> {
         let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
         let mut facts = json!({ "batches": from });
@@ -427,8 +460,7 @@ impl Packing {
             facts["check"] = json!(checked.check);
             facts["weighing"] = json!(checked.weighed.weighing(0));
         }
-        let light = checked.is_some_and(|checked| !checked.check.faults.is_empty());
-        if beyond.is_positive() || light {
+        if !asked.0.is_empty() {
             facts["confirmed"] = json!(self.confirmed);
             facts["kept"] = Value::Bool(self.kept);
         }

@@ -56,6 +56,8 @@ pub struct BagsFilled {
 /// Bags that a posting shipped, by the packing that filled them.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BagsShipped {
+    /// Where the shipment stands in the log.
+    pub position: i64,
     /// The posting that shipped them.
     pub shipment: PostingId,
     /// What was shipped.
@@ -113,12 +115,20 @@ pub trait ReadBags {
     async fn bags_overdrawn(&mut self, packing: PostingId) -> Result<bool>;
     /// All packings of which something stands, in order.
     async fn bags_filled(&mut self, site: SiteId) -> Result<Vec<BagsFilled>>;
-    /// Bags of a product that were shipped to an order, or over the counter, less what was undone, the last shipped first.
+    /// Bags of a product that were shipped to an order, less what was undone, the last shipped first.
     async fn bags_shipped(
         &mut self,
         site: SiteId,
-        order: Option<OrderId>,
+        order: OrderId,
         product: ProductId,
+    ) -> Result<Vec<BagsShipped>>;
+    /// Bags of a product in the last so many sales over the counter before a place in the log, less what was undone, the last sold first.
+    async fn bags_sold(
+        &mut self,
+        site: SiteId,
+        product: ProductId,
+        before: i64,
+        sales: i64,
     ) -> Result<Vec<BagsShipped>>;
     /// All postings that packed, less what was undone, the last first.
     async fn packings(&mut self, site: SiteId) -> Result<Vec<PostingId>>;

@@ -111,8 +111,8 @@ async function fromShelf(order, line) {
   await changed(await askForm({
     title: `${P.takeShelf}: ${ground(line.product_name, line.grind)}`, lead: `${order.number} · ${order.customer}. ${P.fromShelfLead(line.shelf_bags)}`, go: P.takeShelf,
     value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }],
-    save: async (values) => {
-      await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values }));
+    save: async (values, confirmed) => {
+      await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values, ...(confirmed.length ? { confirmed } : {}) }));
       tell(P.shelfTaken(values.bags, order.number), undoButton(id, load));
     },
   }));
@@ -211,7 +211,7 @@ async function takeBack() {
     kind: 'take-backs', title: P.takeBack, lead: P.takeBackLead, go: P.takeBack,
     fields: [{ name: 'order', kind: 'choice', label: T.records.orderNumber, optional: true, none: P.overCounter, options: orders.filter((/** @type {any} */ each) => each.lines.some((/** @type {any} */ line) => line.shipped_bags > 0)).map((/** @type {any} */ each) => ({ value: each.id, label: `${each.number} · ${each.customer}` })) },
       { name: 'product', kind: 'choice', label: T.records.product, options: page.products.map((each) => ({ value: each.id, label: each.name })) }, { name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'grind', kind: 'text', label: P.grind, optional: true },
-      { name: 'to', kind: 'choice', label: P.to, options: [{ value: 'shelf', label: P.toShelf }, { value: 'waste', label: T.places.waste ?? 'waste' }] }, { name: 'reason', kind: 'text', label: T.words.reason, optional: true }],
+      { name: 'to', kind: 'choice', label: P.to, options: [{ value: 'shelf', label: P.toShelf }, { value: 'waste', label: T.places.waste ?? 'waste' }] }, { name: 'replace', kind: 'check', label: P.replace, help: P.replaceHelp }, { name: 'reason', kind: 'text', label: T.words.reason, optional: true }],
   }));
 }
 

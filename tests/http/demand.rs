@@ -149,7 +149,7 @@ each_database! {
         let order = server.put_new("orders", fields).await;
         roasted(server, &has, "4.34").await;
         for (bags, expected) in [(7, [6, 1]), (2, [6, 3]), (3, [6, 6])] {
-            server.command("packings", json!({"product": has.kivu_bag, "bags": bags, "order": order})).await;
+            server.command("packings", json!({"product": has.kivu_bag, "bags": bags, "order": order, "confirmed": ["beyond_order"]})).await;
             let order = server.get(&format!("/api/orders/{order}")).await;
             let packed: Vec<_> = order["lines"].as_array().unwrap().iter().map(|line| line["packed_bags"].as_u64().unwrap()).collect();
             assert_eq!(packed, expected);

@@ -569,6 +569,41 @@ each_database! {
         assert_eq!((minor(&after), &after["came_back"], &after["to_shelf"]), ([349, 70, 60, 400, 2_500, 371], &json!(1), &json!(0)), "{after}");
         server.ask(&format!("/api/dispatches/{}/margin", server.id())).await.problem(404, "not-found");
     }
+
+    /// A bag too many for one order makes up for none that another lacks: what a dispatch left is told when each order has all of its bags.
+    async fn a_margin_waits_for_every_order(server: &Server) {
+        let of = offered(server).await;
+        let dispatch = server.put_new("dispatches", of.fields(1)).await;
+        of.subscriber(server, "A", 2, &of.home, json!({})).await;
+        of.subscriber(server, "B", 1, &of.island, json!({})).await;
+        roasted(server, &of.has).await;
+        server.command("freezes", json!({"dispatch": dispatch})).await;
+        server.advance_minutes(5 * 24 * 60);
+        let orders = server.get("/api/orders").await["items"].take();
+        let order = |bags: u32| orders.as_array().unwrap().iter().find(|order| order["lines"][0]["bags"] == bags).unwrap()["id"].clone();
+        let (home, island) = (order(2), order(1));
+        let pack = async |order: &Value, confirmed: Value| {
+            server.command("packings", json!({"product": of.has.kivu_bag, "bags": 1, "order": order, "confirmed": confirmed})).await;
+            server.command("shipments", json!({"order": order})).await;
+        };
+        let left = async || {
+            let shipped = server.get(&format!("/api/dispatches/{dispatch}/margin")).await["shipped"].take();
+            let waits = shipped["missing"].as_array().unwrap().iter().find(|why| why.as_str().unwrap().contains("not left yet")).cloned();
+            (shipped["bags"].clone(), shipped["of_bags"].clone(), waits.unwrap_or_default())
+        };
+        pack(&home, json!([])).await;
+        pack(&island, json!([])).await;
+        server.command("take-backs", json!({"order": island, "product": of.has.kivu_bag, "bags": 1, "to": "waste"})).await;
+        pack(&island, json!(["beyond_order"])).await;
+        assert_eq!(left().await, (json!(3), json!(3), json!("1 bag has not left yet")));
+        pack(&home, json!([])).await;
+        assert_eq!(left().await, (json!(4), json!(3), Value::Null));
+        // One that is to be replaced has not left, in effect, until the other does.
+        server.command("take-backs", json!({"order": home, "product": of.has.kivu_bag, "bags": 1, "to": "waste", "replace": true})).await;
+        assert_eq!(left().await, (json!(4), json!(3), json!("1 bag has not left yet")));
+        pack(&home, json!([])).await;
+        assert_eq!(left().await, (json!(5), json!(3), Value::Null));
+    }
 }
 
 /// A batch of Kivu 18, light, rested before the dispatch is packed.

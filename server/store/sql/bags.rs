@@ -19,6 +19,32 @@ pub(super) fn grind(text: Option<String>) -> Result<Option<Name>> {
         .map_err(|e| StoreError::Damaged(format!("no grind: {e}")))
 }
 
+type ShippedColumns = (
+    i64,
+    Uuid,
+    Option<Uuid>,
+    Uuid,
+    i64,
+    Option<String>,
+    Option<Uuid>,
+);
+
+fn shipped(
+    (position, shipment, order, product, bags, ground, packing): ShippedColumns,
+) -> Result<BagsShipped> {
+    Ok(BagsShipped {
+        position,
+        shipment: PostingId(shipment),
+        row: BagsRow {
+            order: order.map(OrderId),
+            product: ProductId(product),
+            bags: count(bags)?,
+            grind: grind(ground)?,
+            packing: packing.map(PostingId),
+        },
+    })
+}
+
 fn count(bags: i64) -> Result<u32> {
     u32::try_from(bags).map_err(|_| StoreError::Damaged(format!("no number of bags: {bags}")))
 }
@@ -209,38 +235,55 @@ impl ReadBags for Transaction {
     async fn bags_shipped(
         &mut self,
         site: SiteId,
-        order: Option<OrderId>,
+        order: OrderId,
         product: ProductId,
     ) -> Result<Vec<BagsShipped>> {
-        let rows: Vec<(Uuid, Option<Uuid>, Uuid, i64, Option<String>, Option<Uuid>)> =
-            sqlx::query_as(
-                "SELECT bags.posting, bags.for_order, bags.product, bags.bags, bags.grind, bags.from_packing
-                 FROM bags
-                 JOIN posting ON posting.id = bags.posting
+        let rows: Vec<ShippedColumns> = sqlx::query_as(
+            "SELECT posting.position, bags.posting, bags.for_order, bags.product, bags.bags, bags.grind, bags.from_packing
+             FROM bags
+             JOIN posting ON posting.id = bags.posting
+             LEFT JOIN posting AS undo ON undo.reverses = posting.id
+             WHERE undo.id IS NULL AND posting.site = $1 AND posting.kind = 'ship' AND bags.product = $2 AND bags.for_order = $3
+             ORDER BY posting.position DESC, bags.line",
+        )
+        .bind(site.0)
+        .bind(product.0)
+        .bind(order.0)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(shipped).collect()
+    }
+
+    async fn bags_sold(
+        &mut self,
+        site: SiteId,
+        product: ProductId,
+        before: i64,
+        sales: i64,
+    ) -> Result<Vec<BagsShipped>> {
+        let rows: Vec<ShippedColumns> = sqlx::query_as(
+            "WITH sale AS (
+                 SELECT posting.id, posting.position
+                 FROM posting
                  LEFT JOIN posting AS undo ON undo.reverses = posting.id
-                 WHERE undo.id IS NULL AND posting.site = $1 AND posting.kind = 'ship' AND bags.product = $2
-                   AND (bags.for_order = $3 OR ($3 IS NULL AND bags.for_order IS NULL))
-                 ORDER BY posting.position DESC, bags.line",
-            )
-            .bind(site.0)
-            .bind(product.0)
-            .bind(order.map(|order| order.0))
-            .fetch_all(&mut **self)
-            .await?;
-        rows.into_iter()
-            .map(|(shipment, order, product, bags, ground, packing)| {
-                Ok(BagsShipped {
-                    shipment: PostingId(shipment),
-                    row: BagsRow {
-                        order: order.map(OrderId),
-                        product: ProductId(product),
-                        bags: count(bags)?,
-                        grind: grind(ground)?,
-                        packing: packing.map(PostingId),
-                    },
-                })
-            })
-            .collect()
+                 WHERE undo.id IS NULL AND posting.site = $1 AND posting.kind = 'ship' AND posting.position < $3
+                   AND EXISTS (SELECT 1 FROM bags WHERE bags.posting = posting.id AND bags.product = $2 AND bags.for_order IS NULL)
+                 ORDER BY posting.position DESC
+                 LIMIT $4
+             )
+             SELECT sale.position, bags.posting, bags.for_order, bags.product, bags.bags, bags.grind, bags.from_packing
+             FROM sale
+             CROSS JOIN bags
+             WHERE bags.posting = sale.id AND bags.product = $2 AND bags.for_order IS NULL
+             ORDER BY sale.position DESC, bags.line",
+        )
+        .bind(site.0)
+        .bind(product.0)
+        .bind(before)
+        .bind(sales)
+        .fetch_all(&mut **self)
+        .await?;
+        rows.into_iter().map(shipped).collect()
     }
 
     async fn packings(&mut self, site: SiteId) -> Result<Vec<PostingId>> {

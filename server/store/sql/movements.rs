@@ -353,12 +353,29 @@ impl ReadMovements for Transaction {
         filter: &PostingFilter,
         limit: i64,
     ) -> Result<Vec<LogRow>> {
-        let mut query = QueryBuilder::<Db>::new(
-            "SELECT log.position, log.recorded_at, log.hash, log.leaf FROM posting \
-             JOIN log ON log.site = posting.site AND log.position = posting.position",
-        );
-        query.push(" WHERE posting.site = ").push_bind(site.0);
+        let mut query = QueryBuilder::<Db>::new("");
+        if let Some(batch) = filter.batch {
+            // From the few accounts of that key, on whichever side, and on from there: said in the order of the joins.
+            for (word, side) in [
+                ("WITH moved AS (", "from_account"),
+                (" UNION ", "to_account"),
+            ] {
+                query
+                    .push(word)
+                    .push("SELECT movement.posting FROM account JOIN movement ON movement.")
+                    .push(side)
+                    .push(" = account.id WHERE account.key = ")
+                    .push_bind(batch.0);
+            }
+            query.push(") ");
+        }
         query
+            .push("SELECT log.position, log.recorded_at, log.hash, log.leaf FROM ")
+            .push(filter.batch.map_or("", |_| "moved CROSS JOIN "))
+            .push("posting JOIN log ON log.site = posting.site AND log.position = posting.position WHERE ")
+            .push(filter.batch.map_or("", |_| "posting.id = moved.posting AND "))
+            .push("posting.site = ")
+            .push_bind(site.0)
             .push(" AND posting.position >= ")
             .push_bind(filter.from);
         if let Some(lot) = filter.lot {
@@ -372,20 +389,6 @@ impl ReadMovements for Transaction {
                 .push(" AND account.lot = ")
                 .push_bind(lot.0)
                 .push(")");
-        }
-        if let Some(batch) = filter.batch {
-            for (word, side) in [(" AND (", "from_account"), (" OR ", "to_account")] {
-                query
-                    .push(word)
-                    .push("posting.position IN (SELECT movement.position FROM account JOIN movement ON movement.")
-                    .push(side)
-                    .push(" = account.id WHERE account.site = ")
-                    .push_bind(site.0)
-                    .push(" AND account.key = ")
-                    .push_bind(batch.0)
-                    .push(")");
-            }
-            query.push(")");
         }
         query
             .push(" ORDER BY posting.position LIMIT ")

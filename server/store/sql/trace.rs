@@ -176,7 +176,7 @@ impl ReadTrace for Transaction {
              FROM bags
              JOIN posting ON posting.id = bags.posting
              LEFT JOIN posting AS undo ON undo.reverses = posting.id
-             WHERE undo.id IS NULL AND posting.site = $1 AND bags.for_order = $2
+             WHERE undo.id IS NULL AND posting.site = $1 AND bags.for_order = $2 AND posting.kind <> 'take_back'
              ORDER BY id",
         )
         .bind(site.0)
