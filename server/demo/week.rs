@@ -132,7 +132,7 @@ pub async fn release(
                 "charge_g": b["charge_g"], "feeds": b["feeds"]})
         })
         .collect();
-    let body = json!({"from_day": roastery.today.day, "days": DAYS, "batches": batches});
+    let body = json!({"from_day": roastery.today.day, "days": DAYS, "log_size": plan["log_size"], "batches": batches});
     let answer = client
         .command("releases", roastery.today.instant(zone), body)
         .await?;

@@ -59,6 +59,7 @@ pub fn view(facts: &Facts, planned: &Planned) -> Outcome<PlanView> {
     let mut proved = proofs.map(|proof| proof.proved());
     proved[0] = least_short >= units(missing);
     Ok(PlanView {
+        log_size: facts.log_size,
         from_day: facts.from,
         days: u16::try_from(facts.days).unwrap_or(u16::MAX),
         roasters: roasters(facts, &placed),

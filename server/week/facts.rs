@@ -126,6 +126,8 @@ pub struct Supply {
 
 /// Everything a plan is made from.
 pub struct Facts {
+    /// How many leaves the log had when they were read.
+    pub log_size: i64,
     /// The first day of the plan.
     pub from: Day,
     /// How many days it has.
@@ -204,6 +206,7 @@ impl Facts {
         let coffees = by_id::<Coffee, CoffeeId>(tx, site).await?;
         let apart = coffees.iter().filter(|(_, coffee)| coffee.clean_drum);
         let mut facts = Self {
+            log_size: tx.head(site).await?.map_or(0, |head| head.size),
             from,
             days,
             today,
@@ -476,7 +479,11 @@ async fn busy(
 }
 
 /// All lots with what plans may use of them.
-async fn lots(tx: &mut dyn Read, site: SiteId, today: Day) -> Outcome<BTreeMap<LotId, LotFacts>> {
+pub(super) async fn lots(
+    tx: &mut dyn Read,
+    site: SiteId,
+    today: Day,
+) -> Outcome<BTreeMap<LotId, LotFacts>> {
     let stock = Stock::read(tx, site).await?;
     let store = in_store(tx, site).await?;
     let deliveries = by_id::<Delivery, crate::ids::DeliveryId>(tx, site).await?;

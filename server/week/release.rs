@@ -4,20 +4,24 @@ use std::collections::HashSet;
 
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
+use serde_json::{Map, json};
 use uuid::Uuid;
 
 use super::MOST_DAYS;
 use super::cards::{Card, CardView, Feed, ReleasedPlan, cards};
-use super::facts::open_cards;
+use super::facts::{lots, open_cards};
 use crate::app::App;
-use crate::book::Book;
+use crate::book::leaf::Leaf;
+use crate::book::{Book, damaged};
 use crate::command::{Command, Common, command};
 use crate::day::{Day, TimeOfDay};
 use crate::demand;
 use crate::ids::{CardId, LotId, OrderId, PlanId, RoasterId, StyleId};
 use crate::mass::Mass;
-use crate::refusal::{Outcome, Refusal};
-use crate::setup::{self, Expected, Kept, Lot, Order, Product, Roaster, Style};
+use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::setup::{self, Expected, Kept, Lot, Order, Person, Product, Record, Roaster, Style};
+use crate::store::{JournalFilter, StoreError};
+use crate::text::Name;
 
 /// The most batches of a release.
 const MOST_BATCHES: usize = 500;
@@ -55,6 +59,11 @@ command! {
         /// How many days it covers.
         #[schema(minimum = 1, maximum = 31)]
         days: u16,
+        /// The plan's own `log_size`: cards that were released or taken back since are not replaced unseen. Left out: whoever sends it is asked
+        /// before a card is taken back.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(minimum = 0)]
+        log_size: Option<u32>,
         /// Its batches.
         #[schema(max_items = 500)]
         batches: Vec<ReleasedBatch>,
@@ -82,12 +91,15 @@ impl Command for Release {
     }
 
     async fn perform(&self, book: &mut Book, app: &App, _id: Uuid) -> Outcome<Released> {
+        self.check_unchanged(book).await?;
         self.write_orders_down(book, app).await?;
         self.check(book).await?;
-        let (site, today) = (book.site(), book.zone().day(book.now()));
-        let last = self.from_day.plus(i64::from(self.days) - 1);
+        let site = book.site();
         let open = open_cards(book.tx(), site).await?;
         let claims = self.claims(&open)?;
+        let today = book.zone().day(book.now());
+        let (replaced, stay) = self.replaced(open, &claims, today);
+        self.ask(book, &replaced, &stay, today).await?;
 
         let plan = PlanId(app.clock.new_id());
         let fields = ReleasedPlan {
@@ -100,12 +112,9 @@ impl Command for Release {
             kept.push(self.card(book, app, plan, batch, *claim).await?);
         }
         let mut withdrawn = Vec::new();
-        for (id, card) in open {
-            let replaced = (self.from_day..=last).contains(&card.day) || card.day < today;
-            if replaced && !claims.contains(&Some(id)) {
-                withdraw(book, app, id, card).await?;
-                withdrawn.push(id);
-            }
+        for (id, card) in replaced {
+            withdraw(book, app, id, card).await?;
+            withdrawn.push(id);
         }
         Ok(Released {
             plan,
@@ -115,7 +124,106 @@ impl Command for Release {
     }
 }
 
+/// Cards on which nobody has weighed in.
+type Cards = Vec<(CardId, Card)>;
+
 impl Release {
+    /// Refuses a plan that does not know of cards that were written since it was made.
+    async fn check_unchanged(&self, book: &mut Book) -> Outcome<()> {
+        let site = book.site();
+        let Some(size) = self.log_size else {
+            return Ok(());
+        };
+        let cards = JournalFilter {
+            kind: Some(Card::KIND.to_owned()),
+            subject: None,
+            before: None,
+        };
+        let last = book.tx().journal(site, &cards, 1).await?;
+        let Some(row) = last.iter().find(|row| row.position >= i64::from(size)) else {
+            return Ok(());
+        };
+        let Leaf::Entry(entry) = serde_json::from_str(&row.leaf).map_err(damaged)? else {
+            return Err(StoreError::Damaged("a card's entry is none".to_owned()).into());
+        };
+        let person = setup::need::<Person>(book.tx(), site, entry.head.person).await?;
+        Err(Refusal::conflict(format!(
+            "{} released or took back cards since this plan was made: plan again, look at what changed, and release that",
+            person.fields.name
+        )))
+    }
+
+    /// The open cards that the plan takes the place of, and those that stay beside its own: it has those of its days, and none of days that are past.
+    fn replaced(&self, open: Cards, claims: &[Option<CardId>], today: Day) -> (Cards, Cards) {
+        let days = self.from_day..=self.from_day.plus(i64::from(self.days) - 1);
+        let others = open
+            .into_iter()
+            .filter(|(id, _)| !claims.contains(&Some(*id)));
+        others.partition(|(_, card)| days.contains(&card.day) || card.day < today)
+    }
+
+    /// Asks once about cards that are taken back by a plan that does not say what it knows of, and about green that is not there.
+    async fn ask(
+        &self,
+        book: &mut Book,
+        replaced: &Cards,
+        stay: &Cards,
+        today: Day,
+    ) -> Outcome<()> {
+        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
+        let standing = replaced.iter().filter(|(_, card)| card.day >= today);
+        let standing = standing.count();
+        if standing > 0
+            && self.log_size.is_none()
+            && !self.common().confirms(Confirm::TakesCardsBack)
+        {
+            let cards = if standing == 1 { "card" } else { "cards" };
+            confirm.push(Confirm::TakesCardsBack);
+            said.push(format!(
+                "this takes back {standing} {cards} on the floor: send the plan's log_size, or confirm it"
+            ));
+            facts.insert("takes_back".to_owned(), json!(standing));
+        }
+        if !self.common().confirms(Confirm::BeyondBook)
+            && let Some((lot, asked, there)) = self.beyond_lot(book, stay, today).await?
+        {
+            confirm.push(Confirm::BeyondBook);
+            said.push(format!(
+                "cards would reserve {asked} of {lot}, of which {there} may be planned: release less of it, or confirm it"
+            ));
+            facts.insert("beyond_book_g".to_owned(), json!(asked.minus(there)?));
+        }
+        if confirm.is_empty() {
+            return Ok(());
+        }
+        Err(Refusal::Confirm {
+            confirm,
+            sentence: said.join("; "),
+            facts,
+        })
+    }
+
+    /// The first lot of which all cards together would reserve more than is there or to come, with both masses.
+    async fn beyond_lot(
+        &self,
+        book: &mut Book,
+        stay: &Cards,
+        today: Day,
+    ) -> Outcome<Option<(Name, Mass, Mass)>> {
+        let site = book.site();
+        let lots = lots(book.tx(), site, today).await?;
+        for batch in &self.batches {
+            let ours = self.batches.iter().map(|batch| (batch.lot, batch.charge_g));
+            let beside = stay.iter().map(|(_, card)| (card.lot, card.charge_g));
+            let of_lot = ours.chain(beside).filter(|(lot, _)| *lot == batch.lot);
+            let asked = Mass::sum(of_lot.map(|(_, charge)| charge))?;
+            if let Some(of) = lots.get(&batch.lot).filter(|of| asked > of.green) {
+                return Ok(Some((of.fields.name.clone(), asked, of.green)));
+            }
+        }
+        Ok(None)
+    }
+
     /// What the batches are for may be orders to come: a card can only name one that is written down.
     async fn write_orders_down(&self, book: &mut Book, app: &App) -> Outcome<()> {
         let feeds = self.batches.iter().flat_map(|batch| &batch.feeds);

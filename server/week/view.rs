@@ -31,6 +31,8 @@ words! {
 /// A plan.
 #[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
 pub struct PlanView {
+    /// How many leaves the log had when it was made: what its release says that it knows of.
+    pub log_size: i64,
     /// Its first day.
     pub from_day: Day,
     /// How many days it covers.

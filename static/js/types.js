@@ -162,6 +162,7 @@
 /** @typedef {{id: string, name: string, days: {day: string, opens: string|null, available_min: number, used_min: number}[]}} PlanRoaster */
 /**
  * @typedef {object} PlanView
+ * @property {number} log_size
  * @property {string} from_day
  * @property {number} days
  * @property {PlanRoaster[]} roasters

@@ -6,13 +6,13 @@ import { byId } from './dom.js';
 /** What the planner is asked; every change keeps the one before for Undo. @typedef {{from_day: string, days: number, freely: boolean, pinned: Pin[]}} Asked */
 
 /**
- * `askAgain` plans anew with something changed; `load` plans anew as asked before; `drawMissed` draws what waited while a block was `pressed`. All are set by the page itself.
+ * `changed` says that cards changed since the plan that was to be released. `askAgain` plans anew with something changed; `load` plans anew as asked before; `drawMissed` draws what waited while a block was `pressed`. All are set by the page itself.
  * @type {{asked: Asked, before: Asked[], plan: PlanView|null, cards: CardView[], from: import('./records.js').Lists, chosen: string, pressed: boolean,
- *   shipDay: string, today: string, error: string, question: number, askAgain: (news: Partial<Asked>) => Promise<void>, load: () => Promise<void>, drawMissed: () => void}}
+ *   shipDay: string, today: string, error: string, changed: string, question: number, askAgain: (news: Partial<Asked>) => Promise<void>, load: () => Promise<void>, drawMissed: () => void}}
  */
 export const week = {
   asked: { from_day: '', days: 7, freely: false, pinned: [] }, before: [], plan: null, cards: [], from: {}, chosen: '', pressed: false,
-  shipDay: '', today: '', error: '', question: 0, askAgain: async () => {}, load: async () => {}, drawMissed: () => {},
+  shipDay: '', today: '', error: '', changed: '', question: 0, askAgain: async () => {}, load: async () => {}, drawMissed: () => {},
 };
 
 /** What the service is asked. */

@@ -1,7 +1,8 @@
 /** The week: what to roast when, what ships short and why, moving batches, releasing, and the papers for the floor. */
-import { ask, command, happened, read, uuid7 } from './api.js';
+import { ask, command, happened, Problem, read, uuid7 } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { addDays, clock, day, hours, mass } from './format.js';
+import { askForm } from './forms.js';
 import { openLive } from './live.js';
 import { empty, inWords, linkTo, tell, trying } from './parts/page-frame.js';
 import { lists } from './records.js';
@@ -68,6 +69,7 @@ async function load() {
 function askAgain(news) {
   week.before.push(week.asked);
   week.asked = { ...week.asked, ...news };
+  week.changed = '';
   return load();
 }
 
@@ -111,7 +113,7 @@ function drawSummary() {
   }
   if (!plan) return;
   const nothing = plan.batches.length === 0 && plan.short.length === 0;
-  redraw(places.verdict, nothing ? nothingYet() : verdict(plan),
+  redraw(places.verdict, week.changed ? h('p', { class: 'error', role: 'alert' }, `${week.changed} ${W.plannedAgain}`) : null, nothing ? nothingYet() : verdict(plan),
     plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, h('b', {}, W.droppedPin(named(each.lot, week.from.lots), mass(each.charge_g), day(each.day), named(each.roaster, week.from.roasters))), ' ', each.sentence)))) : null,
     plan.short.length ? h('ul', { class: 'shorts' }, plan.short.map(shortLine)) : null);
 }
@@ -137,13 +139,34 @@ async function release() {
   const batches = plan.batches.filter((batch) => !isBegun(batch.card)).map((batch) => ({
     ...(batch.card ? { card: batch.card } : {}), roaster: batch.roaster.id, day: batch.day, start: batch.start, lot: batch.lot.id, style: batch.style.id, charge_g: batch.charge_g, feeds: batch.feeds,
   }));
-  await trying(async () => {
-    const answer = await command('releases', uuid7(), happened({ from_day: plan.from_day, days: plan.days, batches }));
+  const id = uuid7();
+  const fields = happened({ from_day: plan.from_day, days: plan.days, log_size: plan.log_size, batches });
+  /** @param {string[]} confirmed */
+  const send = async (confirmed) => {
+    const answer = await command('releases', id, { ...fields, ...(confirmed.length ? { confirmed } : {}) });
     week.before = [];
+    week.changed = '';
     week.asked = { ...week.asked, pinned: [], freely: false };
     tell(W.released(answer.cards.length, answer.withdrawn.length));
     await load();
+  };
+  await trying(async () => {
+    try {
+      await send([]);
+    } catch (error) {
+      if (!(error instanceof Problem)) throw error;
+      if (error.confirm.length) await askForm({ title: W.release, lead: error.message, fields: [], go: T.form.allTheSame, save: (_, more) => send([...error.confirm, ...more]) });
+      else if (error.slug === 'conflict') await planAgain(error.message);
+      else throw error;
+    }
   });
+}
+
+/** Cards changed since the plan was made: what was pinned stays pinned, and the new plan is laid beside the cards before anybody releases it.
+ * @param {string} why */
+async function planAgain(why) {
+  week.changed = why;
+  await load();
 }
 
 function drawCards() {

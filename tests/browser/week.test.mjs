@@ -243,6 +243,34 @@ test('released, compared, printed and withdrawn', async () => {
   await context.close();
 });
 
+test('cards that another planner changed are not taken back unseen', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  // The page holds an older plan: what comes between is answered late.
+  const older = (await api.read('/api/me')).today;
+  const made = await api.ask('/api/plans', { from_day: older, days: 7 });
+  await page.route('**/api/releases/*', async (route) => {
+    const body = { ...route.request().postDataJSON(), log_size: made.log_size - 1 };
+    await route.continue({ postData: JSON.stringify(body) });
+  });
+  const first = made.batches[0];
+  const other = { roaster: first.roaster.id, day: first.day, start: first.start, lot: first.lot.id, style: first.style.id, charge_g: first.charge_g, feeds: first.feeds };
+  await api.command('releases', { from_day: older, days: 7, log_size: made.log_size, batches: [other] });
+  await page.waitForSelector('#cards >> text=1 card on the floor');
+  await page.click('#release');
+  await page.waitForSelector('#summary [role="alert"] >> text=This is the new plan');
+  await shot(page, 'week-changed');
+  await page.unroute('**/api/releases/*');
+  await page.click('#release');
+  await page.waitForSelector('#summary [role="alert"]', { state: 'detached' });
+  await page.waitForSelector('#compare >> text=This is what is released');
+  await page.click('#cards summary');
+  await page.click('[data-key="all"]');
+  await page.click('[data-key="withdraw"]');
+  await page.waitForSelector('#cards', { state: 'hidden' });
+  await context.close();
+});
+
 test('planned from now after another day was looked at', async () => {
   const { page, context } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
   await open(page);

@@ -46,8 +46,7 @@ fn batches(plan: &Value) -> Vec<Value> {
 }
 
 async fn release(server: &Server, plan: &Value) -> Value {
-    let body =
-        json!({"from_day": plan["from_day"], "days": plan["days"], "batches": batches(plan)});
+    let body = json!({"from_day": plan["from_day"], "days": plan["days"], "log_size": plan["log_size"], "batches": batches(plan)});
     server.command("releases", body).await
 }
 
@@ -226,7 +225,10 @@ each_database! {
         assert_eq!(taken["cards"][0]["state"], "withdrawn");
         server.order("withdrawals", &server.id(), json!({"cards": [cards[0]["id"]]})).await.problem(409, "conflict");
         let empty = json!({"from_day": "2026-11-25", "days": 7, "batches": []});
-        let last = server.command("releases", empty).await;
+        let asked = server.order("releases", &server.id(), empty.clone()).await.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["takes_back"]), (&json!(["takes_cards_back"]), &json!(cards.len() - 1)));
+        let sure = crate::support::merged(empty, json!({"confirmed": ["takes_cards_back"]}));
+        let last = server.command("releases", sure).await;
         assert_eq!(list(&last["withdrawn"]).len(), cards.len() - 1);
         let lot = server.get(&format!("/api/lots/{}", has.screen_18)).await;
         assert_eq!(lot["reserved_g"], 0);
@@ -404,6 +406,42 @@ each_database! {
         // What has nothing left is not asked about.
         server.command("used-ups", once_more(json!({"lot": has.washed, "storeroom": has.storeroom}))).await;
         server.put_change("lots", &has.washed, json!({"retired": true})).await;
+    }
+
+    /// Two planners plan at once: who releases second is told that cards changed since, by whom, and takes back none of them unseen. More green than
+    /// may be planned is asked about once, those cards counted that stay beside the plan.
+    async fn an_older_plan_takes_nothing_back_unseen(server: &Server) {
+        let has = roastery(server).await;
+        order(server, "T1", 1, &[(&has.kivu_bag, 40)]).await;
+        let older = plan(server, json!({})).await;
+        let released = release(server, &plan(server, json!({})).await).await;
+        let body = |of: &Value, batches: Value| json!({"from_day": of["from_day"], "days": of["days"], "log_size": of["log_size"], "batches": batches});
+        let refused = server.order("releases", &server.id(), body(&older, json!([]))).await.problem(409, "conflict");
+        let owner = server.get("/api/me").await["person"]["name"].as_str().unwrap().to_owned();
+        let detail = refused["detail"].as_str().unwrap();
+        assert!(detail.contains(&owner) && detail.contains("plan again"), "{detail}");
+        let open = server.get("/api/cards?from=2026-11-25&to=2026-12-01").await;
+        assert_eq!((&open["items"][0]["id"], &open["items"][0]["state"]), (&released["cards"][0]["id"], &json!("planned")));
+
+        // What else changes is no reason to plan again.
+        order(server, "T2", 1, &[(&has.kivu_bag, 1)]).await;
+        let newer = plan(server, json!({})).await;
+        server.put_change("styles", &has.light, json!({"fresh_days": 30})).await;
+        let again = release(server, &newer).await;
+        let newer = plan(server, json!({})).await;
+        server.command("withdrawals", json!({"cards": [again["cards"][0]["id"]]})).await;
+        server.order("releases", &server.id(), body(&newer, json!([]))).await.problem(409, "conflict");
+
+        // 120 kg of the peaberry: eleven batches of 12 kg are more, or ten and one on a later day.
+        let batch = |day: &str| json!({"roaster": has.drum, "day": day, "start": "08:00", "lot": has.peaberry, "style": has.light, "charge_g": 12_000});
+        let many = |day: &str, count: usize| json!({"from_day": day, "days": 1, "batches": vec![batch(day); count]});
+        server.command("releases", many("2026-12-10", 1)).await;
+        let over = many("2026-12-08", 10);
+        let asked = server.order("releases", &server.id(), over.clone()).await.problem(409, "confirm");
+        assert_eq!((&asked["confirm"], &asked["beyond_book_g"]), (&json!(["beyond_book"]), &json!(12_000)), "{asked}");
+        let sure = crate::support::merged(over, json!({"confirmed": ["beyond_book"]}));
+        server.command("releases", sure).await;
+        assert_eq!(server.get(&format!("/api/lots/{}", has.peaberry)).await["reserved_g"], json!(132_000));
     }
 
     /// Keeping a card that nothing needs costs a batch; planning freely says so. Each batch says what only it covers.
