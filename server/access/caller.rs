@@ -1,8 +1,12 @@
 //! From what a request shows to who calls.
 
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
 use super::secret::hash;
 use crate::app::App;
 use crate::book::Actor;
+use crate::book::merkle::Hash;
 use crate::day::Instant;
 use crate::ids::{DeviceId, PersonId, SiteId};
 use crate::refusal::{Outcome, Refusal};
@@ -77,7 +81,7 @@ const SEEN_EVERY_MS: i64 = 10 * 60_000;
 ///
 /// # Errors
 /// [`Stranger`] when they are not known or have not that right.
-pub async fn caller(app: &App, shown: &Shown, right: Right) -> Result<Caller, Stranger> {
+pub async fn caller(app: &Arc<App>, shown: &Shown, right: Right) -> Result<Caller, Stranger> {
     let mut tx = app.read().await?;
     let key = shown.token.as_ref().or(shown.device.as_ref());
     let key = hash(key.ok_or(Stranger::Unknown)?);
@@ -94,7 +98,7 @@ pub async fn caller(app: &App, shown: &Shown, right: Right) -> Result<Caller, St
     let role = role(app, &mut *tx, person).await?;
     allowed(right, role, &proof)?;
     drop(tx);
-    see(app, &key, row).await;
+    see(app, key, row);
     let standing = match proof {
         _ if device.retired => Standing::CutOff,
         Proof::Claim => Standing::Claimed,
@@ -247,18 +251,55 @@ fn allowed(right: Right, role: Role, proof: &Proof) -> Result<(), Stranger> {
     }
 }
 
-/// Notes that the device was seen; that this fails is no reason to turn anybody away.
-async fn see(app: &App, key: &crate::book::merkle::Hash, row: KeyRow) {
+/// Notes that the device was seen, beside the request: who only reads does not wait for the one who writes.
+fn see(app: &Arc<App>, key: Hash, row: KeyRow) {
     let now = app.clock.now();
-    if now.ms() - row.seen_at.ms() < SEEN_EVERY_MS {
-        return;
+    let lately = now.ms() - row.seen_at.ms() < SEEN_EVERY_MS;
+    if !lately && app.access.seen.add(key, now) {
+        tokio::spawn(note(Arc::clone(app)));
     }
-    let noted = async {
-        let mut tx = app.store.write().await?;
-        tx.see_device(key, now).await?;
-        tx.commit().await
-    };
-    if let Err(error) = noted.await {
-        tracing::warn!(%error, "a device was seen, and that could not be noted");
+}
+
+/// Writes down which devices were seen, all that wait in one turn. That it fails is no reason to turn anybody away: the device's next request
+/// has it noted again.
+async fn note(app: Arc<App>) {
+    while let Some(seen) = app.access.seen.take() {
+        let noted = async {
+            let mut tx = app.store.write().await?;
+            for (key, at) in &seen {
+                tx.see_device(key, *at).await?;
+            }
+            tx.commit().await
+        };
+        if let Err(error) = noted.await {
+            tracing::warn!(%error, "a device was seen, and that could not be noted");
+        }
+    }
+}
+
+/// Devices that were seen and are still to be noted: each once, by one task, however many requests come meanwhile.
+#[derive(Debug, Default)]
+pub(super) struct Seen(Mutex<Waiting>);
+
+#[derive(Debug, Default)]
+struct Waiting {
+    devices: HashMap<Hash, Instant>,
+    /// Whether a task writes them down.
+    noting: bool,
+}
+
+impl Seen {
+    /// Adds a device; answers whether a task has to be started for it.
+    fn add(&self, key: Hash, at: Instant) -> bool {
+        let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        waiting.devices.insert(key, at);
+        !std::mem::replace(&mut waiting.noting, true)
+    }
+
+    /// Takes all that wait; none where the task is done.
+    fn take(&self) -> Option<HashMap<Hash, Instant>> {
+        let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        waiting.noting = !waiting.devices.is_empty();
+        waiting.noting.then(|| std::mem::take(&mut waiting.devices))
     }
 }

@@ -49,6 +49,7 @@ enum Guess {
 #[derive(Debug, Default)]
 pub struct Access {
     guesses: Throttle<Guess>,
+    seen: caller::Seen,
 }
 
 impl Access {

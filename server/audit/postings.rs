@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use serde::Serialize;
 use uuid::Uuid;
 
-use super::trace::Names;
+use super::trace::{Names, Orders};
 use super::{LogPage, People, another_kind, leaf};
 use crate::book::damaged;
 use crate::book::leaf::{Basis, Leaf, Posting, Source, Weighing};
@@ -150,7 +150,7 @@ async fn lines(
 ) -> Result<Vec<MovementNames>, StoreError> {
     let both = posting.movements.iter().flat_map(|m| [m.from, m.to]);
     let places: Vec<Place> = both.collect();
-    let names = Names::read(tx, site, &places).await?;
+    let names = Names::read(tx, site, &places, Orders::Named).await?;
     let line = |m: &crate::book::leaf::Movement| {
         Ok(MovementNames {
             lot: Named {

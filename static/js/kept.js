@@ -275,7 +275,7 @@ async function refused(entry, problem) {
     await rewrite(entry);
     return sendKept(entry);
   }
-  return settle(entry, [problem.message, ...problem.errors.map((each) => each.detail)].join(' '));
+  return settle(entry, problem.words);
 }
 
 /** The service cannot book it: a person must say what to do. @param {Entry} entry @param {string} why */

@@ -35,7 +35,7 @@ export function title({ command: kind, body }, { lots, batches, scales }) {
 }
 
 /** @param {Unsettled['problem']} problem */
-const why = (problem) => [problem.sentence, ...(problem.errors ?? []).map((each) => each.detail)].flatMap((words) => (words ? [sentence(words)] : [])).join(' ');
+const why = (problem) => (problem.errors?.length ? problem.errors.map((each) => each.detail) : [problem.sentence ?? '']).map(sentence).join(' ');
 
 /** What was sent, field by field. @param {any} body */
 function facts(body) {

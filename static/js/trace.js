@@ -158,7 +158,7 @@ function drawElsewhere() {
   /** @param {any} trace @returns {import('./dom.js').Child} */
   const told = (trace) => trace.elsewhere.map((/** @type {any} */ each) => [h('h3', {}, R.at(each.site.name, each.trace.name)),
     h('p', {}, R.touchedThere(each.trace.touched.batches, each.trace.touched.orders.length)),
-    each.trace.touched.orders.length ? h('ul', {}, each.trace.touched.orders.map((/** @type {any} */ order) => h('li', {}, order.order ? `${order.number} · ${order.customer ?? ''}` : R.shelf))) : null,
+    each.trace.touched.orders.length ? h('ul', {}, each.trace.touched.orders.map((/** @type {any} */ order) => h('li', {}, !order.order ? R.shelf : order.number ? `${order.number} · ${order.customer ?? ''}` : R.unnamed))) : null,
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': R.at(each.site.name, each.trace.name) }, h('table', {}, tableHead([T.records.day, T.words.lot, R.from, R.to, [T.words.mass]]),
       h('tbody', {}, each.trace.legs.slice(0, AT_ONCE).map((/** @type {any} */ leg) => h('tr', {}, h('td', {}, fullDay(leg.day)), h('td', {}, each.trace.stops[leg.to].lot_name), [leg.from, leg.to].map((stop) => h('td', {}, plainStop(each.trace.stops[stop]))), h('td', { class: 'num' }, exact(leg.mass_g))))))),
     told(each.trace)]);

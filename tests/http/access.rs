@@ -60,6 +60,26 @@ fn kept_waste(lot: &str, storeroom: &str, at: &str) -> Value {
 }
 
 behind_the_door! {
+    // Who only reads does not wait for the one who writes, and that the device was seen is noted all the same, once the book is free.
+    async fn a_device_is_noted_beside_its_request(server: &Server) {
+        let owner = first_owner(server).await.client(server);
+        server.advance_minutes(11);
+        let writing = server.app.store.write().await.unwrap();
+        for _ in 0..3 {
+            owner.get("/api/lots").await;
+        }
+        drop(writing);
+        let now = server.app.clock.now();
+        for tries in 0.. {
+            let keys = server.app.read().await.unwrap().device_keys(server.app.site).await.unwrap();
+            if keys.iter().any(|key| key.seen_at == now) {
+                break;
+            }
+            assert!(tries < 200, "it is noted");
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
+    }
+
     async fn the_first_owner_comes_in_by_the_link_and_only_once(server: &Server) {
         let nobody = from_a_page(server);
         assert_eq!(nobody.get("/api/entrance").await["set_up"], false);

@@ -116,6 +116,7 @@ each_database! {
         assert_eq!(waiting.as_array().unwrap().len(), 1);
         assert_eq!((&waiting[0]["id"], &waiting[0]["command"], &waiting[0]["body"]["weight"]["mass_g"]), (&json!(id), &json!("wastes"), &json!(70)));
         assert_eq!(waiting[0]["problem"]["errors"][0]["pointer"], "/lot");
+        assert!(waiting[0]["problem"]["sentence"].as_str().unwrap().starts_with("lot: "), "{waiting}");
     }
 
     /// By what was booked in its place, or by what a person says; under its own id it is never booked any more.

@@ -124,6 +124,47 @@ async fn bill(server: &Server, made: &Roastery) {
 }
 
 each_database! {
+    /// For whom another site packs is told to those who may see all sites, and to nobody else, in no field of a trace.
+    async fn a_trace_names_orders_of_other_sites_to_few(server: &Server) {
+        let made = roastery(server).await;
+        let (coast, _) = coast(server, 61).await;
+        let there = roastery(&coast).await;
+        let sending = send(server, &made, &coast.app.site.to_string(), 60_000).await;
+        let arrived = coast.command("arrivals", crate::support::merged(arrival(&sending, &there.storeroom, 60_000), json!({"confirmed": ["cost_unknown"]}))).await;
+        let lot = arrived["posting"]["movements"][0]["lot"].clone();
+        let batch = coast.id();
+        coast.command("weigh-ins", json!({"batch": batch, "lot": lot, "style": there.dark, "roaster": there.drum, "weight": there.weighed("8.00")})).await;
+        coast.command("weigh-outs", json!({"batches": [batch], "weight": there.weighed("6.68")})).await;
+        let coffee = coast.get(&format!("/api/lots/{}", lot.as_str().unwrap())).await["coffee"].clone();
+        let bag = json!({"name": "Of the sea 250", "parts": [{"coffee": coffee, "share": 1}], "style": there.dark, "bag_g": 250});
+        let bag = coast.put_new("products", bag).await;
+        let order = json!({"number": "SECRET-1", "customer": "Quiet Corner", "ship_day": "2026-12-02", "transit_days": 1, "priority": 1, "lines": [{"line": 1, "product": bag, "bags": 4}]});
+        let order = coast.put_new("orders", order).await;
+        coast.command("packings", json!({"product": bag, "bags": 4, "order": order})).await;
+        coast.command("shipments", json!({"order": order})).await;
+
+        let door = server.closed_beside().await;
+        let actor = outturn::book::Actor::person(door.app.owner);
+        let token = async |name: &str, rights: &[outturn::setup::Right]| {
+            let asked = outturn::access::TokenAsked { name: outturn::text::Name::new(name).unwrap(), rights: rights.to_vec(), days: 3 };
+            outturn::access::make_token(&door.app, actor, asked).await.unwrap().token
+        };
+        use outturn::setup::Right::{Find, Read};
+        let (few, many) = (token("Reads", &[Read]).await, token("Finds", &[Read, Find]).await);
+        let path = format!("/api/trace/lot/{}?direction=forward", made.washed);
+        let told = door.another().with_token(&many).get(&path).await.to_string();
+        assert!(told.contains("SECRET-1") && told.contains("Quiet Corner"), "{told}");
+        let reader = door.another().with_token(&few);
+        let kept = reader.get(&path).await;
+        assert!(!kept.to_string().contains("SECRET-1") && !kept.to_string().contains("Quiet Corner"), "{kept}");
+        let touched = &kept["elsewhere"][0]["trace"]["touched"]["orders"][0];
+        assert_eq!((&touched["order"], &touched["number"], &touched["bags"][0]["shipped"]), (&json!(order), &json!(null), &json!(4)));
+        let table = reader.ask(&format!("/api/trace/lot/{}/ways.csv?direction=forward", made.washed)).await;
+        assert!(table.text.contains("for an order") && !table.text.contains("SECRET-1"), "{}", table.text);
+        door.finish().await;
+        coast.finish().await;
+    }
+
     /// 60 kg leave and 59.95 kg are weighed in: each book balances by itself, and together nothing is left on the way.
     async fn green_goes_to_another_site_and_is_a_lot_there(server: &Server) {
         let made = roastery(server).await;

@@ -429,7 +429,8 @@ each_database! {
         server.put_change("styles", &has.light, json!({"fresh_days": 30})).await;
         let again = release(server, &newer).await;
         let newer = plan(server, json!({})).await;
-        server.command("withdrawals", json!({"cards": [again["cards"][0]["id"]]})).await;
+        let cards: Vec<&Value> = list(&again["cards"]).iter().map(|card| &card["id"]).collect();
+        server.command("withdrawals", json!({"cards": cards})).await;
         server.order("releases", &server.id(), body(&newer, json!([]))).await.problem(409, "conflict");
 
         // 120 kg of the peaberry: eleven batches of 12 kg are more, or ten and one on a later day.

@@ -162,6 +162,16 @@ impl Server {
         Self::on(self.home.shared(), 3, Door::open()).await
     }
 
+    /// Starts another on the same book, where people sign in.
+    pub async fn closed_beside(&self) -> Self {
+        self.is_shared.store(true, Ordering::SeqCst);
+        let site = Founded {
+            site: self.app.site,
+            owner: self.app.owner,
+        };
+        Self::of(self.home.shared(), 5, Door::default(), Some(site)).await
+    }
+
     /// Founds another site in the same database, and starts a service for it, with seeds of its own.
     pub async fn site(&self, name: &str, seed: u64) -> Self {
         let store = store::open(&self.home.url()).await.expect("a database");

@@ -137,6 +137,17 @@ pub struct Asked {
     pub id: Uuid,
     /// Which way it goes.
     pub direction: Direction,
+    /// Whether whoever asks may know for whom other sites packed.
+    pub orders_elsewhere: bool,
+}
+
+/// Whether a trace names the orders that bags were packed for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::audit) enum Orders {
+    /// By number and customer.
+    Named,
+    /// It only says that there is one.
+    Unnamed,
 }
 
 /// Traces coffee.
@@ -144,14 +155,19 @@ pub struct Asked {
 /// # Errors
 /// [`Refusal::NotFound`] if there is nothing of that kind and id.
 pub async fn trace(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace> {
-    let mut trace = at_one(tx, site, asked).await?;
+    let mut trace = at_one(tx, site, asked, Orders::Named).await?;
+    let orders = if asked.orders_elsewhere {
+        Orders::Named
+    } else {
+        Orders::Unnamed
+    };
     let mut seen = BTreeSet::from([LotId(asked.id)]);
-    trace.elsewhere = elsewhere(tx, site, &trace, &mut seen).await?;
+    trace.elsewhere = elsewhere(tx, site, (&trace, orders), &mut seen).await?;
     Ok(trace)
 }
 
 /// What one site's own book tells.
-async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace> {
+async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked, orders: Orders) -> Outcome<Trace> {
     let name = named(tx, site, asked).await?;
     let keys = keys(tx, site, asked).await?;
     let mut lots = BTreeSet::new();
@@ -169,8 +185,8 @@ async fn at_one(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<Trace>
         .filter(|(lot, place)| begins(asked, &keys, *lot, *place))
         .collect();
     let edges = followed(&graph, asked, &keys, &start);
-    let (stops, legs) = laid_out(tx, site, &graph, &start, &edges).await?;
-    let touched = touched::touched(tx, site, &stops).await?;
+    let (stops, legs) = laid_out(tx, site, (&graph, orders), &start, &edges).await?;
+    let touched = touched::touched(tx, site, &stops, orders).await?;
     Ok(Trace {
         of: asked.of,
         id: asked.id,
@@ -205,7 +221,7 @@ fn followed(graph: &Graph, asked: Asked, keys: &[Uuid], start: &BTreeSet<Node>) 
 async fn elsewhere(
     tx: &mut dyn Read,
     site: SiteId,
-    trace: &Trace,
+    (trace, orders): (&Trace, Orders),
     seen: &mut BTreeSet<LotId>,
 ) -> Outcome<Vec<Elsewhere>> {
     seen.extend(trace.stops.iter().map(|stop| stop.lot));
@@ -236,9 +252,10 @@ async fn elsewhere(
             of: Subject::Lot,
             id: lot.0,
             direction,
+            orders_elsewhere: orders == Orders::Named,
         };
-        let mut further = at_one(tx, other, asked).await?;
-        further.elsewhere = Box::pin(elsewhere(tx, other, &further, seen)).await?;
+        let mut further = at_one(tx, other, asked, orders).await?;
+        further.elsewhere = Box::pin(elsewhere(tx, other, (&further, orders), seen)).await?;
         found.push(Elsewhere {
             site: Named {
                 id: other.0,
@@ -270,7 +287,7 @@ async fn named(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<String>
         }
         Subject::Batch => {
             tx.batch(site, id.into()).await?.ok_or_else(missing)?;
-            let names = Names::read(tx, site, &[Place::Roasted(id.into())]).await?;
+            let names = Names::read(tx, site, &[Place::Roasted(id.into())], Orders::Named).await?;
             names.of(Place::Roasted(id.into()))
         }
         Subject::Packing | Subject::Shipment => {
@@ -282,7 +299,9 @@ async fn named(tx: &mut dyn Read, site: SiteId, asked: Asked) -> Outcome<String>
             if tx.lots_at(site, id).await?.is_empty() {
                 return Err(missing());
             }
-            Names::read(tx, site, &[place]).await?.of(place)
+            Names::read(tx, site, &[place], Orders::Named)
+                .await?
+                .of(place)
         }
     })
 }
@@ -352,7 +371,7 @@ async fn read(
 async fn laid_out(
     tx: &mut dyn Read,
     site: SiteId,
-    graph: &Graph,
+    (graph, orders): (&Graph, Orders),
     start: &BTreeSet<Node>,
     edges: &BTreeSet<usize>,
 ) -> Outcome<(Vec<Stop>, Vec<Leg>)> {
@@ -374,7 +393,7 @@ async fn laid_out(
         }
     }
     let places: Vec<Place> = days.keys().map(|(_, place)| *place).collect();
-    let names = Names::read(tx, site, &places).await?;
+    let names = Names::read(tx, site, &places, orders).await?;
     let mut order: Vec<(Day, u8, Node)> = days
         .iter()
         .map(|(at, day)| (*day, rank(at.1), *at))

@@ -5,6 +5,7 @@ use std::collections::hash_map::Entry;
 
 use uuid::Uuid;
 
+use super::Orders;
 use crate::book::damaged;
 use crate::book::place::Place;
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
@@ -25,6 +26,7 @@ impl Names {
         tx: &mut dyn Read,
         site: SiteId,
         places: &[Place],
+        orders: Orders,
     ) -> Result<Self, StoreError> {
         let lots = by_id(tx, site, |lot: Lot| lot.name).await?;
         let mut keys: HashMap<Uuid, String> = HashMap::new();
@@ -33,7 +35,7 @@ impl Names {
         let delivery = |delivery: Delivery| format!("{} {}", delivery.supplier, delivery.reference);
         keys.extend(by_id(tx, site, delivery).await?);
         keys.extend(batches(tx, site, places).await?);
-        keys.extend(bags(tx, site, places).await?);
+        keys.extend(bags(tx, site, places, orders).await?);
         keys.extend(other_sites(tx, site, places).await?);
         Ok(Self { lots, keys })
     }
@@ -122,6 +124,7 @@ async fn bags(
     tx: &mut dyn Read,
     site: SiteId,
     places: &[Place],
+    orders: Orders,
 ) -> Result<HashMap<Uuid, String>, StoreError> {
     let ids: Vec<PostingId> = places
         .iter()
@@ -135,18 +138,19 @@ async fn bags(
         return Ok(names);
     }
     let products = by_id(tx, site, |product: Product| product.name.to_string()).await?;
-    let mut orders: HashMap<Uuid, String> = HashMap::new();
+    let mut numbers: HashMap<Uuid, String> = HashMap::new();
     for PostedBags { posting, bags, .. } in tx.bags_of_postings(site, &ids).await? {
         let product = products.get(&bags.product.0).cloned().unwrap_or_default();
         let order = match bags.order {
             None => String::new(),
+            Some(_) if orders == Orders::Unnamed => " for an order".to_owned(),
             Some(order) => {
-                if let Entry::Vacant(unread) = orders.entry(order.0) {
+                if let Entry::Vacant(unread) = numbers.entry(order.0) {
                     let kept = setup::find::<Order>(tx, site, order).await?;
                     let number = kept.map(|kept| kept.fields.number.to_string());
                     unread.insert(number.unwrap_or_default());
                 }
-                format!(" for {}", orders[&order.0])
+                format!(" for {}", numbers[&order.0])
             }
         };
         let line = format!("{} \u{d7} {product}{order}", bags.bags);

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
-use super::Stop;
+use super::{Orders, Stop};
 use crate::day::Day;
 use crate::ids::{OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
@@ -31,14 +31,25 @@ pub struct TouchedBags {
 pub struct TouchedOrder {
     /// The order; null for bags on the shelf.
     pub order: Option<OrderId>,
-    /// Its number.
+    /// Its number; null too where it is another site's and whoever asks may not know for whom that packed.
     pub number: Option<Name>,
-    /// Who wanted it.
+    /// Who wanted it, told as its number is.
     pub customer: Option<Name>,
     /// When it left, or is to leave, the house.
     pub ship_day: Option<Day>,
     /// Its bags.
     pub bags: Vec<TouchedBags>,
+}
+
+impl TouchedOrder {
+    /// The same without its number and who wanted it.
+    fn unnamed(self) -> Self {
+        Self {
+            number: None,
+            customer: None,
+            ..self
+        }
+    }
 }
 
 /// What stands at one kind of place.
@@ -63,7 +74,12 @@ pub struct Touched {
     pub places: Vec<TouchedPlace>,
 }
 
-pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> Outcome<Touched> {
+pub(super) async fn touched(
+    tx: &mut dyn Read,
+    site: SiteId,
+    stops: &[Stop],
+    named: Orders,
+) -> Outcome<Touched> {
     let keys = |word: &str| -> BTreeSet<PostingId> {
         let at = stops.iter().filter(|stop| stop.place == word);
         at.filter_map(|stop| stop.key.map(PostingId)).collect()
@@ -91,7 +107,11 @@ pub(super) async fn touched(tx: &mut dyn Read, site: SiteId, stops: &[Stop]) -> 
     }
     let mut orders = Vec::new();
     for (order, products) in bags {
-        orders.push(of_order(tx, site, order, products).await?);
+        let of = of_order(tx, site, order, products).await?;
+        orders.push(match named {
+            Orders::Named => of,
+            Orders::Unnamed => of.unnamed(),
+        });
     }
     orders.sort_by_key(|order| (order.ship_day, order.order));
     Ok(Touched {
