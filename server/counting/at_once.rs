@@ -51,13 +51,13 @@ pub async fn at_once(
         weighings: vec![found.weighing(0)],
         bags: None,
     };
-    ask_if_far(book, common, &opened, &entered).await?;
     let mut session = Session {
         id,
         steps: Vec::new(),
     };
     let begun = (id, Act::CountOpened, Step::Opened(opened));
     step(book, &mut session, begun, at, common.why()).await?;
+    ask_if_far(book, common, &session, &entered).await?;
     let told = (by, Act::CountEntered, Step::Entered(entered));
     step(book, &mut session, told, at, None).await?;
     booking::book(book, app, &mut session, app.clock.new_id(), common).await?;

@@ -173,9 +173,7 @@ impl Command for CountEntry {
                 .collect(),
         };
         let entered = self.entered(book, id, place, masses, weighings);
-        if let Some(opened) = session.opened() {
-            ask_if_far(book, self.common(), opened, &entered).await?;
-        }
+        ask_if_far(book, self.common(), &session, &entered).await?;
         let told = (id, Act::CountEntered, Step::Entered(entered));
         step(
             book,

@@ -2,8 +2,8 @@
 
 use serde_json::{Map, json};
 
-use super::moment::Later;
-use super::session::{Entered, Opened};
+use super::moment::{Later, Moment};
+use super::session::{Entered, Session};
 use super::sheet::at_place;
 use crate::book::Book;
 use crate::command::Common;
@@ -20,15 +20,17 @@ const ALWAYS_NEAR_MG: u64 = 5_000_000;
 pub(super) async fn ask_if_far(
     book: &mut Book,
     common: Common<'_>,
-    opened: &Opened,
+    session: &Session,
     entered: &Entered,
 ) -> Outcome<()> {
     let (site, zone) = (book.site(), book.zone());
-    let later = Later::than(book.tx(), site, zone, opened.at, &[]).await?;
+    let blind = session.opened().is_some_and(|opened| opened.blind);
+    let moment = Moment::of(book.tx(), site, session).await?;
+    let later = Later::than(book.tx(), site, zone, &moment, &[]).await?;
     let found = at_place(book.tx(), site, entered, &later).await?;
     found
         .iter()
-        .try_for_each(|(_, had, counted)| ask(common, opened.blind, *had, *counted))
+        .try_for_each(|(_, had, counted)| ask(common, blind, *had, *counted))
 }
 
 /// Asks once more where a figure is far from the book's.

@@ -5,8 +5,8 @@ use std::collections::HashMap;
 use serde_json::json;
 
 use super::book::{difference, draft};
-use super::moment::{Later, really};
-use super::session::{CountState, Session, Step, is_of};
+use super::moment::{Later, Moment, really};
+use super::session::{CountState, Session, Step};
 use super::store;
 use crate::app::App;
 use crate::book::Book;
@@ -34,16 +34,11 @@ pub async fn recount(book: &mut Book, app: &App) -> Outcome<()> {
     Ok(())
 }
 
-/// When the earliest thing of this turn happened. A count is among them: one that was frozen earlier and is booked late changes what a later
-/// one had; those of its own moment it leaves alone.
+/// When the earliest thing of this turn happened. A count is among them: one that was frozen earlier and is booked late changes what a later one had.
 async fn earliest(book: &mut Book) -> Outcome<Option<Instant>> {
     let mut earliest: Option<Instant> = None;
     for posting in book.posted().to_vec() {
-        let at = if is_of(&posting) {
-            Instant::from_ms(posting.happened_at + 1)
-        } else {
-            happened(book, &posting).await?
-        };
+        let at = happened(book, &posting).await?;
         earliest = Some(earliest.map_or(at, |before| before.min(at)));
     }
     Ok(earliest)
@@ -93,7 +88,8 @@ async fn recount_one(book: &mut Book, app: &App, session: &mut Session) -> Outco
         return Ok(());
     }
     let (site, zone) = (book.site(), book.zone());
-    let later = Later::than(book.tx(), site, zone, at, &[]).await?;
+    let moment = Moment::of(book.tx(), site, session).await?;
+    let later = Later::than(book.tx(), site, zone, &moment, &[]).await?;
     let mut movements = Vec::new();
     for line in &lines {
         let had = later

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use serde_json::Value;
 
+use super::session::Session;
 use crate::book::damaged;
 use crate::book::leaf::{Kind, Leaf};
 use crate::book::place::Place;
@@ -11,10 +12,52 @@ use crate::day::{Instant, Zone};
 use crate::floor::batch::Batch;
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
 use crate::mass::{Mass, MassRange};
-use crate::store::{Read, StoreError};
+use crate::store::{Read, Since, StoreError};
 
 /// One lot at one place.
 pub type Account = (LotId, Place);
+
+/// The moment of a count.
+#[derive(Debug)]
+pub struct Moment {
+    at: Instant,
+    /// Place in the log of its opening: what was booked after it, as of the same moment, moved after it.
+    opened: i64,
+    /// What the count itself booked.
+    own: Vec<PostingId>,
+}
+
+impl Moment {
+    /// That of a count.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn of(
+        tx: &mut dyn Read,
+        site: SiteId,
+        session: &Session,
+    ) -> Result<Self, StoreError> {
+        let opened = session.opened().ok_or_else(|| {
+            StoreError::Damaged(format!("the count {} was never opened", session.id))
+        })?;
+        let leaf = tx.entry_leaf(site, opened.by).await?;
+        let position = match serde_json::from_str(&leaf.unwrap_or_default()).map_err(damaged)? {
+            Leaf::Entry(entry) => entry.head.position,
+            _ => 0,
+        };
+        Ok(Self {
+            at: opened.at,
+            opened: position,
+            own: session.postings(),
+        })
+    }
+
+    /// Whether what happened at an instant moved after it.
+    fn is_before(&self, happened_at: Instant, since: &Since) -> bool {
+        let booked_after = since.position > self.opened && !self.own.contains(&since.posting);
+        happened_at > self.at || (happened_at == self.at && booked_after)
+    }
+}
 
 /// What has moved after a moment, account by account.
 #[derive(Debug, Default)]
@@ -24,7 +67,7 @@ pub struct Later {
 }
 
 impl Later {
-    /// Reads what moved after `at`, and what the postings `without` did whenever that was.
+    /// Reads what moved after a moment, and what the postings `without` did whenever that was.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails.
@@ -32,19 +75,19 @@ impl Later {
         tx: &mut dyn Read,
         site: SiteId,
         zone: Zone,
-        at: Instant,
+        moment: &Moment,
         without: &[PostingId],
     ) -> Result<Self, StoreError> {
         let mut later = Self::default();
         let mut corrected = HashMap::new();
         // What happens on a day counts on that day or on a later one.
-        for since in tx.changes_since(site, zone.day(at)).await? {
+        for since in tx.changes_since(site, zone.day(moment.at)).await? {
             let happened_at = if since.kind == Kind::Correct.word() {
                 really(tx, site, since.posting, since.happened_at, &mut corrected).await?
             } else {
                 since.happened_at
             };
-            if happened_at > at || without.contains(&since.posting) {
+            if moment.is_before(happened_at, &since) || without.contains(&since.posting) {
                 let change = later.changes.entry((since.lot, since.place)).or_default();
                 *change = change.plus(since.change).map_err(beyond)?;
             }

@@ -7,7 +7,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::book::packed;
-use super::moment::{Account, Later, beyond};
+use super::moment::{Account, Later, Moment, beyond};
 use super::session::{CountState, Covers, Entered, Line, OfLot, Opened, Session};
 use super::split::{Asked, Split, counted_of, split};
 use super::{all, need};
@@ -114,7 +114,8 @@ pub async fn sheet(tx: &mut dyn Read, site: SiteId, zone: Zone, id: Uuid) -> Out
         .zip(session.opened())
         .ok_or_else(damaged)?;
     let own = session.postings();
-    let later = Later::than(tx, site, zone, opened.at, &own).await?;
+    let moment = Moment::of(tx, site, &session).await?;
+    let later = Later::than(tx, site, zone, &moment, &own).await?;
     let found = compared(tx, site, zone, &session, &later).await?;
     let lines = lines(tx, site, &session, opened, &later, &found, &mut names).await?;
     Ok(CountSheet {

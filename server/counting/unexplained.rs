@@ -3,7 +3,7 @@
 use uuid::Uuid;
 
 use super::all;
-use super::moment::Later;
+use super::moment::{Later, Moment};
 use super::session::{CountState, Session, Step};
 use super::sheet::compared;
 use crate::day::Instant;
@@ -41,7 +41,7 @@ pub async fn unexplained(tx: &mut dyn Read, site: SiteId) -> Result<Vec<Unexplai
             continue;
         }
         let lines = if is_recounted(&session) {
-            recounted(tx, site, &session, at).await?
+            recounted(tx, site, &session).await?
         } else {
             session.booked().to_vec()
         };
@@ -73,9 +73,9 @@ async fn recounted(
     tx: &mut dyn Read,
     site: SiteId,
     session: &Session,
-    at: Instant,
 ) -> Result<Vec<super::session::Line>, StoreError> {
     let zone = setup::site(tx, site).await?.fields.zone;
-    let later = Later::than(tx, site, zone, at, &session.postings()).await?;
+    let moment = Moment::of(tx, site, session).await?;
+    let later = Later::than(tx, site, zone, &moment, &session.postings()).await?;
     compared(tx, site, zone, session, &later).await
 }

@@ -199,6 +199,8 @@ pub struct Since {
     pub place: Place,
     /// The posting.
     pub posting: PostingId,
+    /// Its place in the log.
+    pub position: i64,
     /// What was done.
     pub kind: String,
     /// When it happened.

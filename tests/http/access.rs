@@ -317,7 +317,7 @@ behind_the_door! {
             ("green", "samples", merged(of_lot(300), json!({"purpose": "cupping"}))),
             ("green", "wastes", of_lot(80)),
             ("green", "blends", json!({"lot": r.peaberry, "storeroom": room, "parts": [of_lot(100)]})),
-            ("count", "counts", of_lot(280_000)),
+            ("count", "used-ups", json!({"lot": lot, "storeroom": room, "confirmed": ["far_from_book"]})),
             ("judge", "corrections", json!({"batch": batch, "roasted_g": 8_300, "reason": "misread"})),
         ];
         for (right, name, body) in booked {

@@ -142,6 +142,19 @@ each_database! {
         undo.problem(409, "conflict");
     }
 
+    /// What is booked after a count as of its own moment, as from a clock that knows only minutes, moved after it.
+    async fn of_the_same_moment(server: &Server) {
+        let r = roastery(server).await;
+        let at = |grams: i64| json!({"lot": r.washed, "storeroom": r.storeroom, "weight": reckoned(grams)});
+        server.command("wastes", at(1_000)).await;
+        server.command("counts", at(298_000)).await;
+        server.command("wastes", at(2_000)).await;
+        assert_eq!(store(server, &r.washed).await, 296_000_000);
+        let counted = server.command("counts", at(296_000)).await;
+        assert_eq!(counted["difference_g"], 0);
+        assert_eq!(store(server, &r.washed).await, 296_000_000);
+    }
+
     /// Who counts blind sees no figure of the book before the count is handed in, and a second person approves.
     async fn blind_and_approved_by_a_second_person(server: &Server) {
         let r = roastery(server).await;

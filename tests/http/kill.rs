@@ -165,7 +165,7 @@ impl Worker {
         }
         self.send(
             "releases",
-            json!({"from_day": first, "days": 7, "batches": batches}),
+            json!({"from_day": first, "days": 7, "batches": batches, "confirmed": ["takes_cards_back", "beyond_book"]}),
             0,
         )
         .await?;

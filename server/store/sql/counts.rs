@@ -26,6 +26,7 @@ struct SinceColumns {
     place: String,
     key: Uuid,
     posting: Uuid,
+    position: i64,
     kind: String,
     happened_at: i64,
     mg: i64,
@@ -36,6 +37,7 @@ fn since(row: SinceColumns) -> Result<Since> {
         lot: LotId(row.lot),
         place: place(&row.place, row.key)?,
         posting: PostingId(row.posting),
+        position: row.position,
         kind: row.kind,
         happened_at: Instant::from_ms(row.happened_at),
         change: mass(row.mg)?,
@@ -106,7 +108,7 @@ impl ReadCounts for Transaction {
                  FROM movement
                  WHERE day >= $2
              )
-             SELECT account.lot, account.place, account.key, moved.posting, posting.kind, posting.happened_at, moved.mg
+             SELECT account.lot, account.place, account.key, moved.posting, moved.position, posting.kind, posting.happened_at, moved.mg
              FROM moved
              CROSS JOIN account
              CROSS JOIN posting
