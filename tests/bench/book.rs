@@ -121,11 +121,13 @@ fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
             of: trace::Subject::Lot,
             id: roastery.lot.0,
             direction: trace::Direction::Forward,
+            orders_elsewhere: true,
         },
         _ => trace::Asked {
             of: trace::Subject::Order,
             id: roastery.first_order(),
             direction: trace::Direction::Backward,
+            orders_elsewhere: true,
         },
     };
     bencher.bench(|| {
