@@ -1,6 +1,6 @@
 //! How everything grows with the book of a site: five years of a thousand to forty thousand batches, ten movements each. `cargo bench --bench
 //! scale` prints it; with a file name after `--` it draws it too (demo/pictures/book-growth.svg is drawn so), and with `million` it goes on to a
-//! million batches of three movements, for which it needs some 5 GB in the folder for temporary files.
+//! million batches of three movements, for which it needs some 15 GB in the folder for temporary files.
 //!
 //! What the pages ask is asked through the routes, from the request to the last byte of the answer; the middle one of several times counts.
 
@@ -36,7 +36,7 @@ const LINES: [(&str, &str); 8] = [
     ("page of the findings", "#a8552b"),
     ("plan of a week", "#1f5f8b"),
     ("statement, 5 years", "#2c7a4b"),
-    ("balance at a past day", "#8a3d7c"),
+    ("balance, past day", "#8a3d7c"),
     ("start", "#1b1b1b"),
     ("start from nothing", "#8a8a8a"),
     ("export", "#b08900"),
