@@ -294,7 +294,7 @@ impl App {
     /// Writes a record as a person sends it: what is unusual about it is asked about once.
     ///
     /// # Errors
-    /// As [`setup::put`] and [`setup::ask`].
+    /// As [`setup::put_asking`].
     pub async fn put_asking<R: Record>(
         self: &Arc<Self>,
         actor: Actor,
@@ -322,14 +322,13 @@ impl App {
             );
             let mut book = app.begin(actor, digest).await?;
             let entry = app.clock.new_id();
-            let before = setup::find::<R>(book.tx(), app.site, id).await?;
-            let (kept, changed) = setup::put(&mut book, id, expected, fields, entry).await?;
+            let written = match &confirmed {
+                Some(said) => setup::put_asking(&mut book, id, expected, fields, entry, said).await,
+                None => setup::put(&mut book, id, expected, fields, entry).await,
+            };
+            let (kept, changed) = written?;
             if R::KIND == WriteDown::KIND {
                 audit::value::check_write_down(&mut book, id).await?;
-            }
-            if let Some(confirmed) = confirmed.filter(|_| changed) {
-                let before = before.as_ref().map(|kept| &kept.fields);
-                setup::ask(&mut book, id, before, &kept.fields, &confirmed).await?;
             }
             if changed {
                 app.end(book, None, &Value::Null).await?;

@@ -72,6 +72,50 @@ pub enum Confirm {
     TakesCardsBack,
 }
 
+/// What a person is asked about once, all of it at a time: each with its sentence and the figures behind it.
+#[derive(Debug, Default)]
+pub struct ToConfirm(Vec<(Confirm, String, Map<String, Value>)>);
+
+impl ToConfirm {
+    /// Adds one.
+    pub fn add(
+        &mut self,
+        confirm: Confirm,
+        sentence: impl Into<String>,
+        facts: Map<String, Value>,
+    ) {
+        self.0.push((confirm, sentence.into(), facts));
+    }
+
+    /// Whether there is none, confirmed or not.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// Asks what nobody has confirmed.
+    ///
+    /// # Errors
+    /// [`Refusal::Confirm`] with all of it.
+    pub fn ask(&self, confirms: impl Fn(Confirm) -> bool) -> Outcome<()> {
+        let open = self.0.iter().filter(|(confirm, ..)| !confirms(*confirm));
+        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
+        for (of, sentence, figures) in open.cloned() {
+            confirm.push(of);
+            said.push(sentence);
+            facts.extend(figures);
+        }
+        if confirm.is_empty() {
+            return Ok(());
+        }
+        Err(Refusal::Confirm {
+            confirm,
+            sentence: said.join("; "),
+            facts,
+        })
+    }
+}
+
 /// Why something is not done. Nothing has changed.
 #[derive(Debug, thiserror::Error)]
 pub enum Refusal {

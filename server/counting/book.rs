@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::moment::{Later, Moment, beyond};
+use super::moment::{Later, beyond};
 use super::session::{Line, OfLot, Session, Step};
 use super::sheet::compared;
 use super::step;
@@ -30,8 +30,7 @@ pub(super) async fn book(
     let at = session
         .opened()
         .map_or(common.happened_at, |opened| opened.at);
-    let moment = Moment::of(book.tx(), site, session).await?;
-    let later = Later::than(book.tx(), site, zone, &moment, &[]).await?;
+    let later = Later::than(book.tx(), site, zone, session).await?;
     let lines = compared(book.tx(), site, zone, session, &later).await?;
     let mut postings = Vec::new();
     for (kind, movements) in [

@@ -2,7 +2,7 @@
 
 use serde_json::{Map, json};
 
-use super::moment::{Later, Moment};
+use super::moment::Later;
 use super::session::{Entered, Session};
 use super::sheet::at_place;
 use crate::book::Book;
@@ -25,8 +25,7 @@ pub(super) async fn ask_if_far(
 ) -> Outcome<()> {
     let (site, zone) = (book.site(), book.zone());
     let blind = session.opened().is_some_and(|opened| opened.blind);
-    let moment = Moment::of(book.tx(), site, session).await?;
-    let later = Later::than(book.tx(), site, zone, &moment, &[]).await?;
+    let later = Later::than(book.tx(), site, zone, session).await?;
     let found = at_place(book.tx(), site, entered, &later).await?;
     found
         .iter()

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use serde_json::json;
 
 use super::book::{difference, draft};
-use super::moment::{Later, Moment, really};
+use super::moment::{Later, really};
 use super::session::{CountState, Session, Step};
 use super::store;
 use crate::app::App;
@@ -88,8 +88,7 @@ async fn recount_one(book: &mut Book, app: &App, session: &mut Session) -> Outco
         return Ok(());
     }
     let (site, zone) = (book.site(), book.zone());
-    let moment = Moment::of(book.tx(), site, session).await?;
-    let later = Later::than(book.tx(), site, zone, &moment, &[]).await?;
+    let later = Later::than(book.tx(), site, zone, session).await?;
     let mut movements = Vec::new();
     for line in &lines {
         let had = later

@@ -19,7 +19,7 @@ pub type Account = (LotId, Place);
 
 /// The moment of a count.
 #[derive(Debug)]
-pub struct Moment {
+struct Moment {
     at: Instant,
     /// Place in the log of its opening: what was booked after it, as of the same moment, moved after it.
     opened: i64,
@@ -28,15 +28,7 @@ pub struct Moment {
 }
 
 impl Moment {
-    /// That of a count.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the database fails.
-    pub async fn of(
-        tx: &mut dyn Read,
-        site: SiteId,
-        session: &Session,
-    ) -> Result<Self, StoreError> {
+    async fn of(tx: &mut dyn Read, site: SiteId, session: &Session) -> Result<Self, StoreError> {
         let opened = session.opened().ok_or_else(|| {
             StoreError::Damaged(format!("the count {} was never opened", session.id))
         })?;
@@ -67,7 +59,7 @@ pub struct Later {
 }
 
 impl Later {
-    /// Reads what moved after a moment, and what the postings `without` did whenever that was.
+    /// What moved after the moment of a count. What the count itself booked belongs to its moment.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails.
@@ -75,9 +67,32 @@ impl Later {
         tx: &mut dyn Read,
         site: SiteId,
         zone: Zone,
-        moment: &Moment,
-        without: &[PostingId],
+        session: &Session,
     ) -> Result<Self, StoreError> {
+        Self::read(tx, site, zone, session, false).await
+    }
+
+    /// The same, as if the count had booked nothing.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn than_without_it(
+        tx: &mut dyn Read,
+        site: SiteId,
+        zone: Zone,
+        session: &Session,
+    ) -> Result<Self, StoreError> {
+        Self::read(tx, site, zone, session, true).await
+    }
+
+    async fn read(
+        tx: &mut dyn Read,
+        site: SiteId,
+        zone: Zone,
+        session: &Session,
+        without: bool,
+    ) -> Result<Self, StoreError> {
+        let moment = Moment::of(tx, site, session).await?;
         let mut later = Self::default();
         let mut corrected = HashMap::new();
         // What happens on a day counts on that day or on a later one.
@@ -87,7 +102,8 @@ impl Later {
             } else {
                 since.happened_at
             };
-            if moment.is_before(happened_at, &since) || without.contains(&since.posting) {
+            let own = moment.own.contains(&since.posting);
+            if moment.is_before(happened_at, &since) || (own && without) {
                 let change = later.changes.entry((since.lot, since.place)).or_default();
                 *change = change.plus(since.change).map_err(beyond)?;
             }

@@ -7,7 +7,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::book::packed;
-use super::moment::{Account, Later, Moment, beyond};
+use super::moment::{Account, Later, beyond};
 use super::session::{CountState, Covers, Entered, Line, OfLot, Opened, Session};
 use super::split::{Asked, Split, counted_of, split};
 use super::{all, need};
@@ -113,9 +113,7 @@ pub async fn sheet(tx: &mut dyn Read, site: SiteId, zone: Zone, id: Uuid) -> Out
         .view(&session)
         .zip(session.opened())
         .ok_or_else(damaged)?;
-    let own = session.postings();
-    let moment = Moment::of(tx, site, &session).await?;
-    let later = Later::than(tx, site, zone, &moment, &own).await?;
+    let later = Later::than_without_it(tx, site, zone, &session).await?;
     let found = compared(tx, site, zone, &session, &later).await?;
     let lines = lines(tx, site, &session, opened, &later, &found, &mut names).await?;
     Ok(CountSheet {
@@ -125,7 +123,7 @@ pub async fn sheet(tx: &mut dyn Read, site: SiteId, zone: Zone, id: Uuid) -> Out
             .steps
             .iter()
             .any(|step| matches!(step, super::session::Step::Recounted { .. })),
-        postings: own,
+        postings: session.postings(),
     })
 }
 

@@ -3,7 +3,7 @@
 use uuid::Uuid;
 
 use super::all;
-use super::moment::{Later, Moment};
+use super::moment::Later;
 use super::session::{CountState, Session, Step};
 use super::sheet::compared;
 use crate::day::Instant;
@@ -75,7 +75,6 @@ async fn recounted(
     session: &Session,
 ) -> Result<Vec<super::session::Line>, StoreError> {
     let zone = setup::site(tx, site).await?.fields.zone;
-    let moment = Moment::of(tx, site, session).await?;
-    let later = Later::than(tx, site, zone, &moment, &session.postings()).await?;
+    let later = Later::than_without_it(tx, site, zone, session).await?;
     compared(tx, site, zone, session, &later).await
 }

@@ -18,7 +18,7 @@ use crate::floor::batch::{Batch, State};
 use crate::green::PostingView;
 use crate::ids::{BatchId, CoffeeId, LotId, OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
-use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::refusal::{Confirm, Outcome, Refusal, ToConfirm};
 use crate::setup::{self, Lot, Order, Product, ShipDay, Style, Weighed, Weight};
 use crate::store::{BagsRow, BatchFilter, Read};
 use crate::text::Name;
@@ -144,35 +144,6 @@ impl Checked {
     }
 }
 
-/// What a person is asked about once, each with its sentence and the figures behind it.
-#[derive(Debug, Default)]
-struct Asked(Vec<(Confirm, String, Map<String, Value>)>);
-
-impl Asked {
-    fn add(&mut self, confirm: Confirm, sentence: String, facts: Map<String, Value>) {
-        self.0.push((confirm, sentence, facts));
-    }
-
-    /// Asks about what nobody has confirmed.
-    fn answer(&self, common: Common<'_>) -> Outcome<()> {
-        let open = self.0.iter().filter(|(of, ..)| !common.confirms(*of));
-        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
-        for (of, sentence, figures) in open.cloned() {
-            confirm.push(of);
-            said.push(sentence);
-            facts.extend(figures);
-        }
-        if confirm.is_empty() {
-            return Ok(());
-        }
-        Err(Refusal::Confirm {
-            confirm,
-            sentence: said.join("; "),
-            facts,
-        })
-    }
-}
-
 #[async_trait]
 impl Command for Packing {
     const NAME: &'static str = "packings";
@@ -220,7 +191,7 @@ impl Command for Packing {
         let batches: Vec<BatchId> = takes.iter().map(|take| take.batch).collect();
         claims::check(book, &product, &batches).await?;
         let asked = self.asked(book, &takes, checked.as_ref()).await?;
-        asked.answer(self.common())?;
+        asked.ask(|confirm| self.common().confirms(confirm))?;
         self.book(book, id.into(), &takes, (checked, asked)).await
     }
 }
@@ -378,8 +349,8 @@ impl Packing {
         book: &mut Book,
         takes: &[Take],
         checked: Option<&Checked>,
-    ) -> Outcome<Asked> {
-        let mut asked = Asked::default();
+    ) -> Outcome<ToConfirm> {
+        let mut asked = ToConfirm::default();
         let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
         if beyond.is_positive() {
             let sentence = format!(
@@ -407,7 +378,7 @@ impl Packing {
         book: &mut Book,
         id: PostingId,
         takes: &[Take],
-        (checked, asked): (Option<Checked>, Asked),
+        (checked, asked): (Option<Checked>, ToConfirm),
     ) -> Outcome<Packed> {
         let from: Vec<FromBatch> = takes
             .iter()
@@ -449,7 +420,7 @@ impl Packing {
         from: &[FromBatch],
         takes: &[Take],
         checked: Option<&Checked>,
-        asked: &Asked,
+        asked: &ToConfirm,
     ) -> Outcome<Value> {
         let beyond = Mass::sum(takes.iter().map(|take| take.beyond))?;
         let mut facts = json!({ "batches": from });
@@ -460,7 +431,7 @@ impl Packing {
             facts["check"] = json!(checked.check);
             facts["weighing"] = json!(checked.weighed.weighing(0));
         }
-        if !asked.0.is_empty() {
+        if !asked.is_empty() {
             facts["confirmed"] = json!(self.confirmed);
             facts["kept"] = Value::Bool(self.kept);
         }

@@ -47,7 +47,7 @@ use uuid::Uuid;
 use crate::book::{Book, canonical, damaged};
 use crate::day::Day;
 use crate::ids::SiteId;
-use crate::refusal::{Confirm, FieldError, Outcome, Refusal};
+use crate::refusal::{Confirm, FieldError, Outcome, Refusal, ToConfirm};
 use crate::store::{Read, RecordRow, StoreError};
 
 /// A name in a record for another record: where it stands, of what kind that must be, and which.
@@ -288,6 +288,32 @@ pub async fn put<R: Record>(
     fields: R,
     entry: Uuid,
 ) -> Outcome<(Kept<R>, bool)> {
+    write(book, id, expected, fields, entry, None).await
+}
+
+/// Writes a record as a person sends it: what is unusual about it, and is not confirmed, is asked about once.
+///
+/// # Errors
+/// As [`put`], and [`Refusal::Confirm`].
+pub async fn put_asking<R: Record>(
+    book: &mut Book,
+    id: Uuid,
+    expected: Expected,
+    fields: R,
+    entry: Uuid,
+    confirmed: &[Confirm],
+) -> Outcome<(Kept<R>, bool)> {
+    write(book, id, expected, fields, entry, Some(confirmed)).await
+}
+
+async fn write<R: Record>(
+    book: &mut Book,
+    id: Uuid,
+    expected: Expected,
+    fields: R,
+    entry: Uuid,
+    asking: Option<&[Confirm]>,
+) -> Outcome<(Kept<R>, bool)> {
     let site = book.site();
     let body = canonical::text(&fields);
     let before = book.tx().record(site, id).await?;
@@ -312,6 +338,15 @@ pub async fn put<R: Record>(
     if !faults.is_empty() {
         return Err(Refusal::Invalid(faults));
     }
+    if let Some(confirmed) = asking {
+        let today = book.today();
+        let unusual = fields.unusual(as_read(book), site, id, before_fields.as_ref(), today);
+        let mut asked = ToConfirm::default();
+        for one in unusual.await? {
+            asked.add(one.confirm, one.words, serde_json::Map::new());
+        }
+        asked.ask(|confirm| confirmed.contains(&confirm))?;
+    }
     let revision = before.as_ref().map_or(0, |row| row.revision) + 1;
     let names: Vec<Uuid> = fields.links().into_iter().map(|link| link.id).collect();
     let row = RecordRow {
@@ -335,33 +370,6 @@ pub async fn put<R: Record>(
 }
 
 /// The writing transaction, for reading.
-/// Asks once more about what is unusual in a change of a record from what it was.
-///
-/// # Errors
-/// [`Refusal::Confirm`] for what nobody has confirmed.
-pub async fn ask<R: Record>(
-    book: &mut Book,
-    id: Uuid,
-    before: Option<&R>,
-    fields: &R,
-    confirmed: &[Confirm],
-) -> Outcome<()> {
-    let (site, today) = (book.site(), book.today());
-    let mut unusual = fields
-        .unusual(as_read(book), site, id, before, today)
-        .await?;
-    unusual.retain(|one| !confirmed.contains(&one.confirm));
-    if unusual.is_empty() {
-        return Ok(());
-    }
-    let words: Vec<&str> = unusual.iter().map(|one| one.words.as_str()).collect();
-    Err(Refusal::Confirm {
-        confirm: unusual.iter().map(|one| one.confirm).collect(),
-        sentence: words.join("; "),
-        facts: serde_json::Map::new(),
-    })
-}
-
 fn as_read(book: &mut Book) -> &mut dyn Read {
     book.tx()
 }

@@ -18,7 +18,7 @@ use crate::day::{Day, TimeOfDay};
 use crate::demand;
 use crate::ids::{CardId, LotId, OrderId, PlanId, RoasterId, StyleId};
 use crate::mass::Mass;
-use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::refusal::{Confirm, Outcome, Refusal, ToConfirm};
 use crate::setup::{self, Expected, Kept, Lot, Order, Person, Product, Record, Roaster, Style};
 use crate::store::{JournalFilter, StoreError};
 use crate::text::Name;
@@ -170,37 +170,28 @@ impl Release {
         stay: &Cards,
         today: Day,
     ) -> Outcome<()> {
-        let (mut confirm, mut said, mut facts) = (Vec::new(), Vec::new(), Map::new());
+        let mut open = ToConfirm::default();
         let standing = replaced.iter().filter(|(_, card)| card.day >= today);
         let standing = standing.count();
-        if standing > 0
-            && self.log_size.is_none()
-            && !self.common().confirms(Confirm::TakesCardsBack)
-        {
+        if standing > 0 && self.log_size.is_none() {
             let cards = if standing == 1 { "card" } else { "cards" };
-            confirm.push(Confirm::TakesCardsBack);
-            said.push(format!(
+            let sentence = format!(
                 "this takes back {standing} {cards} on the floor: send the plan's log_size, or confirm it"
-            ));
-            facts.insert("takes_back".to_owned(), json!(standing));
+            );
+            let facts = Map::from_iter([("takes_back".to_owned(), json!(standing))]);
+            open.add(Confirm::TakesCardsBack, sentence, facts);
         }
         if !self.common().confirms(Confirm::BeyondBook)
             && let Some((lot, asked, there)) = self.beyond_lot(book, stay, today).await?
         {
-            confirm.push(Confirm::BeyondBook);
-            said.push(format!(
+            let sentence = format!(
                 "cards would reserve {asked} of {lot}, of which {there} may be planned: release less of it, or confirm it"
-            ));
-            facts.insert("beyond_book_g".to_owned(), json!(asked.minus(there)?));
+            );
+            let beyond = json!(asked.minus(there)?);
+            let facts = Map::from_iter([("beyond_book_g".to_owned(), beyond)]);
+            open.add(Confirm::BeyondBook, sentence, facts);
         }
-        if confirm.is_empty() {
-            return Ok(());
-        }
-        Err(Refusal::Confirm {
-            confirm,
-            sentence: said.join("; "),
-            facts,
-        })
+        open.ask(|confirm| self.common().confirms(confirm))
     }
 
     /// The first lot of which all cards together would reserve more than is there or to come, with both masses.
