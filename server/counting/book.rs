@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::moment::{Later, beyond};
+use super::moment::{Later, Own, beyond};
 use super::session::{Line, OfLot, Session, Step};
 use super::sheet::compared;
 use super::step;
@@ -30,7 +30,7 @@ pub(super) async fn book(
     let at = session
         .opened()
         .map_or(common.happened_at, |opened| opened.at);
-    let later = Later::than(book.tx(), site, zone, session).await?;
+    let later = Later::than(book.tx(), site, zone, session, Own::Kept).await?;
     let lines = compared(book.tx(), site, zone, session, &later).await?;
     let mut postings = Vec::new();
     for (kind, movements) in [

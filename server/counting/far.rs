@@ -2,7 +2,7 @@
 
 use serde_json::{Map, json};
 
-use super::moment::Later;
+use super::moment::{Later, Own};
 use super::session::{Entered, Session};
 use super::sheet::at_place;
 use crate::book::Book;
@@ -25,7 +25,7 @@ pub(super) async fn ask_if_far(
 ) -> Outcome<()> {
     let (site, zone) = (book.site(), book.zone());
     let blind = session.opened().is_some_and(|opened| opened.blind);
-    let later = Later::than(book.tx(), site, zone, session).await?;
+    let later = Later::than(book.tx(), site, zone, session, Own::Kept).await?;
     let found = at_place(book.tx(), site, entered, &later).await?;
     found
         .iter()

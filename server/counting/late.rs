@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use serde_json::json;
 
 use super::book::{difference, draft};
-use super::moment::{Later, really};
+use super::moment::{Later, Own, really};
 use super::session::{CountState, Session, Step};
 use super::store;
 use crate::app::App;
@@ -88,7 +88,7 @@ async fn recount_one(book: &mut Book, app: &App, session: &mut Session) -> Outco
         return Ok(());
     }
     let (site, zone) = (book.site(), book.zone());
-    let later = Later::than(book.tx(), site, zone, session).await?;
+    let later = Later::than(book.tx(), site, zone, session, Own::Kept).await?;
     let mut movements = Vec::new();
     for line in &lines {
         let had = later

@@ -51,6 +51,15 @@ impl Moment {
     }
 }
 
+/// What becomes of a count's own postings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Own {
+    /// They belong to its moment.
+    Kept,
+    /// It is as if it had booked nothing.
+    LeftOut,
+}
+
 /// What has moved after a moment, account by account.
 #[derive(Debug, Default)]
 pub struct Later {
@@ -59,7 +68,7 @@ pub struct Later {
 }
 
 impl Later {
-    /// What moved after the moment of a count. What the count itself booked belongs to its moment.
+    /// What moved after the moment of a count.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails.
@@ -68,29 +77,7 @@ impl Later {
         site: SiteId,
         zone: Zone,
         session: &Session,
-    ) -> Result<Self, StoreError> {
-        Self::read(tx, site, zone, session, false).await
-    }
-
-    /// The same, as if the count had booked nothing.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the database fails.
-    pub async fn than_without_it(
-        tx: &mut dyn Read,
-        site: SiteId,
-        zone: Zone,
-        session: &Session,
-    ) -> Result<Self, StoreError> {
-        Self::read(tx, site, zone, session, true).await
-    }
-
-    async fn read(
-        tx: &mut dyn Read,
-        site: SiteId,
-        zone: Zone,
-        session: &Session,
-        without: bool,
+        own: Own,
     ) -> Result<Self, StoreError> {
         let moment = Moment::of(tx, site, session).await?;
         let mut later = Self::default();
@@ -102,8 +89,8 @@ impl Later {
             } else {
                 since.happened_at
             };
-            let own = moment.own.contains(&since.posting);
-            if moment.is_before(happened_at, &since) || (own && without) {
+            let left_out = own == Own::LeftOut && moment.own.contains(&since.posting);
+            if left_out || moment.is_before(happened_at, &since) {
                 let change = later.changes.entry((since.lot, since.place)).or_default();
                 *change = change.plus(since.change).map_err(beyond)?;
             }

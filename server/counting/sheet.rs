@@ -7,7 +7,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use super::book::packed;
-use super::moment::{Account, Later, beyond};
+use super::moment::{Account, Later, Own, beyond};
 use super::session::{CountState, Covers, Entered, Line, OfLot, Opened, Session};
 use super::split::{Asked, Split, counted_of, split};
 use super::{all, need};
@@ -113,7 +113,7 @@ pub async fn sheet(tx: &mut dyn Read, site: SiteId, zone: Zone, id: Uuid) -> Out
         .view(&session)
         .zip(session.opened())
         .ok_or_else(damaged)?;
-    let later = Later::than_without_it(tx, site, zone, &session).await?;
+    let later = Later::than(tx, site, zone, &session, Own::LeftOut).await?;
     let found = compared(tx, site, zone, &session, &later).await?;
     let lines = lines(tx, site, &session, opened, &later, &found, &mut names).await?;
     Ok(CountSheet {

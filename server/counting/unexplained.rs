@@ -3,7 +3,7 @@
 use uuid::Uuid;
 
 use super::all;
-use super::moment::Later;
+use super::moment::{Later, Own};
 use super::session::{CountState, Session, Step};
 use super::sheet::compared;
 use crate::day::Instant;
@@ -75,6 +75,6 @@ async fn recounted(
     session: &Session,
 ) -> Result<Vec<super::session::Line>, StoreError> {
     let zone = setup::site(tx, site).await?.fields.zone;
-    let later = Later::than_without_it(tx, site, zone, session).await?;
+    let later = Later::than(tx, site, zone, session, Own::LeftOut).await?;
     compared(tx, site, zone, session, &later).await
 }

@@ -8,7 +8,7 @@ use serde_json::json;
 use uuid::Uuid;
 
 use super::bags::{self, Leaving};
-use super::beyond::BeyondOrder;
+use super::beyond::beyond_order;
 use super::packing::asked_window;
 use super::{Window, claims};
 use crate::app::App;
@@ -19,7 +19,7 @@ use crate::command::{Command, Common, command};
 use crate::day::Day;
 use crate::green::Posted;
 use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId, SiteId};
-use crate::refusal::{Confirm, Outcome, Refusal};
+use crate::refusal::{Outcome, Refusal, ToConfirm};
 use crate::setup::{self, Delivery, Lot, Product};
 use crate::store::{BagsRow, BagsStanding, Read};
 use crate::text::Name;
@@ -179,11 +179,9 @@ impl Allotment {
             ));
         }
         let bags = (self.product, &self.grind);
-        let beyond = BeyondOrder::of(book, self.order, bags, self.bags).await?;
-        match beyond.filter(|_| !self.common().confirms(Confirm::BeyondOrder)) {
-            Some(beyond) => Err(beyond.asked()),
-            None => Ok(()),
-        }
+        let mut asked = ToConfirm::default();
+        beyond_order(book, self.order, bags, self.bags, &mut asked).await?;
+        asked.ask(|confirm| self.common().confirms(confirm))
     }
 
     /// The bags that are taken off the shelf.

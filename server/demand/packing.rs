@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
-use super::beyond::BeyondOrder;
+use super::beyond::beyond_order;
 use super::prepack::BagCheck;
 use super::roasted::{Roasted, Run, of_row, roasted, runs};
 use super::{Window, bags, claims, label_code, window};
@@ -366,9 +366,7 @@ impl Packing {
         }
         if let Some(order) = self.order {
             let bags = (self.product, &self.grind);
-            if let Some(beyond) = BeyondOrder::of(book, order, bags, self.bags).await? {
-                asked.add(Confirm::BeyondOrder, beyond.sentence(), beyond.facts());
-            }
+            beyond_order(book, order, bags, self.bags, &mut asked).await?;
         }
         Ok(asked)
     }

@@ -382,8 +382,9 @@ impl Record for Lot {
     ) -> Result<Vec<Unusual>, StoreError> {
         let mut unusual = Vec::new();
         let said = |lot: &Self| (lot.expected_g, lot.packing.clone());
-        let came = !tx.receipts(site, Some(id.into())).await?.is_empty();
-        if !came && before.is_none_or(|before| said(before) != said(self)) {
+        if before.is_none_or(|before| said(before) != said(self))
+            && tx.receipts(site, Some(id.into())).await?.is_empty()
+        {
             unusual.extend(self.far_from_packing());
         }
         if self.retired && before.is_some_and(|before| !before.retired) {

@@ -223,7 +223,7 @@ async fn prepare(server: &Server) -> Has {
 }
 
 /// The fields of a lot that can be sent.
-fn lot_fields(lot: &Value) -> Value {
+pub fn lot_fields(lot: &Value) -> Value {
     let known = [
         "name",
         "delivery",

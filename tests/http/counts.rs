@@ -2,10 +2,11 @@
 
 use serde_json::{Value, json};
 
+use crate::bodies::lot_fields;
 use crate::green::reckoned;
 use crate::statement::mg;
 use crate::support::entrance::{first_owner, person};
-use crate::support::{Client, Database, Roastery, Server, each_database, roastery};
+use crate::support::{Client, Database, Roastery, Server, each_database, merged, roastery};
 
 async fn open(server: &Server, fields: Value) -> Value {
     server.command("count-openings", fields).await
@@ -80,11 +81,9 @@ each_database! {
     /// its adjustment (0.035 %) is common to all and cancels (5.2.2); counted on another, 52.5 g and 52.4965 g come in.
     async fn how_sure_a_difference_is(server: &Server) {
         let r = roastery(server).await;
-        let mut of = server.get(&format!("/api/lots/{}", r.washed)).await;
-        let known = ["delivery", "coffee", "grade", "storeroom", "expected_g", "packing", "moisture", "claims", "use_rank"];
-        let mut fields: serde_json::Map<String, Value> = known.iter().map(|name| ((*name).to_owned(), of[*name].take())).collect();
-        fields.insert("name".to_owned(), json!("Huila weighed"));
-        let lot = server.put_new("lots", Value::Object(fields)).await;
+        let of = server.get(&format!("/api/lots/{}", r.washed)).await;
+        let fields = merged(lot_fields(&of), json!({"name": "Huila weighed"}));
+        let lot = server.put_new("lots", fields).await;
         for kilograms in ["100.00", "50.00"] {
             let lines = json!([{"lot": lot, "storeroom": r.storeroom, "weight": r.weighed(kilograms)}]);
             server.command("receipts", json!({"delivery": r.huila_delivery, "lines": lines})).await;

@@ -2,8 +2,9 @@
 
 use serde_json::{Value, json};
 
+use crate::bodies::lot_fields;
 use crate::green::{once_more, reckoned};
-use crate::support::{Roastery, Server, each_database, roastery};
+use crate::support::{Roastery, Server, each_database, merged, roastery};
 
 /// A subscription of three coffees in the light style, on the second Tuesday of the month.
 struct Offered {
@@ -482,10 +483,8 @@ each_database! {
         let parts = json!([{"coffee": kivu, "share": 0.4}, {"coffee": huila, "share": 0.6}]);
         let house = server.put_new("coffees", json!({"name": "House", "parts": parts})).await;
         let lot = server.get(&format!("/api/lots/{}", of.has.washed)).await;
-        let known = ["delivery", "grade", "storeroom", "expected_g", "packing", "moisture", "claims", "use_rank"];
-        let mut fields: serde_json::Map<String, Value> = known.iter().map(|name| ((*name).to_owned(), lot[*name].clone())).collect();
-        fields.extend([("name".to_owned(), json!("House lot")), ("coffee".to_owned(), json!(house))]);
-        let refused = server.put(&format!("/api/lots/{}", server.id()), &Value::Object(fields)).await;
+        let fields = merged(lot_fields(&lot), json!({"name": "House lot", "coffee": house}));
+        let refused = server.put(&format!("/api/lots/{}", server.id()), &fields).await;
         assert_eq!(refused.pointers(), ["/coffee"]);
         let bag = json!({"name": "House bag", "parts": [{"coffee": house, "share": 1}], "style": of.has.light, "bag_g": 250});
         assert_eq!(server.put(&format!("/api/products/{}", server.id()), &bag).await.pointers(), ["/parts/0/coffee"]);

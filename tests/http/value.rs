@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::bodies::lot_fields;
 use crate::green::reckoned;
 use crate::support::{Roastery, Server, each_database, merged, roastery};
 
@@ -40,21 +41,10 @@ async fn value(server: &Server, query: &str) -> Value {
 
 /// Another lot after one that is there, with other fields laid over; its id.
 async fn lot_like(server: &Server, lot: &str, over: Value) -> String {
-    let mut there = server.get(&format!("/api/lots/{lot}")).await;
-    let known = [
-        "delivery",
-        "coffee",
-        "grade",
-        "storeroom",
-        "expected_g",
-        "packing",
-        "moisture",
-        "claims",
-        "use_rank",
-    ];
-    let fields = known.map(|name| (name.to_owned(), there[name].take()));
-    let fields = Value::Object(fields.into_iter().collect());
-    server.put_new("lots", merged(fields, over)).await
+    let there = server.get(&format!("/api/lots/{lot}")).await;
+    server
+        .put_new("lots", merged(lot_fields(&there), over))
+        .await
 }
 
 /// Green of a lot came with its delivery, at a moment if that is said.
