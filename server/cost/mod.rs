@@ -403,7 +403,7 @@ impl Costs {
 /// All costs of a day.
 ///
 /// # Errors
-/// [`StoreError`] when the database fails.
+/// [`crate::refusal::Refusal::Store`] when the database fails.
 pub async fn costs(app: &App, tx: &mut dyn Read, day: Option<Day>) -> Outcome<CostView> {
     let costs = Costs::read(app, tx, day).await?;
     let mut families: Vec<(CoffeeId, StyleId)> = costs

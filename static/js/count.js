@@ -29,8 +29,8 @@ async function load() {
 
 /** The last word with which a count was sent back, from the journal. @param {string} id */
 async function whySentBack(id) {
-  const { items } = await read('/api/journal?kind=count&limit=200');
-  return items.find((/** @type {any} */ each) => each.subject === id && each.act === 'count_sent_back') ?? null;
+  const { items } = await read(`/api/journal?id=${id}&limit=200`);
+  return items.find((/** @type {any} */ each) => each.act === 'count_sent_back') ?? null;
 }
 
 function draw() {

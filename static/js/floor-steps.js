@@ -8,7 +8,7 @@ import { askForm } from './forms.js';
 import { post } from './kept.js';
 import { inWords, tell } from './parts/page-frame.js';
 import { T } from './texts.js';
-import { finestFirst, gramsOf, SAMPLE_MOST_G } from './weighing.js';
+import { finestFirst, sampleDoubt } from './weighing.js';
 
 /** @import { BatchView } from './types.js' */
 
@@ -110,10 +110,7 @@ export function draught(kind, title, batch) {
   askForm({
     title, lead: batch ? `${batch.lot.name} · ${batch.style.name}` : undefined,
     fields: [...from, { name: 'weight', kind: 'weight', label: T.words.weight, scales: finestFirst(floor.known.scales), bases: ['weighed', 'reckoned'] }, ...(kind === 'samples' ? [{ name: 'purpose', kind: 'text', label: T.words.purpose, optional: true }] : [])],
-    doubt: ({ weight }) => {
-      const grams = gramsOf(weight, floor.known.scales);
-      return kind === 'samples' && grams > SAMPLE_MOST_G ? T.form.largeSample(mass(grams)) : null;
-    },
+    doubt: ({ weight }) => sampleDoubt(kind, weight, floor.known.scales),
     save: async ({ lot, ...rest }, confirmed) => {
       const of = batch ? { batch: batch.id } : { lot, storeroom: floor.known.lots.find((each) => each.id === lot)?.storeroom };
       await post({ kind, batches: batch ? [batch.id] : [`lot:${lot}`], fields: { ...of, ...rest, ...(confirmed.length ? { confirmed } : {}) } });

@@ -98,43 +98,33 @@ export function minorOf(amount, currency) {
   return Math.abs(minor - Math.round(minor)) < 1e-6 ? Math.round(minor) : null;
 }
 
-/** Months in three letters, as the service's own sentences have them. @param {string} text */
-const threeLetters = (text) => text.replace('Sept', 'Sep');
+/**
+ * A moment in parts, months in three letters as the service's own sentences have them.
+ * @param {string} text @param {Intl.DateTimeFormatOptions} parts
+ */
+const written = (text, parts) => new Intl.DateTimeFormat(LOCALE, parts).format(new Date(text)).replace('Sept', 'Sep');
+/** @type {Intl.DateTimeFormatOptions} */
+const DAY = { day: 'numeric', month: 'short' };
+/** @type {Intl.DateTimeFormatOptions} */
+const TIME = { hour: '2-digit', minute: '2-digit', hourCycle: 'h23' };
 
 /** A day, short: "Wed 25 Nov". @param {string|null|undefined} iso */
-export function day(iso) {
-  if (!iso) return '–';
-  return threeLetters(new Intl.DateTimeFormat(LOCALE, { weekday: 'short', day: 'numeric', month: 'short', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`)));
-}
+export const day = (iso) => (iso ? written(`${iso}T00:00:00Z`, { ...DAY, weekday: 'short', timeZone: 'UTC' }) : '–');
 
 /** A day with its year. @param {string|null|undefined} iso */
-export function fullDay(iso) {
-  if (!iso) return '–';
-  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}T00:00:00Z`)));
-}
+export const fullDay = (iso) => (iso ? written(`${iso}T00:00:00Z`, { ...DAY, year: 'numeric', timeZone: 'UTC' }) : '–');
 
 /** Time of day at the site: "10:23". @param {string|null|undefined} instant */
-export function clock(instant) {
-  if (!instant) return '–';
-  return new Intl.DateTimeFormat(LOCALE, { hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant));
-}
+export const clock = (instant) => (instant ? written(instant, { ...TIME, timeZone: at.zone }) : '–');
 
 /** Day and time of day at the site. @param {string|null|undefined} instant */
-export function moment(instant) {
-  if (!instant) return '–';
-  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant)));
-}
+export const moment = (instant) => (instant ? written(instant, { ...DAY, ...TIME, timeZone: at.zone }) : '–');
 
 /** Day with its year and time of day at the site, for what is looked up long after. @param {string|null|undefined} instant */
-export function fullMoment(instant) {
-  if (!instant) return '–';
-  return threeLetters(new Intl.DateTimeFormat(LOCALE, { day: 'numeric', month: 'short', year: 'numeric', hour: '2-digit', minute: '2-digit', hourCycle: 'h23', timeZone: at.zone }).format(new Date(instant)));
-}
+export const fullMoment = (instant) => (instant ? written(instant, { ...DAY, ...TIME, year: 'numeric', timeZone: at.zone }) : '–');
 
 /** A month with its year: "Sep 2026". @param {string} iso "2026-09" */
-export function month(iso) {
-  return threeLetters(new Intl.DateTimeFormat(LOCALE, { month: 'short', year: 'numeric', timeZone: 'UTC' }).format(new Date(`${iso}-01T00:00:00Z`)));
-}
+export const month = (iso) => written(`${iso}-01T00:00:00Z`, { month: 'short', year: 'numeric', timeZone: 'UTC' });
 
 /** A text of the service with its days as people write them. @param {string} text */
 export const inDays = (text) => text.replace(/\b\d{4}-\d\d-\d\d\b/g, (iso) => fullDay(iso));

@@ -10,7 +10,7 @@ import { fieldsOf, lists, nameOf, NEEDS, title } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 import { wayList } from './ways.js';
-import { gramsOf, SAMPLE_MOST_G, strongestFirst } from './weighing.js';
+import { gramsOf, sampleDoubt, strongestFirst } from './weighing.js';
 
 /** @import { Item, Lot, Named, SendingView, Ways } from './types.js' */
 /** @import { Kind, Lists } from './records.js' */
@@ -124,10 +124,7 @@ async function weighed(kind, heading, lot, lead, done) {
   const fields = [{ ...storeroomField('storeroom', T.records.storeroom) }, { name: 'weight', label: T.words.weight, kind: 'weight', scales: scales() }];
   if (kind === 'samples') fields.push({ name: 'purpose', label: T.words.purpose, kind: 'text', optional: true });
   fields.push({ name: 'reason', label: T.words.reason, kind: 'text', optional: true });
-  const doubt = (/** @type {any} */ values) => {
-    const grams = gramsOf(values.weight, scales());
-    return kind === 'samples' && grams > SAMPLE_MOST_G ? T.form.largeSample(mass(grams)) : null;
-  };
+  const doubt = (/** @type {any} */ values) => sampleDoubt(kind, values.weight, scales());
   await changed(await askCommand({ kind, title: `${heading}: ${lot.name}`, lead, fields, doubt, value: { storeroom: lot.storeroom, weight: { packing: lot.packing } }, body: (values) => ({ lot: lot.id, ...values }), done }));
 }
 

@@ -5,7 +5,7 @@ import { day, mass, moment } from './format.js';
 import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js';
 import { openLive } from './live.js';
 import { empty, linkTo, tell, trying } from './parts/page-frame.js';
-import { comingFirst, fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
+import { BAGS, comingFirst, fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -89,7 +89,7 @@ function orderRow(order) {
 
 /** The fields of a packing: how many bags, which bins that will do, and bags on the scale. @param {any} [product] @returns {Field[]} */
 const packFields = (product) => [
-  { name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags },
+  BAGS,
   { name: 'batches', kind: 'many', label: P.fromBins, help: P.fromBinsHelp, optional: true, options: page.bins.filter((bin) => !bin.hold && fitsProduct(bin, product)).map((bin) => ({ value: bin.batches[0].batch, label: `${bin.lot.name} · ${bin.style.name} · ${day(bin.day)} · ${mass(bin.mass_g)}` })) },
   { name: 'weighed', kind: 'weight', label: P.weighed, help: P.weighedHelp, optional: true, scales: page.scales, bases: ['weighed'] },
 ];
@@ -110,7 +110,7 @@ async function fromShelf(order, line) {
   const id = uuid7();
   await changed(await askForm({
     title: `${P.takeShelf}: ${ground(line.product_name, line.grind)}`, lead: `${order.number} · ${order.customer}. ${P.fromShelfLead(line.shelf_bags)}`, go: P.takeShelf,
-    value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }],
+    value: { bags: Math.min(line.bags - line.packed_bags, line.shelf_bags) }, fields: [BAGS],
     save: async (values, confirmed) => {
       await command('allotments', id, happened({ order: order.id, product: line.product, ...(line.grind ? { grind: line.grind } : {}), ...values, ...(confirmed.length ? { confirmed } : {}) }));
       tell(P.shelfTaken(values.bags, order.number), undoButton(id, load));
@@ -202,7 +202,7 @@ async function level(item) {
 
 /** @param {any} line */
 async function sell(line) {
-  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, ...(line.packings.length > 1 ? [/** @type {Field} */ ({ name: 'packing', kind: 'choice', label: P.whichPacking, optional: true, none: P.oldest, options: line.packings.map((/** @type {any} */ of) => ({ value: of.packing, label: `${of.code} · ${T.counting.bags(of.bags)}` })) })] : [])], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
+  await changed(await askCommand({ kind: 'counter-sales', title: `${P.sell}: ${line.product.name}`, go: P.sell, value: { bags: 1 }, fields: [BAGS, ...(line.packings.length > 1 ? [/** @type {Field} */ ({ name: 'packing', kind: 'choice', label: P.whichPacking, optional: true, none: P.oldest, options: line.packings.map((/** @type {any} */ of) => ({ value: of.packing, label: `${of.code} · ${T.counting.bags(of.bags)}` })) })] : [])], body: (values) => ({ product: line.product.id, ...(line.grind ? { grind: line.grind } : {}), ...values }) }));
 }
 
 async function takeBack() {
@@ -210,7 +210,7 @@ async function takeBack() {
   await changed(await askCommand({
     kind: 'take-backs', title: P.takeBack, lead: P.takeBackLead, go: P.takeBack,
     fields: [{ name: 'order', kind: 'choice', label: T.records.orderNumber, optional: true, none: P.overCounter, options: orders.filter((/** @type {any} */ each) => each.lines.some((/** @type {any} */ line) => line.shipped_bags > 0)).map((/** @type {any} */ each) => ({ value: each.id, label: `${each.number} · ${each.customer}` })) },
-      { name: 'product', kind: 'choice', label: T.records.product, options: page.products.map((each) => ({ value: each.id, label: each.name })) }, { name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'grind', kind: 'text', label: P.grind, optional: true },
+      { name: 'product', kind: 'choice', label: T.records.product, options: page.products.map((each) => ({ value: each.id, label: each.name })) }, BAGS, { name: 'grind', kind: 'text', label: P.grind, optional: true },
       { name: 'to', kind: 'choice', label: P.to, options: [{ value: 'shelf', label: P.toShelf }, { value: 'waste', label: T.places.waste ?? 'waste' }] }, { name: 'replace', kind: 'check', label: P.replace, help: P.replaceHelp }, { name: 'reason', kind: 'text', label: T.words.reason, optional: true }],
   }));
 }
@@ -237,7 +237,7 @@ function drawPackings() {
 
 /** @param {any} packing */
 async function torn(packing) {
-  await changed(await askCommand({ kind: 'bag-wastes', title: `${P.torn}: ${packing.code}`, go: P.throwAway, value: { bags: 1 }, fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'reason', kind: 'text', label: T.words.reason }], body: (values) => ({ packing: packing.id, ...values }) }));
+  await changed(await askCommand({ kind: 'bag-wastes', title: `${P.torn}: ${packing.code}`, go: P.throwAway, value: { bags: 1 }, fields: [BAGS, { name: 'reason', kind: 'text', label: T.words.reason }], body: (values) => ({ packing: packing.id, ...values }) }));
 }
 
 page.today = (await openLive(load))?.today ?? '';

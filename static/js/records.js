@@ -50,6 +50,8 @@ const f = (name, label, kind, rest = {}) => ({ name, label, kind, ...rest });
 const optional = { optional: true };
 /** Of bags, and of who takes them, there may be many. */
 const manyBags = { most: 1_000_000 };
+/** How many bags. @type {Field} */
+export const BAGS = { name: 'bags', kind: 'whole', label: T.records.bags, ...manyBags };
 
 /** The name that a list shows for a record. @param {Kind} kind @param {Item} item */
 export function title(kind, item) {

@@ -6,7 +6,7 @@ import { askCommand, askForm, carried, editRecord, undoButton } from './forms.js
 import { importBox } from './import-box.js';
 import { openLive } from './live.js';
 import { empty, linkTo, tell, trying } from './parts/page-frame.js';
-import { fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
+import { BAGS, fieldsOf, fitsProduct, lists, NEEDS } from './records.js';
 import { sack } from './sack.js';
 import { T } from './texts.js';
 
@@ -89,7 +89,7 @@ async function pack(order, line, name) {
   const left = line.bags - (line.packed_bags ?? 0);
   if (await askCommand({
     kind: 'packings', title: `${S.pack}: ${name}`, lead: `${order.number} · ${order.customer}`, go: S.pack, value: { bags: left },
-    fields: [{ name: 'bags', kind: 'whole', most: 1_000_000, label: T.records.bags }, { name: 'batches', kind: 'many', label: S.fromBatches, help: S.fromBatchesHelp, optional: true, options: page.roasted.filter((each) => !each.hold && fitsProduct(each, page.lists.products?.find((product) => product.id === line.product))).map((each) => ({ value: each.batch, label: `${each.lot.name} · ${each.style.name} · ${day(each.day)} · ${mass(each.mass_g)}` })) }],
+    fields: [BAGS, { name: 'batches', kind: 'many', label: S.fromBatches, help: S.fromBatchesHelp, optional: true, options: page.roasted.filter((each) => !each.hold && fitsProduct(each, page.lists.products?.find((product) => product.id === line.product))).map((each) => ({ value: each.batch, label: `${each.lot.name} · ${each.style.name} · ${day(each.day)} · ${mass(each.mass_g)}` })) }],
     body: (values) => ({ product: line.product, order: order.id, ...values }), done: (answer) => S.packed(answer.from?.length ?? 0),
   })) await load();
 }

@@ -1,5 +1,6 @@
 /** What stands on a scale's display: reading it from a keyboard or from a scale that types, and what its division says about it. */
-import { decimalText, GRAMS, milligrams } from './format.js';
+import { decimalText, GRAMS, mass, milligrams } from './format.js';
+import { T } from './texts.js';
 
 /** @import { Reading, Scale, Weight } from './types.js' */
 
@@ -97,7 +98,12 @@ export function gramsOf(weight, scales) {
 }
 
 /** More than this is no sample (common practice: a few hundred grams, and from a container a kilogram or so). */
-export const SAMPLE_MOST_G = 2000;
+const SAMPLE_MOST_G = 2000;
+/** What is odd about a weight as that of a sample; nothing about that of anything else. @param {string} kind @param {Weight} weight @param {Scale[]} scales */
+export function sampleDoubt(kind, weight, scales) {
+  const grams = gramsOf(weight, scales);
+  return kind === 'samples' && grams > SAMPLE_MOST_G ? T.form.largeSample(mass(grams)) : null;
+}
 
 /**
  * Grams as text in a scale's unit as they are: with the display's decimals, and more where a tare is finer than the display.
