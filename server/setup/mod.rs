@@ -39,6 +39,8 @@ pub use subscription::{Destination, MOST_BAGS, Subscriber, Subscription};
 pub use table::{TableHeadings, TableKind, headings, remember_headings};
 pub use tariff::{Tariff, TariffKind};
 
+use std::collections::HashMap;
+
 use async_trait::async_trait;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -183,6 +185,22 @@ pub async fn find<R: Record>(
         .await?
         .filter(|row| row.kind == R::KIND);
     row.as_ref().map(kept).transpose()
+}
+
+/// Those of these records that there are, by their ids.
+///
+/// # Errors
+/// [`StoreError`] when the database fails.
+pub async fn some<R: Record>(
+    tx: &mut dyn Read,
+    site: SiteId,
+    ids: &[Uuid],
+) -> Result<HashMap<Uuid, R>, StoreError> {
+    let rows = tx.records_by_id(site, ids).await?;
+    let of_kind = rows.iter().filter(|row| row.kind == R::KIND);
+    of_kind
+        .map(|row| kept(row).map(|kept| (kept.id, kept.fields)))
+        .collect()
 }
 
 /// The record of a kind with this label; none if there is none.

@@ -337,6 +337,8 @@ pub trait ReadRecords {
         after: Option<Uuid>,
         limit: i64,
     ) -> Result<Vec<RecordRow>>;
+    /// Those of these records that there are.
+    async fn records_by_id(&mut self, site: SiteId, ids: &[Uuid]) -> Result<Vec<RecordRow>>;
     /// Records of one kind about the days from one to another.
     async fn records_of_days(
         &mut self,

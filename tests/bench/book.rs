@@ -101,17 +101,18 @@ fn balance_at_a_past_day_as_known_then(bencher: Bencher, movements: i64) {
     balance(bencher, &roastery, today().plus(-DAYS * 3 / 4), known);
 }
 
-/// A mock recall: everything that touched a lot of five years, 40,000 batches, all of it packed and shipped (200,000 movements); and where
-/// one of its orders came from.
-#[divan::bench(args = [("lot", 40_000), ("order", 40_000)], sample_count = 3, sample_size = 1)]
-fn recall(bencher: Bencher, (of, batches): (&str, i64)) {
-    static SOLD: Mutex<Option<Arc<Roastery>>> = Mutex::new(None);
+/// A mock recall over five years, 40,000 batches, all of it packed and shipped (200,000 movements): everything that touched a lot, and where an
+/// order came from. There are forty lots, or, as it never was, all those years drank from one.
+#[divan::bench(args = [("lot", 40), ("order", 40), ("lot", 1), ("order", 1)], sample_count = 5, sample_size = 1)]
+fn recall(bencher: Bencher, (of, lots): (&str, usize)) {
+    static SOLD: Mutex<BTreeMap<usize, Arc<Roastery>>> = Mutex::new(BTreeMap::new());
     let roastery = {
         let mut sold = SOLD.lock().expect("no bench fails");
-        let made = sold.get_or_insert_with(|| {
-            let roastery = Roastery::new(1, false);
-            roastery.roast(batches);
+        let made = sold.entry(lots).or_insert_with(|| {
+            let roastery = Roastery::new(lots, false);
+            roastery.roast(40_000);
             roastery.sell_all();
+            roastery.runtime.block_on(roastery.app.learned());
             Arc::new(roastery)
         });
         Arc::clone(made)

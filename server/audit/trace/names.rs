@@ -1,7 +1,6 @@
 //! What people call the places on a way.
 
-use std::collections::HashMap;
-use std::collections::hash_map::Entry;
+use std::collections::{BTreeSet, HashMap};
 
 use uuid::Uuid;
 
@@ -138,20 +137,21 @@ async fn bags(
         return Ok(names);
     }
     let products = by_id(tx, site, |product: Product| product.name.to_string()).await?;
-    let mut numbers: HashMap<Uuid, String> = HashMap::new();
-    for PostedBags { posting, bags, .. } in tx.bags_of_postings(site, &ids).await? {
+    let filled = tx.bags_of_postings(site, &ids).await?;
+    let orders = match orders {
+        Orders::Named => {
+            let wanted = filled.iter().filter_map(|posted| posted.bags.order);
+            let wanted: BTreeSet<Uuid> = wanted.map(|order| order.0).collect();
+            setup::some(tx, site, &Vec::from_iter(wanted)).await?
+        }
+        Orders::Unnamed => HashMap::new(),
+    };
+    for PostedBags { posting, bags, .. } in filled {
         let product = products.get(&bags.product.0).cloned().unwrap_or_default();
-        let order = match bags.order {
+        let order = match bags.order.map(|order| orders.get(&order.0)) {
             None => String::new(),
-            Some(_) if orders == Orders::Unnamed => " for an order".to_owned(),
-            Some(order) => {
-                if let Entry::Vacant(unread) = numbers.entry(order.0) {
-                    let kept = setup::find::<Order>(tx, site, order).await?;
-                    let number = kept.map(|kept| kept.fields.number.to_string());
-                    unread.insert(number.unwrap_or_default());
-                }
-                format!(" for {}", numbers[&order.0])
-            }
+            Some(None) => " for an order".to_owned(),
+            Some(Some(Order { number, .. })) => format!(" for {number}"),
         };
         let line = format!("{} \u{d7} {product}{order}", bags.bags);
         let name = names.entry(posting.0).or_default();

@@ -1,8 +1,9 @@
 //! What must be looked at if something is wrong with what a trace begins with: a mock recall.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use serde::Serialize;
+use uuid::Uuid;
 
 use super::{Orders, Stop};
 use crate::day::Day;
@@ -89,11 +90,12 @@ pub(super) async fn touched(
         .filter(|stop| ["batch", "roasted"].contains(&stop.place.as_str()))
         .map(|stop| stop.key)
         .collect();
+    let reached = Reached::new(stops);
     let mut bags = ByOrder::new();
     for (side, word) in ["packed", "shipped"].into_iter().enumerate() {
         let postings: Vec<PostingId> = keys(word).into_iter().collect();
         for posted in tx.bags_of_postings(site, &postings).await? {
-            if word == "shipped" && !holds(stops, &posted) {
+            if word == "shipped" && !reached.holds(&posted) {
                 continue;
             }
             let products = bags.entry(posted.bags.order).or_default();
@@ -105,13 +107,9 @@ pub(super) async fn touched(
             }
         }
     }
-    let mut orders = Vec::new();
-    for (order, products) in bags {
-        let of = of_order(tx, site, order, products).await?;
-        orders.push(match named {
-            Orders::Named => of,
-            Orders::Unnamed => of.unnamed(),
-        });
+    let mut orders = named_as_kept(tx, site, bags).await?;
+    if named == Orders::Unnamed {
+        orders = orders.into_iter().map(TouchedOrder::unnamed).collect();
     }
     orders.sort_by_key(|order| (order.ship_day, order.order));
     Ok(Touched {
@@ -121,15 +119,33 @@ pub(super) async fn touched(
     })
 }
 
-/// Whether shipped bags are of what is traced: of a packing that it reached, for others left with the same shipment; or of a shipment with
-/// which the trace begins.
-fn holds(stops: &[Stop], shipped: &PostedBags) -> bool {
-    let packing = shipped.bags.packing.map(|packing| packing.0);
-    stops.iter().any(|stop| match stop.place.as_str() {
-        "packed" => packing.is_none() || stop.key == packing,
-        "shipped" => stop.start && stop.key == Some(shipped.posting.0),
-        _ => false,
-    })
+/// The packings that a trace reached, and the shipments with which it begins.
+struct Reached {
+    packings: HashSet<Uuid>,
+    shipments: HashSet<Uuid>,
+}
+
+impl Reached {
+    fn new(stops: &[Stop]) -> Self {
+        let of = |word: &str, begins: bool| {
+            let at = stops.iter().filter(|stop| stop.place == word);
+            let at = at.filter(|stop| stop.start || !begins);
+            at.filter_map(|stop| stop.key).collect()
+        };
+        Self {
+            packings: of("packed", false),
+            shipments: of("shipped", true),
+        }
+    }
+
+    /// Whether shipped bags are of what is traced, for others left with the same shipment. What does not say of which packing it is, may be.
+    fn holds(&self, shipped: &PostedBags) -> bool {
+        let of_packing = match shipped.bags.packing {
+            Some(packing) => self.packings.contains(&packing.0),
+            None => !self.packings.is_empty(),
+        };
+        of_packing || self.shipments.contains(&shipped.posting.0)
+    }
 }
 
 /// Bags packed and shipped, by order and product.
@@ -148,33 +164,36 @@ fn allot(bags: &mut ByOrder, row: &BagsRow) {
     products.entry(row.product).or_default()[0] += row.bags;
 }
 
-async fn of_order(
+/// The orders, and the products of their bags, as they are kept.
+async fn named_as_kept(
     tx: &mut dyn Read,
     site: SiteId,
-    order: Option<OrderId>,
-    products: BTreeMap<ProductId, [u32; 2]>,
-) -> Outcome<TouchedOrder> {
-    let mut bags = Vec::new();
-    for (product, [packed, shipped]) in products {
-        let name = setup::need::<Product>(tx, site, product).await?.fields.name;
-        bags.push(TouchedBags {
-            product,
-            name,
-            packed,
-            shipped,
+    bags: ByOrder,
+) -> Outcome<Vec<TouchedOrder>> {
+    let wanted: Vec<Uuid> = bags.keys().flatten().map(|order| order.0).collect();
+    let kept = setup::some::<Order>(tx, site, &wanted).await?;
+    let mut orders = Vec::with_capacity(bags.len());
+    for (order, products) in bags {
+        let mut bags = Vec::new();
+        for (product, [packed, shipped]) in products {
+            let name = setup::need::<Product>(tx, site, product).await?.fields.name;
+            bags.push(TouchedBags {
+                product,
+                name,
+                packed,
+                shipped,
+            });
+        }
+        let of = order.and_then(|order| kept.get(&order.0));
+        orders.push(TouchedOrder {
+            order,
+            ship_day: of.map(|order| order.ship_day),
+            number: of.map(|order| order.number.clone()),
+            customer: of.map(|order| order.customer.clone()),
+            bags,
         });
     }
-    let kept = match order {
-        Some(order) => Some(setup::need::<Order>(tx, site, order).await?.fields),
-        None => None,
-    };
-    Ok(TouchedOrder {
-        order,
-        ship_day: kept.as_ref().map(|order| order.ship_day),
-        number: kept.as_ref().map(|order| order.number.clone()),
-        customer: kept.map(|order| order.customer),
-        bags,
-    })
+    Ok(orders)
 }
 
 fn places(stops: &[Stop]) -> Outcome<Vec<TouchedPlace>> {

@@ -5,7 +5,7 @@ use sqlx::QueryBuilder;
 use uuid::Uuid;
 
 use super::super::super::{ReadRecords, RecordRow, Result, StoreError, UnsettledRow, WriteRecords};
-use super::{Db, ROWS, Transaction, day};
+use super::{Db, MOST_BOUND, ROWS, Transaction, day};
 use crate::day::{Day, Instant};
 use crate::ids::{PersonId, SiteId};
 
@@ -63,6 +63,26 @@ impl ReadRecords for Transaction {
         .fetch_all(&mut **self)
         .await?;
         rows.into_iter().map(row).collect()
+    }
+
+    async fn records_by_id(&mut self, site: SiteId, ids: &[Uuid]) -> Result<Vec<RecordRow>> {
+        let mut found = Vec::with_capacity(ids.len());
+        for ids in ids.chunks(MOST_BOUND) {
+            let mut query = QueryBuilder::<Db>::new(
+                "SELECT id, kind, revision, label, day, body
+                 FROM record
+                 WHERE site = ",
+            );
+            query.push_bind(site.0).push(" AND id IN (");
+            let mut list = query.separated(", ");
+            for id in ids {
+                list.push_bind(*id);
+            }
+            query.push(") ORDER BY id");
+            let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+            found.extend(rows);
+        }
+        found.into_iter().map(row).collect()
     }
 
     async fn records_of_days(
