@@ -43,11 +43,11 @@ const STEPS = {
   'weigh-ins': (known, entry, batches, cards) => {
     const { body } = entry;
     if (batches.has(body.batch)) return;
-    batches.set(body.batch, madeHere(known, body));
+    batches.set(body.batch, { ...madeHere(known, body), undo: entry.id });
     const card = cards.get(body.card);
     if (card) Object.assign(card, { state: 'weighed_in', batch: body.batch });
   },
-  starts: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'in_drum', started_at: entry.body.happened_at }),
+  starts: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'in_drum', started_at: entry.body.happened_at, undo: entry.id }),
   scraps: (known, entry, batches, cards) => step(entry.body.batch, batches, cards, { state: 'scrapped' }),
   'weigh-outs': (known, entry, batches, cards) => {
     const { body } = entry;
@@ -55,20 +55,31 @@ const STEPS = {
     const grams = gramsOf(body.weight, known.scales);
     const verdict = verdictHere(covered, grams, known.cards);
     for (const { id } of covered) {
-      step(id, batches, cards, { state: 'weighed_out', weighed_out_g: covered.length > 1 ? null : grams, weighed_out_at: body.happened_at, verdict, loss: verdict?.loss ?? null, undo: null });
+      step(id, batches, cards, { state: 'weighed_out', weighed_out_g: covered.length > 1 ? null : grams, weighed_out_at: body.happened_at, verdict, loss: verdict?.loss ?? null, undo: entry.id });
     }
   },
-  holds: (known, entry, batches) => change(entry.body.batch, batches, { hold: { reason: entry.body.reason } }),
-  passes: (known, entry, batches) => change(entry.body.batch, batches, { hold: null }),
+  samples: (known, { id, body }, batches) => {
+    const batch = batches.get(body.batch);
+    if (batch) change(batch.id, batches, { sample_g: batch.sample_g + (batch.state === 'weighed_out' ? 0 : gramsOf(body.weight, known.scales)), undo: id });
+  },
+  wastes: (known, { id, body }, batches) => change(body.batch, batches, { undo: id }),
+  holds: (known, entry, batches) => change(entry.body.batch, batches, { hold: { reason: entry.body.reason }, undo: null }),
+  passes: (known, entry, batches) => change(entry.body.batch, batches, { hold: null, undo: null }),
   reversals: (known, entry, batches, cards) => {
     for (const id of entry.batches) {
       const batch = batches.get(id);
-      if (!batch || batch.undo !== entry.body.posting) continue;
-      if (batch.state === 'weighed_out') step(id, batches, cards, { state: 'in_drum', weighed_out_g: null, verdict: null, loss: null, undo: null });
-      else undoWeighIn(batch, batches, cards);
+      if (batch && batch.undo === entry.body.posting) takeBack(batch, batches, cards);
     }
   },
 };
+
+/** The last step that the service knows of a batch is taken back, as far as can be told here which one it was. @param {BatchView} batch @param {Map<string, BatchView>} batches @param {Map<string, CardView>} cards */
+function takeBack(batch, batches, cards) {
+  if (batch.state === 'weighed_out') step(batch.id, batches, cards, { state: 'in_drum', weighed_out_g: null, verdict: null, loss: null, undo: null });
+  else if (batch.sample_g > 0) change(batch.id, batches, { undo: null });
+  else if (batch.state === 'in_drum') step(batch.id, batches, cards, { state: 'weighed_in', started_at: null, undo: null });
+  else undoWeighIn(batch, batches, cards);
+}
 
 /** @param {BatchView} batch @param {Map<string, BatchView>} batches @param {Map<string, CardView>} cards */
 function undoWeighIn(batch, batches, cards) {

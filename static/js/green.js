@@ -211,8 +211,8 @@ function drawDeliveries() {
     all.length === 0 ? empty(T.kinds.deliveries.none) : h('ul', { class: 'records' }, all.map((each) => {
       const lots = page.stock.lots.filter((lot) => lot.delivery === each.id);
       return h('li', {}, h('div', {}, h('b', {}, title('deliveries', each)), h('span', { class: `flag ${each.state}` }, G.states[/** @type {'expected'} */ (each.state)] ?? each.state),
-        h('p', {}, each.received_day ? `${fullDay(each.received_day)} · ${mass(each.received_g)}` : `${fullDay(each.expected_day)}${lots.length ? ` · ${mass(lots.reduce((sum, lot) => sum + lot.expected_g, 0))}` : ''}`, each.invoice_g ? ` · ${G.invoiced(mass(each.invoice_g))}` : '', each.hold ? ` · ${each.hold}` : ''),
-        h('p', {}, lots.map((lot) => [sack(lot.name, lot.grade), ' ']))),
+        h('p', {}, each.received_day ? `${fullDay(each.received_day)} · ${G.cameIn(mass(each.received_g))}` : `${fullDay(each.expected_day)}${lots.length ? ` · ${G.expects(mass(lots.reduce((sum, lot) => sum + lot.expected_g, 0)))}` : ''}`, each.invoice_g ? ` · ${G.invoiced(mass(each.invoice_g))}` : '', each.hold ? ` · ${each.hold}` : ''),
+        h('p', { class: 'sacks' }, lots.map((lot) => sack(lot.name, lot.grade)))),
       h('div', { class: 'actions' }, lots.length ? button(G.receive, () => receive(each.id), { kind: each.state === 'expected' ? 'main' : 'plain', 'data-key': `receive-${each.id}`, 'aria-label': `${G.receive}: ${title('deliveries', each)}` }) : null,
         button(T.kinds.lots.add, () => edit('lots', null, { delivery: each.id }), { kind: lots.length ? 'plain' : 'main', 'data-key': `lot-of-${each.id}`, 'aria-label': `${T.kinds.lots.add}: ${title('deliveries', each)}` }),
         button(T.form.edit, () => edit('deliveries', each), { 'data-key': `edit-${each.id}`, 'aria-label': `${T.form.edit}: ${title('deliveries', each)}` })));

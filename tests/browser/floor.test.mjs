@@ -193,6 +193,49 @@ test('weights without a network are kept, judged on the tablet, and sent once, a
   await context.close();
 });
 
+test('without a network two batches are under way, the time in the drum runs, and every last step can be taken back', async () => {
+  const { page, context } = await openPage(browser, { viewport: { width: 768, height: 1024 }, hasTouch: true });
+  await page.goto(`${service.url}/floor`);
+  await page.waitForSelector('#weigh-in');
+  const charge = await asked(page);
+  const out = charge * (await keeps(page));
+  await weighIn(page, charge.toFixed(2));
+  await context.setOffline(true);
+  await page.waitForSelector('#state >> text=No network');
+  await intoDrum(page);
+  await page.waitForSelector('#state >> text=1 step kept on this tablet');
+  await page.waitForFunction(() => /^0:0[2-9]$/.test(document.querySelector('#drums .timer')?.textContent ?? ''));
+  assert.equal(await page.textContent('#drums .cycle'), 'of 15 min');
+  const green = (await page.textContent('#fetch .fetch li > b')) ?? '';
+  await weighIn(page, (await asked(page)).toFixed(2));
+  assert.notEqual(await page.textContent('#fetch .fetch li > b'), green, 'less green is left to fetch');
+  assert.deepEqual([await page.locator('#drums .drum').count(), await page.locator('#line .waiting').count()], [1, 1]);
+  await weighOut(page, out.toFixed(2));
+  await page.waitForSelector('#done li >> text=kept on this tablet');
+  await shot(page, 'floor-two-kept');
+
+  /** @param {string} of */
+  const takeBack = async (of) => {
+    await page.click(`${of} >> .more summary`);
+    await page.click(`${of} >> .more >> text=Undo the last step`);
+  };
+  await takeBack('#done li:has-text("kept on this tablet")');
+  await page.waitForSelector('#drums .drum');
+  await takeBack('#drums .drum');
+  await page.waitForFunction(() => document.querySelectorAll('#line .waiting').length === 2);
+  await takeBack('#line .waiting >> nth=1');
+  await page.waitForFunction(() => document.querySelectorAll('#line .waiting').length === 1);
+
+  await context.setOffline(false);
+  await until(async () => !/kept|network/.test((await page.textContent('#state')) ?? 'kept'), 'all to be sent');
+  assert.equal((await api.read('/api/unsettled')).items.length, 0, 'nothing of it had to be settled');
+  assert.deepEqual((await batches('open')).map((/** @type {any} */ each) => [each.state, each.weighed_in_g]), [['weighed_in', charge * 1000]]);
+  await takeBack('#line .waiting');
+  await page.waitForSelector('#line', { state: 'hidden' });
+  assert.equal((await batches('open')).length, 0);
+  await context.close();
+});
+
 test('the next batch does not go into the drum at the service before the weigh-out that is still on its way', async () => {
   const { page, context } = await openPage(browser, { viewport: { width: 1280, height: 800 } });
   await page.goto(`${service.url}/floor`);

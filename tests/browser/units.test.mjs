@@ -96,6 +96,24 @@ test('kept commands lie over what the service said, in order, and an undo takes 
   assert.equal(undone.cards[0]?.state, 'planned');
 });
 
+test('without a network, too, the last step of a batch is what an undo takes back', () => {
+  /** @type {any} */
+  const known = { cards: [], batches: [], lots: [], coffees: [], styles: [], roasters: [], storerooms: [], scales: [FLOOR_SCALE] };
+  /** @param {string} id @param {string} kind @param {any} [body] @returns {any} */
+  const entry = (id, kind, body = {}) => ({ seq: 1, id, kind, batches: ['b'], body: { batch: 'b', batches: ['b'], happened_at: '2026-11-25T10:00:00Z', ...body }, tried: false, state: 'waiting' });
+  const weight = (/** @type {string} */ gross) => ({ weight: { basis: 'weighed', scale: 's', source: 'typed', readings: [{ gross, container: null }] } });
+  const day = [entry('1', 'weigh-ins', weight('12.00')), entry('2', 'starts'), entry('3', 'samples', weight('0.20')), entry('4', 'weigh-outs', weight('10.00')), entry('5', 'wastes', weight('0.10'))];
+  const after = (/** @type {any[]} */ entries, /** @type {any} */ of = known) => lay(of, entries).batches.map(({ state, undo, sample_g }) => [state, undo, sample_g]);
+  assert.deepEqual(day.map((_, i) => after(day.slice(0, i + 1))[0]), [['weighed_in', '1', 0], ['in_drum', '2', 0], ['in_drum', '3', 200], ['weighed_out', '4', 200], ['weighed_out', '5', 200]]);
+  const taken = (/** @type {number} */ steps) => after([...day.slice(0, steps), entry('9', 'reversals', { posting: String(steps) })])[0];
+  assert.deepEqual([5, 4, 3, 2, 1].map(taken), [['weighed_out', '4', 200], ['in_drum', '3', 200], ['in_drum', '2', 0], ['weighed_in', '1', 0], undefined]);
+
+  // What the service knows of a batch: of its last step only the id.
+  const told = { ...known, batches: [{ ...lay(known, day.slice(0, 2)).batches[0], kept: undefined }] };
+  assert.deepEqual(after([entry('9', 'reversals', { posting: '2' })], told), [['weighed_in', null, 0]]);
+  assert.deepEqual(after([entry('3', 'weigh-outs', weight('10.00')), entry('9', 'reversals', { posting: '3' })], told), [['in_drum', '2', 0]]);
+});
+
 test('a lone mark before three digits that is not the reader\'s own is refused, not guessed', () => {
   assert.deepEqual(twoReadings('1,234', '.'), { whole: '1234', part: '1.234' });
   assert.deepEqual(twoReadings('1.234', ','), { whole: '1234', part: '1,234' });
