@@ -27,7 +27,7 @@ export async function drawLot(place, { lot, lots, from, today, actions }) {
     facts(lot, from),
     outlook && !lot.used_up ? outlookOf(outlook) : null,
     siblings.length > 1 ? sideBySide(lot, siblings, loss?.lots ?? []) : null,
-    lot.received_day ? [lot.received_day < today ? picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)) : h('p', { class: 'none' }, G.firstDay), picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name))] : null,
+    lot.received_day ? [lot.received_day < today ? picture(`/api/lots/${lot.id}/drawdown.svg`, G.drawdown(lot.name)) : h('p', { class: 'none' }, G.firstDay), movements?.some((each) => each.kind === 'weigh_out') ? picture(`/api/lots/${lot.id}/loss.svg`, G.lossPicture(lot.name)) : null] : null,
     lot.moisture.length ? moistures(lot) : null,
     h('h3', {}, G.movements), h('p', { class: 'lot-ways' }, [[`/audit?lot=${lot.id}`, G.statement], [`/loss#${lot.id}`, G.toLoss], [`/trace?of=lot&id=${lot.id}`, G.toTrace]].map(([href, text]) => h('a', { href }, text))),
     movements?.length ? h('ol', { class: 'movements' }, [...movements].reverse().slice(0, SHOWN_MOVEMENTS).map((each) => h('li', {}, h('span', { class: 'when' }, fullMoment(each.happened_at)), ' ', h('a', { href: `/posting?id=${each.id}` }, T.postings[each.kind] ?? each.kind), ' ', movedText(each, lot.id)))) : h('p', { class: 'none' }, G.noMovements));
@@ -42,7 +42,7 @@ function facts(lot, from) {
     pair(G.received, lot.received_day ? `${fullDay(lot.received_day)} · ${mass(lot.received_g)}` : `${G.states.expected} ${delivery ? day(delivery.expected_day) : ''}`),
     lot.ages_from && lot.ages_from !== lot.received_day ? pair(G.agesFrom, fullDay(lot.ages_from)) : null,
     pair(G.inStore, mass(lot.store_g)), pair(G.reserved, mass(lot.reserved_g)), pair(G.free, mass(lot.free_g)), lot.lasts ? pair(G.runsOut, runsOut(lot.lasts)) : null,
-    pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks} × ${mass(lot.packing.sack_g, undefined, 1)}`),
+    pair(T.records.packing, `${T.packings[/** @type {'jute'} */ (lot.packing.kind)] ?? lot.packing.kind} · ${lot.packing.sacks}\u00a0×\u00a0${mass(lot.packing.sack_g, undefined, 1)}`),
     pair(T.records.moisture, latest ? `${percent(latest.fraction)} · ${fullDay(latest.day)}` : G.noMoisture),
     lot.landed_cost ? pair(T.records.landedCost, money(lot.landed_cost)) : null, lot.process ? pair(T.records.process, lot.process) : null, lot.crop_year ? pair(T.records.cropYear, lot.crop_year) : null,
     lot.screen ? pair(T.records.screen, lot.screen) : null, lot.claims.length ? pair(T.records.claims, lot.claims.map((each) => `${each.claim} ${each.certificate} (${fullDay(each.valid_to)})`).join(', ')) : null);
@@ -55,8 +55,10 @@ const runsOut = (lasts) => [fullDay(lasts.day), h('small', { class: 'range' }, l
 function sideBySide(lot, siblings, expected) {
   const shown = [...siblings].sort((a, b) => a.grade.localeCompare(b.grade));
   /** @param {Lot} of */
-  const losses = (of) => expected.filter((each) => (each.lot.id ?? each.lot) === of.id && each.batches > 0)
-    .map((each) => h('div', {}, `${each.style.name} ${percent(each.expected.lo)} – ${percent(each.expected.hi)}`));
+  const losses = (of) => {
+    const known = expected.filter((each) => (each.lot.id ?? each.lot) === of.id && each.batches > 0);
+    return known.length ? known.map((each) => h('div', {}, `${each.style.name} ${percent(each.expected.lo)} – ${percent(each.expected.hi)}`)) : '–';
+  };
   return h('div', { class: 'siblings' }, h('h3', {}, G.siblings), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': G.siblings }, h('table', {},
     tableHead([T.words.lot, T.records.screen, [G.received], [G.inStore], [G.free], [T.records.moisture], G.expectedLoss, G.runsOut]),
     h('tbody', {}, shown.map((each) => h('tr', { class: each.id === lot.id ? 'self' : undefined }, h('th', { scope: 'row' }, each.id === lot.id ? sack(each.name, each.grade) : h('a', { href: `#${each.id}` }, sack(each.name, each.grade))),

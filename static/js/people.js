@@ -1,7 +1,7 @@
 /** People and what they may do; tablets, browsers and programs, each cut off with one tap. */
 import { ask, change, read, readAll } from './api.js';
 import { button, byId, h, redraw, tableHead } from './dom.js';
-import { fullDay, fullMoment, localDay } from './format.js';
+import { fullDay, fullMoment, inDays, localDay } from './format.js';
 import { askForm, carried, editRecord, retire } from './forms.js';
 import { openLive } from './live.js';
 import { empty, tell, trying } from './parts/page-frame.js';
@@ -55,7 +55,7 @@ function drawMine() {
     return;
   }
   const tablet = me.device?.kind === 'tablet';
-  redraw(byId('mine'), h('div', { class: 'head' }, h('p', {}, A.youAre(me.person.name, T.roles[/** @type {keyof typeof T.roles} */ (me.person.role)], me.device?.name ?? '')), h('div', { class: 'actions' },
+  redraw(byId('mine'), h('div', { class: 'head' }, h('p', {}, A.youAre(me.person.name, T.roles[/** @type {keyof typeof T.roles} */ (me.person.role)], inDays(me.device?.name ?? ''))), h('div', { class: 'actions' },
     tablet ? null : button(A.changePassword, () => own('password'), { 'data-key': 'own-password' }), tablet ? null : button(A.changePin, () => own('pin'), { 'data-key': 'own-pin' }))));
 }
 
@@ -126,7 +126,7 @@ function deviceLine(device, admits) {
     device.expires_at ? A.until(fullDay(localDay(device.expires_at))) : null,
     seen && !device.retired ? A.seenAt(fullMoment(seen)) : null,
   ];
-  return h('li', { class: device.retired ? 'retired' : '' }, h('div', {}, h('b', {}, device.name), device.retired ? h('span', { class: 'flag' }, A.cutOff) : null, h('p', {}, lines.filter(Boolean).join(' · '))),
+  return h('li', { class: device.retired ? 'retired' : '' }, h('div', {}, h('b', {}, inDays(device.name)), device.retired ? h('span', { class: 'flag' }, A.cutOff) : null, h('p', {}, lines.filter(Boolean).join(' · '))),
     admits && !device.retired ? h('div', { class: 'actions' }, button(A.cutOffNow, () => trying(async () => {
       await change('devices', device.id, device.revision, { ...carried('devices', device), retired: true });
       tell(A.cutOffDone(device.name));

@@ -18,7 +18,7 @@ const S = T.subscriptions;
 /** Changes of these are drawn anew. */
 const SHOWN = new Set(['dispatch', 'subscription', 'subscriber', 'destination', 'standing_order', 'replacement', 'list_part', 'coffee']);
 /** At most so many subscribers are shown at once. */
-const MOST = 100;
+const MOST = 20;
 const KINDS = /** @type {Kind[]} */ (['dispatches', 'subscriptions', 'subscribers', 'destinations', 'standing-orders', 'replacements', 'coffees', 'styles']);
 const places = { dispatches: byId('dispatches'), trial: byId('trial'), subscribers: byId('subscribers'), offers: byId('offers'), standing: byId('standing') };
 /** @type {{lists: Lists, today: string, chosen: string|null, find: string}} */

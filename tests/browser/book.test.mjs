@@ -66,6 +66,55 @@ test('a lot is counted, dries, gives a sample and a moisture reading', async () 
   await context.close();
 });
 
+test('a lot of some weeks tells how long it lasts, beside its siblings, in pictures; green is moved and thrown away', async () => {
+  const { today, kirimbi, store, filter, roaster, greenScale, roastedScale } = made;
+  const ago = (/** @type {number} */ days) => `${addDays(today, -days)}T10:00:00Z`;
+  const annex = await api.make('storerooms', { name: 'Annex' });
+  const delivery = await api.make('deliveries', { supplier: 'Southdown Green', reference: 'SD-7', expected_day: addDays(today, -30) });
+  const packing = { kind: 'jute', sacks: 4, sack_g: 60000, loose_g: 0 };
+  /** @param {string} name @param {string} grade */
+  const older = (name, grade) => api.make('lots', { name, delivery, coffee: kirimbi, grade, storeroom: store, expected_g: 240000, packing, moisture: [{ day: addDays(today, -29), fraction: 0.112 }, { day: addDays(today, -2), fraction: 0.107 }], claims: [], use_rank: 3 });
+  const [large, peaberry] = [await older('K-9', 'AA'), await older('K-9 PB', 'PB')];
+  await api.command('receipts', { delivery, happened_at: ago(30), lines: [large, peaberry].map((each) => ({ lot: each, storeroom: store, weight: { basis: 'nominal', sacks: 4, sack_g: 60000, loose_g: 0 } })) });
+  const weight = (/** @type {string} */ scale, /** @type {string} */ gross) => ({ basis: 'weighed', scale, source: 'typed', readings: [{ gross, container: null }] });
+  for (const [days, out] of /** @type {[number, string][]} */ ([[26, '10.34'], [19, '10.36'], [12, '10.40'], [5, '10.32']])) {
+    const { batch } = await api.command('weigh-ins', { batch: crypto.randomUUID(), happened_at: ago(days), lot: large, style: filter, roaster, storeroom: store, weight: weight(greenScale, '12.00') });
+    await api.command('weigh-outs', { batches: [batch.id], happened_at: ago(days), weight: weight(roastedScale, out) });
+  }
+
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  await page.goto(`${service.url}/green`);
+  await page.waitForSelector(`[data-key="lot-${large}"]`);
+  const days = Number(/Lasts about (\d+) days/.exec((await page.locator('.lot', { has: page.locator(`[data-key="lot-${large}"]`) }).textContent()) ?? '')?.[1]);
+  // 192 kg at 12 kg a week are sixteen weeks.
+  assert.ok(Math.abs(days - 112) <= 7, `${days} days`);
+  await page.click(`[data-key="lot-${large}"]`);
+  await page.waitForSelector('#one .facts >> text=at 12.00 kg a week');
+  await page.waitForSelector(`#one figure[aria-label="Green of K-9 in store, day by day"] svg`);
+  await page.waitForSelector(`#one figure[aria-label^="Loss of K-9"] svg`);
+  await page.waitForSelector('#one svg[aria-label^="Moisture from 11.2"]');
+  const rows = (await page.locator('#one .siblings tbody tr').allTextContents()).map((text) => text.replaceAll('\u00a0', ' '));
+  assert.equal(rows.length, 2);
+  assert.match(rows[0] ?? '', /K-9.*192\.00 kg.*10\.7 %.*Filter \d+\.\d % – \d+\.\d %/);
+  assert.match(rows[1] ?? '', /K-9 PB.*240\.00 kg.*10\.7 %––$/, 'of a lot that is not roasted yet nothing is known');
+  await shot(page, 'green-lot-weeks');
+
+  await page.click('[data-key="transfer"]');
+  await page.selectOption('dialog select[name="to"]', annex);
+  await answer(page, { gross: '60.00' });
+  await page.click('[data-key="waste"]');
+  await answer(page, { gross: '0.50' });
+  await page.waitForSelector('#one .movements >> text=store → waste');
+  const { store_g } = (await api.read('/api/stock')).lots.find((/** @type {any} */ each) => each.id === large);
+  assert.equal(store_g, 191500, 'a move changes no mass, waste does');
+  assert.match((await page.textContent('#one .movements'))?.replaceAll('\u00a0', ' ') ?? '', /Moved store → store 60\.00 kg/);
+  await page.goto(`${service.url}/green#${peaberry}`);
+  await page.waitForSelector('#one figure[aria-label="Green of K-9 PB in store, day by day"] svg');
+  assert.equal(await page.locator('#one figure[aria-label^="Loss of"]').count(), 0, 'no picture without a batch');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test('a delivery that is received a second time says what has come, and asks', async () => {
   const { page, context } = await openPage(browser, { viewport: { width: 1024, height: 900 } });
   await page.goto(`${service.url}/green`);

@@ -282,3 +282,31 @@ test('planned from now after another day was looked at', async () => {
   await page.waitForSelector('.ships >> text=Planned at');
   await context.close();
 });
+
+test('what ships short says why and what would help; planned from now, what is weighed in stays as it is', async () => {
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
+  const { today } = await api.read('/api/me');
+  const [order] = (await api.read('/api/orders')).items;
+  const espresso = (await api.read('/api/products')).items.find((/** @type {any} */ each) => each.bag_g === 1000);
+  await open(page);
+  await api.make('orders', { number: 'W-300', customer: 'Mill Street', ship_day: order.ship_day, transit_days: 1, priority: 1, lines: [{ line: 1, product: espresso.id, bags: 300 }] });
+  await page.waitForSelector('.shorts >> text=Not enough green of Vale Sereno');
+  const missing = Number(/^(\d+) bags/.exec((await page.textContent('.shorts b')) ?? '')?.[1]);
+  assert.ok(missing > 30 && missing < 120, `${missing} of 300 bags of 1 kg from 300 kg of green`);
+  await page.waitForSelector(`.ways-out li >> text=With ${missing} bags fewer promised`);
+  assert.match((await page.textContent('.ways-out')) ?? '', /more green of VS-3/);
+  await shot(page, 'week-short');
+
+  await page.click('#release');
+  await page.waitForSelector('#compare >> text=This is what is released');
+  const cards = (await api.read(`/api/cards?from=${today}&to=${addDays(today, 6)}`)).items.filter((/** @type {any} */ each) => each.state === 'planned');
+  const card = cards[0];
+  const weight = { basis: 'weighed', scale: card.green_scale.id ?? card.green_scale, source: 'typed', readings: [{ gross: (card.charge_g / 1000).toFixed(2), container: null }] };
+  await api.command('weigh-ins', { batch: crypto.randomUUID(), card: card.id, lot: card.lot.id, style: card.style.id, roaster: card.roaster.id, storeroom: card.storeroom.id, weight });
+  await page.waitForSelector(`#cards >> text=${cards.length - 1} cards on the floor`);
+  await page.click('#from-now');
+  await page.waitForFunction((least) => !document.querySelector('#board[aria-busy]') && document.querySelectorAll('.block').length === least, cards.length - 1);
+  assert.doesNotMatch((await page.textContent('#compare')) ?? '', /new|withdrawn|moved/, 'the others keep their day, lot and charge');
+  assert.deepEqual(errors, []);
+  await context.close();
+});
