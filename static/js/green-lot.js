@@ -57,7 +57,7 @@ function sideBySide(lot, siblings, expected) {
   /** @param {Lot} of */
   const losses = (of) => {
     const known = expected.filter((each) => (each.lot.id ?? each.lot) === of.id && each.batches > 0);
-    return known.length ? known.map((each) => h('div', {}, `${each.style.name} ${percent(each.expected.lo)} – ${percent(each.expected.hi)}`)) : '–';
+    return known.length ? known.map((each) => h('div', {}, `${each.style.name} · ${each.roaster.name} ${percent(each.expected.lo)} – ${percent(each.expected.hi)}`)) : '–';
   };
   return h('div', { class: 'siblings' }, h('h3', {}, G.siblings), h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': G.siblings }, h('table', {},
     tableHead([T.words.lot, T.records.screen, [G.received], [G.inStore], [G.free], [T.records.moisture], G.expectedLoss, G.runsOut]),

@@ -95,7 +95,7 @@ test('a lot of some weeks tells how long it lasts, beside its siblings, in pictu
   await page.waitForSelector('#one svg[aria-label^="Moisture from 11.2"]');
   const rows = (await page.locator('#one .siblings tbody tr').allTextContents()).map((text) => text.replaceAll('\u00a0', ' '));
   assert.equal(rows.length, 2);
-  assert.match(rows[0] ?? '', /K-9.*192\.00 kg.*10\.7 %.*Filter \d+\.\d % – \d+\.\d %/);
+  assert.match(rows[0] ?? '', /K-9.*192\.00 kg.*10\.7 %.*Filter · Big drum \d+\.\d % – \d+\.\d %/);
   assert.match(rows[1] ?? '', /K-9 PB.*240\.00 kg.*10\.7 %––$/, 'of a lot that is not roasted yet nothing is known');
   await shot(page, 'green-lot-weeks');
 
