@@ -65,6 +65,8 @@ async function reload() {
     floor.clockOff = me.clock_set ? 0 : off;
     floor.me = me;
     floor.loaded = true;
+    // Who works here must not stand for a moment where it says what is kept.
+    drawState();
     setReachable(true);
     await remember('floor', { known: floor.known, me, ahead: me.clock_set ? -off : 0 });
     await forgetSent(asked);
@@ -202,12 +204,14 @@ const keptMark = (batch) => (batch.kept ? h('span', { class: 'flag' }, T.floor.k
 function drawDone(batches) {
   const done = batches.filter((batch) => batch.state === 'weighed_out').sort((a, b) => String(b.weighed_out_at).localeCompare(String(a.weighed_out_at)));
   places.done.hidden = done.length === 0;
-  redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, done.slice(0, allDone ? done.length : FEW_DONE).map((batch) => h('li', {},
+  // What is on hold stays in sight until somebody deals with it.
+  const few = done.filter((batch, i) => i < FEW_DONE || batch.hold);
+  redraw(places.done, h('h2', {}, T.floor.done), h('ul', { class: 'done' }, (allDone ? done : few).map((batch) => h('li', {},
     h('span', { class: 'when' }, localDay(batch.weighed_out_at) === floor.me?.today ? clock(batch.weighed_out_at) : moment(batch.weighed_out_at)), sack(batch.lot.name, batch.grade),
     h('p', {}, `${batch.style.name} · ${mass(batch.weighed_in_g)} → ${mass(batch.weighed_out_g)}`, batch.loss === null ? null : h('b', { class: `loss ${batch.verdict?.judgement ?? ''}` }, ` ${percent(batch.loss)} ${batch.verdict ? T.verdict.short[batch.verdict.judgement] : ''}`),
       batch.reckoned ? h('span', { class: 'flag' }, T.words.reckoned) : null, batch.hold ? h('span', { class: 'flag' }, holdText(batch)) : null, keptMark(batch)),
     more(batch)))),
-  done.length > FEW_DONE ? button(allDone ? T.floor.fewCards : T.floor.allCards(done.length), () => {
+  few.length < done.length ? button(allDone ? T.floor.fewCards : T.floor.allCards(done.length), () => {
     allDone = !allDone;
     drawDone(batches);
   }, { kind: 'quiet', 'data-key': 'all-done' }) : null);

@@ -1,5 +1,5 @@
 /** The board: ship days above, one band per roaster below, batches in their days; moving them by hand, finger or keys. */
-import { Problem } from './api.js';
+import { Problem, sentence } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { addDays, day, hours, mass } from './format.js';
 import { askForm } from './forms.js';
@@ -188,7 +188,7 @@ async function move(batch, to) {
   const moved = week.plan?.batches.find((each) => each.pinned && samePin(pinOf(each), pin));
   if (!moved) {
     if (week.asked !== asked) return;
-    const why = week.error || (week.plan?.dropped_pins.find((each) => samePin(each, pin))?.sentence ?? '');
+    const why = sentence(week.error || (week.plan?.dropped_pins.find((each) => samePin(each, pin))?.sentence ?? ''));
     week.before.pop();
     week.asked = before;
     await week.load();

@@ -1,5 +1,5 @@
 /** The week: what to roast when, what ships short and why, moving batches, releasing, and the papers for the floor. */
-import { ask, command, happened, Problem, read, uuid7 } from './api.js';
+import { ask, command, happened, Problem, read, sentence, uuid7 } from './api.js';
 import { button, h, redraw } from './dom.js';
 import { addDays, clock, day, hours, mass } from './format.js';
 import { askForm } from './forms.js';
@@ -114,7 +114,7 @@ function drawSummary() {
   if (!plan) return;
   const nothing = plan.batches.length === 0 && plan.short.length === 0;
   redraw(places.verdict, week.changed ? h('p', { class: 'error', role: 'alert' }, `${week.changed} ${W.plannedAgain}`) : null, nothing ? nothingYet() : verdict(plan),
-    plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, h('b', {}, W.droppedPin(named(each.lot, week.from.lots), mass(each.charge_g), day(each.day), named(each.roaster, week.from.roasters))), ' ', each.sentence)))) : null,
+    plan.dropped_pins.length ? h('div', { class: 'dropped' }, h('p', { class: 'flag' }, W.dropped(plan.dropped_pins.length)), h('ul', {}, plan.dropped_pins.map((each) => h('li', {}, h('b', {}, W.droppedPin(named(each.lot, week.from.lots), mass(each.charge_g), day(each.day), named(each.roaster, week.from.roasters))), ' ', sentence(each.sentence))))) : null,
     plan.short.length ? h('ul', { class: 'shorts' }, plan.short.map(shortLine)) : null);
 }
 

@@ -1,4 +1,4 @@
-/** One whole batch on the floor page, on a desk and on a phone, by fingers and by keyboard, with and without a network. */
+/** One whole batch on the floor page, on a desk, a tablet and a phone, by fingers and by keyboard, with and without a network. */
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 import { asked, intoDrum, keeps, weighIn, weighOut } from './hands.mjs';
@@ -18,7 +18,7 @@ before(async () => {
   api = apiOf(service.url);
   made = await roastery(api);
   const { filterBag, shipDay } = made;
-  await api.make('orders', { number: 'W-202', customer: 'Mill Street', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 200 }] });
+  await api.make('orders', { number: 'W-202', customer: 'Mill Street', ship_day: shipDay, transit_days: 1, priority: 1, lines: [{ line: 1, product: filterBag, bags: 400 }] });
   await releaseWeek(api);
 });
 after(async () => {
@@ -34,7 +34,7 @@ async function tap(page, digits) {
 /** @param {string} state */
 const batches = async (state) => (await api.read(`/api/batches?state=${state}`)).items;
 
-for (const [name, width, height] of /** @type {[string, number, number][]} */ ([['desk', 1280, 800], ['phone', 390, 844]])) {
+for (const [name, width, height] of /** @type {[string, number, number][]} */ ([['desk', 1280, 800], ['tablet', 1024, 768], ['tablet-upright', 768, 1024], ['phone', 390, 844]])) {
   test(`a whole batch by fingers at ${width} x ${height}`, async () => {
     const { page, context, errors } = await openPage(browser, { viewport: { width, height }, hasTouch: true });
     await page.goto(`${service.url}/floor`);
@@ -228,6 +228,7 @@ test('without a network two batches are under way, the time in the drum runs, an
 
   await context.setOffline(false);
   await until(async () => !/kept|network/.test((await page.textContent('#state')) ?? 'kept'), 'all to be sent');
+  assert.match((await page.textContent('#state')) ?? '', /·/, (await page.textContent('#settle')) ?? '');
   assert.equal((await api.read('/api/unsettled')).items.length, 0, 'nothing of it had to be settled');
   assert.deepEqual((await batches('open')).map((/** @type {any} */ each) => [each.state, each.weighed_in_g]), [['weighed_in', charge * 1000]]);
   await takeBack('#line .waiting');

@@ -283,6 +283,29 @@ test('planned from now after another day was looked at', async () => {
   await context.close();
 });
 
+test('a pin whose day is no longer open is named, and holds again when it is', async () => {
+  const { id, revision: _, ...fields } = (await api.read('/api/roasters')).items[0];
+  const { page, context, errors } = await openPage(browser, { viewport: { width: 1440, height: 900 } });
+  await open(page);
+  await page.locator('.face').first().focus();
+  await page.keyboard.press('ArrowRight');
+  await page.waitForSelector('.block.pinned');
+  const day = await page.locator('.day', { has: page.locator('.block.pinned') }).getAttribute('data-day');
+  const lot = (await page.textContent('.block.pinned .sack b')) ?? '';
+  await api.change('roasters', id, { ...fields, exceptions: [{ day, hours: null, note: 'burner' }] });
+  await page.waitForSelector('.dropped >> text=1 batch could not stay where it was');
+  const said = (await page.textContent('.dropped li')) ?? '';
+  assert.ok(said.startsWith(lot) && said.includes('Big drum:') && said.trim().endsWith('.'), said);
+  assert.equal(await page.locator('.block.pinned').count(), 0);
+  await shot(page, 'week-dropped');
+  await api.change('roasters', id, fields);
+  await page.waitForSelector('.block.pinned');
+  assert.equal(await page.locator('.dropped').count(), 0);
+  await undo(page);
+  assert.deepEqual(errors, []);
+  await context.close();
+});
+
 test('what ships short says why and what would help; planned from now, what is weighed in stays as it is', async () => {
   const { page, context, errors } = await openPage(browser, { viewport: { width: 1280, height: 900 } });
   const { today } = await api.read('/api/me');
@@ -307,6 +330,13 @@ test('what ships short says why and what would help; planned from now, what is w
   await page.click('#from-now');
   await page.waitForFunction((least) => !document.querySelector('#board[aria-busy]') && document.querySelectorAll('.block').length === least, cards.length - 1);
   assert.doesNotMatch((await page.textContent('#compare')) ?? '', /new|withdrawn|moved/, 'the others keep their day, lot and charge');
+
+  const short = (await api.read('/api/orders')).items.find((/** @type {any} */ each) => each.number === 'W-300');
+  await api.change('orders', short.id, { number: short.number, customer: short.customer, ship_day: short.ship_day, transit_days: 1, priority: 1, lines: [{ line: 1, product: espresso.id, bags: 10 }] });
+  await page.waitForSelector('#keeping >> text=/Planning freely, without keeping the released cards: .*−\\d+ batches/');
+  await page.check('#freely');
+  await page.waitForFunction((kept) => !document.querySelector('#board[aria-busy]') && document.querySelectorAll('.block').length < kept, cards.length - 1);
+  await page.waitForSelector('#compare summary >> text=withdrawn');
   assert.deepEqual(errors, []);
   await context.close();
 });
