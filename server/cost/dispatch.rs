@@ -9,10 +9,8 @@ use super::margin::{SetMargin, Sums};
 use super::{Costs, ProductMargin};
 use crate::app::App;
 use crate::book::damaged;
-use crate::book::leaf::{Leaf, Posting};
-use crate::book::place::Place;
 use crate::day::Day;
-use crate::demand::{self, BackTo, Parcel, Progress, Returned, Roll, frozen, product_of};
+use crate::demand::{self, BackTo, Filled, Parcel, Progress, Returned, Roll, frozen, product_of};
 use crate::floor::batch::Batch;
 use crate::ids::{BatchId, DispatchId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
@@ -280,7 +278,7 @@ impl LeftLine {
 
 /// What the bags of one packing cost, as far as it is known.
 #[derive(Clone, Copy)]
-struct Filled {
+struct PackingCost {
     bags: u32,
     green: Option<Amount>,
     roasting: Option<Amount>,
@@ -384,7 +382,7 @@ impl Left {
         costs: &Costs,
         missing: &mut Vec<String>,
     ) -> Result<BagsCost, StoreError> {
-        let mut filled: BTreeMap<PostingId, Filled> = BTreeMap::new();
+        let mut filled: BTreeMap<PostingId, PackingCost> = BTreeMap::new();
         let mut sum = BagsCost::nothing();
         for line in self.lines.iter().filter(|line| line.borne() > 0) {
             let (row, bags) = (&line.row, line.borne());
@@ -397,7 +395,7 @@ impl Left {
             let of = if let Some(of) = filled.get(&packing) {
                 *of
             } else {
-                let of = Filled::read(tx, costs, packing, missing).await?;
+                let of = PackingCost::read(tx, costs, packing, missing).await?;
                 filled.insert(packing, of);
                 of
             };
@@ -459,7 +457,7 @@ impl BagsCost {
     }
 }
 
-impl Filled {
+impl PackingCost {
     /// The part of so many of its bags.
     fn share(&self, all: Amount, bags: u32) -> Amount {
         all.part(number(bags), number(self.bags))
@@ -471,38 +469,21 @@ impl Filled {
         packing: PostingId,
         missing: &mut Vec<String>,
     ) -> Result<Self, StoreError> {
-        let text = tx
-            .posting_leaf(costs.site, packing)
-            .await?
-            .unwrap_or_default();
-        let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
-            return Err(StoreError::Damaged(format!("no packing: {packing}")));
-        };
-        let lines: Vec<BagsRow> =
-            serde_json::from_value(posting.facts["bags"].clone()).map_err(damaged)?;
-        let mut filled = Self {
-            bags: lines.iter().map(|line| line.bags).sum(),
+        let filled = Filled::read(tx, costs.site, packing).await?;
+        let filled = filled.ok_or_else(|| StoreError::Damaged(format!("no packing: {packing}")))?;
+        let mut cost = Self {
+            bags: filled.bags(),
             green: Some(Amount::default()),
             roasting: Some(Amount::default()),
         };
-        for (batch, mass) in drawn(&posting) {
-            let (green, roasting) = batch_cost(tx, costs, (batch, mass), missing).await?;
-            filled.green = both(filled.green, green);
-            filled.roasting = both(filled.roasting, roasting);
+        for drawn in &filled.drawn {
+            let of = (drawn.batch, drawn.mass);
+            let (green, roasting) = batch_cost(tx, costs, of, missing).await?;
+            cost.green = both(cost.green, green);
+            cost.roasting = both(cost.roasting, roasting);
         }
-        Ok(filled)
+        Ok(cost)
     }
-}
-
-/// What a packing drew from each batch.
-fn drawn(posting: &Posting) -> Vec<(BatchId, Mass)> {
-    let mut drawn = Vec::new();
-    for movement in &posting.movements {
-        if let (Place::Roasted(batch), Place::Packed(_)) = (movement.from, movement.to) {
-            drawn.push((batch, Mass::from_mg(movement.mass_mg).unwrap_or_default()));
-        }
-    }
-    drawn
 }
 
 /// What roasted coffee of a batch cost: its part of the green that went in, at the lot's cost, and of the roaster's minutes.

@@ -8,12 +8,13 @@ use super::session::{Line, OfLot, Session, Step};
 use super::sheet::compared;
 use super::step;
 use crate::app::App;
-use crate::book::leaf::{Act, Kind, Leaf, Movement};
+use crate::book::leaf::{Act, Kind, Movement};
 use crate::book::place::Place;
-use crate::book::{Book, Draft, damaged};
+use crate::book::{Book, Draft};
 use crate::command::Common;
 use crate::day::Instant;
-use crate::ids::{PostingId, SiteId};
+use crate::demand::{Filled, bags_in};
+use crate::ids::{PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{Read, StoreError};
@@ -163,13 +164,36 @@ pub(super) async fn of_bags(
 
 /// What a packing filled.
 pub(super) struct PackedBags {
+    /// With what product.
+    pub product: Option<ProductId>,
     /// How many bags.
     pub bags: u32,
     /// How much of which lot.
     pub lots: Vec<OfLot>,
+    /// How much of all lots.
+    all: Mass,
 }
 
 impl PackedBags {
+    fn of(filled: &Filled) -> Result<Self, StoreError> {
+        let mut lots: Vec<OfLot> = Vec::new();
+        for drawn in &filled.drawn {
+            match lots.iter_mut().find(|of| of.lot == drawn.lot) {
+                Some(of) => of.mass_g = of.mass_g.plus(drawn.mass).map_err(beyond)?,
+                None => lots.push(OfLot {
+                    lot: drawn.lot,
+                    mass_g: drawn.mass,
+                }),
+            }
+        }
+        Ok(Self {
+            product: filled.lines.first().map(|line| line.product),
+            bags: filled.bags(),
+            all: Mass::sum(lots.iter().map(|of| of.mass_g)).map_err(beyond)?,
+            lots,
+        })
+    }
+
     /// What so many of its bags hold of a lot's mass in all of them.
     fn share(&self, mass: Mass, bags: u32) -> Mass {
         let part = |n: u32| Mass::from_mg(i64::from(n)).unwrap_or_default();
@@ -180,10 +204,7 @@ impl PackedBags {
 
     /// How many bags a mass of all lots is, to the nearest.
     pub fn count(&self, left: Mass) -> u32 {
-        let all: i64 = self.lots.iter().map(|of| of.mass_g.mg()).sum();
-        let bags = i128::from(self.bags) * i128::from(left.mg());
-        let whole = i128::from(all.max(1));
-        u32::try_from((bags + whole / 2) / whole).unwrap_or(0)
+        bags_in(left, self.bags, self.all)
     }
 }
 
@@ -193,33 +214,6 @@ pub(super) async fn packed(
     site: SiteId,
     packing: PostingId,
 ) -> Result<Option<PackedBags>, StoreError> {
-    let Some(text) = tx.posting_leaf(site, packing).await? else {
-        return Ok(None);
-    };
-    let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
-        return Ok(None);
-    };
-    let rows = posting.facts["bags"].as_array();
-    let bags: u64 = rows
-        .into_iter()
-        .flatten()
-        .filter_map(|row| row["bags"].as_u64())
-        .sum();
-    let mut lots: Vec<OfLot> = Vec::new();
-    let filled = posting
-        .movements
-        .iter()
-        .filter(|m| m.to == Place::Packed(packing));
-    for movement in filled {
-        let mass = Mass::from_mg(movement.mass_mg).map_err(beyond)?;
-        match lots.iter_mut().find(|of| of.lot == movement.lot) {
-            Some(of) => of.mass_g = of.mass_g.plus(mass).map_err(beyond)?,
-            None => lots.push(OfLot {
-                lot: movement.lot,
-                mass_g: mass,
-            }),
-        }
-    }
-    let bags = u32::try_from(bags).unwrap_or(u32::MAX);
-    Ok((posting.kind == Kind::Pack).then_some(PackedBags { bags, lots }))
+    let filled = Filled::read(tx, site, packing).await?;
+    filled.as_ref().map(PackedBags::of).transpose()
 }

@@ -424,10 +424,11 @@ impl Names {
                 }
             }
             Place::Packed(packing) => {
-                let product = product(tx, site, packing).await?;
+                let bags = packed(tx, site, packing).await?;
+                let product = bags.as_ref().and_then(|bags| bags.product);
                 NamedPlace {
-                    name: product.map_or_else(String::new, |id| name(&self.products, id)),
-                    bags: packed(tx, site, packing).await?,
+                    name: product.map_or_else(String::new, |id| name(&self.products, id.0)),
+                    bags,
                 }
             }
             other => NamedPlace {
@@ -436,15 +437,4 @@ impl Names {
             },
         })
     }
-}
-
-/// The product that a packing filled.
-async fn product(
-    tx: &mut dyn Read,
-    site: SiteId,
-    packing: PostingId,
-) -> Result<Option<Uuid>, StoreError> {
-    let text = tx.posting_leaf(site, packing).await?.unwrap_or_default();
-    let leaf: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
-    Ok(serde_json::from_value(leaf["facts"]["bags"][0]["product"].clone()).ok())
 }

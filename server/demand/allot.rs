@@ -9,12 +9,12 @@ use uuid::Uuid;
 
 use super::bags::{self, Leaving};
 use super::beyond::beyond_order;
+use super::filled::Filled;
 use super::packing::asked_window;
 use super::{Window, claims};
 use crate::app::App;
-use crate::book::leaf::{Kind, Leaf};
-use crate::book::place::Place;
-use crate::book::{Book, Draft, damaged};
+use crate::book::leaf::Kind;
+use crate::book::{Book, Draft};
 use crate::command::{Command, Common, command};
 use crate::day::Day;
 use crate::green::Posted;
@@ -89,17 +89,9 @@ pub(super) async fn on_shelf(
 
 /// The batches whose coffee a packing holds.
 async fn batches_in(tx: &mut dyn Read, site: SiteId, packing: PostingId) -> Outcome<Vec<BatchId>> {
-    let text = tx.posting_leaf(site, packing).await?.unwrap_or_default();
-    let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
-        return Ok(Vec::new());
-    };
-    let mut batches: Vec<BatchId> = Vec::new();
-    for movement in &posting.movements {
-        if let (Place::Roasted(batch), Place::Packed(_)) = (movement.from, movement.to) {
-            batches.push(batch);
-        }
-    }
-    Ok(batches)
+    let filled = Filled::read(tx, site, packing).await?;
+    let drawn = filled.into_iter().flat_map(|filled| filled.drawn);
+    Ok(drawn.map(|drawn| drawn.batch).collect())
 }
 
 async fn looked_at(

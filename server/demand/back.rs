@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::bags::{self, Leaving, part};
+use super::filled::Filled;
 use crate::app::App;
 use crate::book::leaf::{Kind, Leaf, Movement, Posting, words};
 use crate::book::place::Place;
@@ -344,28 +345,20 @@ impl Gone {
     /// Puts the coffee under the lots that the packing's batches are known to be of now, where one was put right since.
     async fn put_right(&mut self, book: &mut Book) -> Outcome<()> {
         let site = book.site();
-        let text = match self.row.packing {
-            Some(packing) => book.tx().posting_leaf(site, packing).await?,
+        let packing = match self.row.packing {
+            Some(packing) => Filled::read(book.tx(), site, packing).await?,
             None => None,
         };
-        let Some(Leaf::Posting(packing)) = text
-            .map(|text| serde_json::from_str(&text))
-            .transpose()
-            .map_err(damaged)?
-        else {
+        let Some(packing) = packing else {
             return Ok(());
         };
         let (mut now, mut changed) = (BTreeMap::<LotId, Mass>::new(), false);
-        for movement in &packing.movements {
-            let mut lot = movement.lot;
-            if let Place::Roasted(batch) = movement.from
-                && let Some(row) = book.tx().batch(site, batch).await?
-            {
-                changed |= row.lot != lot;
-                lot = row.lot;
-            }
+        for drawn in packing.drawn {
+            let row = book.tx().batch(site, drawn.batch).await?;
+            let lot = row.map_or(drawn.lot, |row| row.lot);
+            changed |= lot != drawn.lot;
             let of = now.entry(lot).or_default();
-            *of = of.plus(Mass::from_mg(movement.mass_mg)?)?;
+            *of = of.plus(drawn.mass)?;
         }
         if changed {
             let whole = Mass::sum(self.coffee.values().copied())?;

@@ -5,13 +5,14 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
+use super::filled::bags_in;
 use crate::book::leaf::{Movement, Posting};
 use crate::book::place::Place;
 use crate::book::{Book, Draft, damaged};
 use crate::ids::{PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
-use crate::store::{BagsFilled, BagsRow, BagsStanding, Read, StoreError};
+use crate::store::{BagsRow, BagsStanding, Read, StoreError};
 
 /// Books a posting that packs, ships, takes back or throws away bags, and its lines of bags.
 pub(super) async fn post(book: &mut Book, mut draft: Draft, bags: &[BagsRow]) -> Outcome<Posting> {
@@ -45,7 +46,7 @@ pub(crate) async fn store(book: &mut Book, posting: &Posting) -> Outcome<()> {
 pub async fn standing(tx: &mut dyn Read, site: SiteId) -> Result<Vec<BagsStanding>, StoreError> {
     let mut standing = tx.bags_standing(site).await?;
     for filled in tx.bags_filled(site).await? {
-        let there = bags_of(&filled);
+        let there = bags_in(filled.left, filled.of.bags, filled.filled);
         let ours = standing
             .iter()
             .filter(|standing| standing.packing == filled.of.packing);
@@ -72,13 +73,6 @@ pub async fn standing(tx: &mut dyn Read, site: SiteId) -> Result<Vec<BagsStandin
     standing.retain(|standing| standing.bags > 0);
     standing.sort_by_key(|standing| (standing.packing, standing.order, standing.product));
     Ok(standing)
-}
-
-/// How many of a packing's bags the mass that stands of it is, to the nearest.
-fn bags_of(filled: &BagsFilled) -> u32 {
-    let whole = i128::from(filled.filled.mg().max(1));
-    let bags = i128::from(filled.of.bags) * i128::from(filled.left.mg());
-    u32::try_from((bags + whole / 2) / whole).unwrap_or(0)
 }
 
 /// Checks that the bags of a posting that was just undone are not missing elsewhere: those that came back may have gone on since.

@@ -8,18 +8,17 @@ use uuid::Uuid;
 use super::allot::{OnShelf, on_shelf};
 use super::allotted::{AllotmentView, allotted};
 use super::bags;
+use super::filled::{Drawn, Filled};
 use super::prepack::BagCheck;
 use super::{LineView, Progress, Window, window};
 use crate::book::damaged;
-use crate::book::leaf::{Leaf, Posting};
-use crate::book::place::Place;
 use crate::day::{Day, Instant, TimeOfDay};
 use crate::floor::view::Named;
 use crate::ids::{BatchId, OrderId, PostingId, ProductId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Claim, Coffee, Kept, Lot, Order, Product, Record, ShipDay, Style};
-use crate::store::{BagsRow, BagsStanding, Read};
+use crate::store::{BagsStanding, Read};
 use crate::text::Name;
 
 /// Digits of codes on labels: base 32 without letters that look like digits (Crockford).
@@ -178,18 +177,11 @@ async fn view(
     standing: &[BagsStanding],
 ) -> Outcome<PackingView> {
     let missing = || Refusal::NotFound("packing", id.0);
-    let text = tx.posting_leaf(site, id).await?.ok_or_else(missing)?;
-    let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
-        return Err(missing());
-    };
-    if posting.head.site != site || posting.kind != crate::book::leaf::Kind::Pack {
-        return Err(missing());
-    }
-    let rows: Vec<BagsRow> =
-        serde_json::from_value(posting.facts["bags"].clone()).map_err(damaged)?;
-    let row = rows.into_iter().next().ok_or_else(missing)?;
+    let filled = Filled::read(tx, site, id).await?.ok_or_else(missing)?;
+    let row = filled.lines.first().ok_or_else(missing)?;
     let product = setup::need::<Product>(tx, site, row.product).await?;
-    let (parts, lots) = parts(tx, site, &posting).await?;
+    let (parts, lots) = parts(tx, site, &filled.drawn).await?;
+    let posting = &filled.posting;
     let r#for = bags_for(tx, site, row.order).await?;
     let mut stand = Vec::new();
     for of in standing.iter().filter(|standing| standing.packing == id) {
@@ -209,7 +201,7 @@ async fn view(
         },
         bag_g: product.fields.bag_g,
         bags: row.bags,
-        grind: row.grind,
+        grind: row.grind.clone(),
         r#for,
         roasted_on: parts.iter().map(|part| part.roasted_on).min(),
         claims: common_claims(&lots, posting.day),
@@ -237,17 +229,14 @@ async fn bags_for(
     }))
 }
 
-/// What a posting drew from each batch, and the lots of it.
+/// What was drawn of each batch, and the lots of it.
 async fn parts(
     tx: &mut dyn Read,
     site: SiteId,
-    posting: &Posting,
+    drawn: &[Drawn],
 ) -> Outcome<(Vec<BagPart>, Vec<Lot>)> {
     let (mut parts, mut lots) = (Vec::new(), Vec::new());
-    for movement in &posting.movements {
-        let (Place::Roasted(batch), Place::Packed(_)) = (movement.from, movement.to) else {
-            continue;
-        };
+    for &Drawn { batch, mass, .. } in drawn {
         let row = tx.batch(site, batch).await?;
         let row = row.ok_or(Refusal::NotFound("batch", batch.0))?;
         // As it is known now: a batch whose lot was put right has another than the packing said.
@@ -266,7 +255,7 @@ async fn parts(
             grade: lot.grade.clone(),
             style: setup::need::<Style>(tx, site, row.style).await?.fields.name,
             roasted_on: row.day,
-            mass_g: Mass::from_mg(movement.mass_mg)?,
+            mass_g: mass,
         });
         lots.push(lot);
     }

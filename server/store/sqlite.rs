@@ -43,6 +43,8 @@ const READERS: u32 = 4;
 
 /// How much of the file a connection keeps in memory, in KiB, less than nothing as SQLite has it. Its own 2 MiB are less than one lot of five years.
 const CACHE: &str = "-16384";
+/// How many bytes of the file beside the database, which grows while somebody reads on and on, stay when its content has been written back.
+const MOST_BESIDE: &str = "67108864";
 /// How many rows the thread of a connection reads before they are taken from it.
 const ROWS_AHEAD: usize = 1_000;
 
@@ -90,6 +92,7 @@ impl Database {
             .synchronous(SqliteSynchronous::Full)
             .foreign_keys(true)
             .pragma("cache_size", CACHE)
+            .pragma("journal_size_limit", MOST_BESIDE)
             .row_buffer_size(ROWS_AHEAD);
         // A connection to a file does not go away by itself, so nobody needs to ask it before use.
         let pool = SqlitePoolOptions::new()

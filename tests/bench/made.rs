@@ -3,6 +3,7 @@
 //! They lie on an embedded database in the folder for temporary files, which should be on a disk.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use outturn::app::App;
 use outturn::audit::copy;
@@ -23,6 +24,8 @@ use outturn::setup::{
 };
 use outturn::store::{self, BagsRow, Standing};
 use serde_json::{Value, json};
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection};
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use uuid::Uuid;
@@ -163,9 +166,23 @@ impl Roastery {
                         .await;
                 }
                 book.close(None, "").await.expect("a commit");
+                if first % 20_000 == 0 {
+                    self.write_back().await;
+                }
             }
         });
         set_clock(&self.app, NOW.parse().expect("an instant"));
+    }
+
+    /// Writes what stands beside the database into it, which SQLite puts off for as long as the learner reads on and on.
+    async fn write_back(&self) {
+        let options = SqliteConnectOptions::new()
+            .filename(self.folder.path().join("book.sqlite"))
+            .busy_timeout(Duration::from_secs(60));
+        let mut beside = options.connect().await.expect("a connection");
+        let written = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut beside);
+        written.await.expect("a checkpoint");
+        beside.close().await.expect("a connection");
     }
 
     pub fn size(&self) -> i64 {
