@@ -349,6 +349,8 @@ impl App {
 
     async fn begin(&self, actor: Actor, digest: Hash) -> Outcome<Book> {
         let mut tx = self.store.write().await?;
+        // Whoever has the head knows what the turn before knew.
+        tx.lock_head(self.site).await?;
         let zone = self.site_record(&mut *tx).await?.fields.zone;
         Ok(Book::open(tx, self.site, zone, actor, digest, self.clock.now()).await?)
     }
@@ -375,6 +377,9 @@ async fn done_before<C: Command>(
     actor: Actor,
     command: &C,
 ) -> Outcome<Option<Done>> {
+    if book.tx().is_new(id).await? {
+        return Ok(None);
+    }
     if let Some(row) = book.tx().command(id).await? {
         return repeat(&row.digest, &digest_of(actor, command), &row.answer).map(Some);
     }

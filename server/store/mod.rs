@@ -197,6 +197,8 @@ pub trait ReadBook {
     async fn leaves(&mut self, site: SiteId, from: i64, limit: i64) -> Result<Vec<LogRow>>;
     /// How many leaves had been recorded by an instant.
     async fn size_at(&mut self, site: SiteId, at: Instant) -> Result<i64>;
+    /// Whether nothing was booked or kept under this id of a command.
+    async fn is_new(&mut self, id: Uuid) -> Result<bool>;
     /// A command by its id.
     async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>>;
     /// The text of the leaf of a site's posting.

@@ -75,6 +75,7 @@ const WRITERS: u32 = 3;
 pub struct Database {
     readers: PgPool,
     writers: PgPool,
+    keeper: sql::Keeper,
     url: String,
 }
 
@@ -86,6 +87,7 @@ impl Database {
         Ok(Self {
             readers: pool(READERS).connect_lazy(url)?,
             writers,
+            keeper: sql::Keeper::default(),
             url: url.to_owned(),
         })
     }
@@ -102,24 +104,28 @@ fn pool(connections: u32) -> PgPoolOptions {
         .before_acquire(|connection, _| Box::pin(is_there(connection)))
 }
 
-async fn begin(pool: &PgPool, statements: &'static str) -> Result<sql::Transaction> {
+async fn begin(
+    pool: &PgPool,
+    statements: &'static str,
+    keeper: &sql::Keeper,
+) -> Result<sql::Transaction> {
     match Begun::with(pool, statements).await {
         // There was room for a connection, and none could be made.
         Err(sqlx::Error::PoolTimedOut) if pool.size() < pool.options().get_max_connections() => {
             Err(StoreError::Away("no connection in time".to_owned()))
         }
-        begun => Ok(sql::Transaction::of(begun?)),
+        begun => Ok(sql::Transaction::of(begun?, keeper)),
     }
 }
 
 #[async_trait]
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
-        Ok(Box::new(begin(&self.writers, WRITE).await?))
+        Ok(Box::new(begin(&self.writers, WRITE, &self.keeper).await?))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        Ok(Box::new(begin(&self.readers, READ).await?))
+        Ok(Box::new(begin(&self.readers, READ, &self.keeper).await?))
     }
 
     async fn commits(&self) -> Result<Commits> {

@@ -55,6 +55,7 @@ static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 pub struct Database {
     writer: SqlitePool,
     readers: SqlitePool,
+    keeper: sql::Keeper,
     beside: Beside,
 }
 
@@ -70,6 +71,7 @@ impl Database {
         Ok(Self {
             writer,
             readers,
+            keeper: sql::Keeper::default(),
             beside,
         })
     }
@@ -221,11 +223,12 @@ impl Store for Database {
         if let Err(StoreError::ReadOnly(_)) = begun {
             self.open_anew().await;
         }
-        Ok(Box::new(sql::Transaction::of(begun?)))
+        Ok(Box::new(sql::Transaction::of(begun?, &self.keeper)))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        Ok(Box::new(sql::Transaction::of(self.readers.begin().await?)))
+        let begun = self.readers.begin().await?;
+        Ok(Box::new(sql::Transaction::of(begun, &self.keeper)))
     }
 
     /// One process serves a file.

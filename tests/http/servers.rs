@@ -7,7 +7,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 use crate::green::{reckoned, standing};
-use crate::support::{Database, Roastery, Server, roastery};
+use crate::support::{Database, Roastery, Server, merged, roastery};
 
 /// Two servers on one book; the second is closed when the test is over.
 async fn two(test: impl AsyncFnOnce(&Server, &Server, &Roastery)) {
@@ -89,4 +89,35 @@ async fn each_server_learns_from_what_the_other_weighs() {
 /// A mass on the floor scale, in kilograms with its two decimals.
 fn weighed(made: &Roastery, grams: i64) -> Value {
     made.weighed(&format!("{}.{:02}", grams / 1_000, grams % 1_000 / 10))
+}
+
+/// One batch goes on at two servers by turns, with a new name and an undo between: neither answers from what it knew before the other's turn.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_batch_goes_on_at_two_servers_by_turns() {
+    two(async |one, other, made| {
+        let batch = one.id();
+        let green = json!({"batch": batch, "lot": made.screen_18, "style": made.light, "roaster": made.little, "weight": reckoned(600)});
+        let first = one.command("weigh-ins", green.clone()).await;
+        assert_eq!(first["batch"]["style"]["name"], "Light");
+        other.put_change("styles", &made.light, json!({"name": "Lighter"})).await;
+        let more = merged(green, json!({"weight": reckoned(100)}));
+        other.command("weigh-ins", more).await;
+
+        let id = one.id();
+        let out = json!({"batches": [batch], "weight": reckoned(600)});
+        let answer = one.order("weigh-outs", &id, out.clone()).await.expect(201);
+        assert_eq!(answer["batches"][0]["style"]["name"], "Lighter");
+        assert_eq!(answer["batches"][0]["weighed_in_g"], 700);
+        assert_eq!(answer["batches"][0]["roasted_left_g"], 600);
+        let path = format!("/api/batches/{batch}");
+        assert_eq!(answer["batches"][0], other.get(&path).await);
+
+        other.command("reversals", json!({"posting": id, "reason": "read wrongly"})).await;
+        let again = one.command("weigh-outs", merged(out, json!({"weight": reckoned(590)}))).await;
+        assert_eq!(again["batches"][0]["roasted_left_g"], 590);
+        other.command("scraps", json!({"batch": batch})).await;
+        assert_eq!(one.order("scraps", &one.id(), json!({"batch": batch})).await.status, 409);
+        assert_eq!(one.get(&path).await["roasted_left_g"], 0);
+    })
+    .await;
 }

@@ -44,6 +44,9 @@ fn row(
 #[async_trait]
 impl ReadBatches for Transaction {
     async fn batch(&mut self, site: SiteId, id: BatchId) -> Result<Option<BatchRow>> {
+        if let Some(known) = self.known.batch(site, id) {
+            return Ok(Some(known.clone()));
+        }
         let found: Option<Columns> = QueryBuilder::<Db>::new(SELECT)
             .push(" WHERE id = ")
             .push_bind(id.0)
@@ -52,7 +55,11 @@ impl ReadBatches for Transaction {
             .build_query_as()
             .fetch_optional(&mut **self)
             .await?;
-        found.map(row).transpose()
+        let found = found.map(row).transpose()?;
+        if let Some(row) = &found {
+            self.known.set_batch(site, row);
+        }
+        Ok(found)
     }
 
     async fn batches(
@@ -189,6 +196,7 @@ impl WriteBatches for Transaction {
         if stored.rows_affected() == 0 {
             return Err(StoreError::Taken(format!("batch {}", row.id)));
         }
+        self.known.set_batch(site, row);
         Ok(())
     }
 }

@@ -11,7 +11,8 @@ use super::super::super::{
     StoreError, UnsettledRow, WriteBook,
 };
 use super::super::{LOCK_HEAD, LOCK_SITES, UPDATE_HEAD};
-use super::{Db, ROWS, Transaction, day, number, place};
+use super::known::Known;
+use super::{Db, ROWS, Transaction, day, mass, number, place};
 use crate::book::canonical;
 use crate::book::leaf::{Act, Closing, Entry, Kind, Movement, Posting};
 use crate::book::merkle::Hash;
@@ -73,6 +74,9 @@ impl ReadBook for Transaction {
     }
 
     async fn head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
+        if let Some(known) = self.known.head(site) {
+            return Ok(Some(known.clone()));
+        }
         let row: Option<HeadColumns> = sqlx::query_as(
             "SELECT size, recorded_at, frontier, root
              FROM log_head
@@ -119,6 +123,17 @@ impl ReadBook for Transaction {
         .fetch_one(&mut **self)
         .await?;
         Ok(last.map_or(0, |position| position + 1))
+    }
+
+    async fn is_new(&mut self, id: Uuid) -> Result<bool> {
+        let sent: bool = sqlx::query_scalar(
+            "SELECT EXISTS (SELECT 1 FROM command WHERE id = $1)
+                 OR EXISTS (SELECT 1 FROM unsettled WHERE id = $1)",
+        )
+        .bind(id)
+        .fetch_one(&mut **self)
+        .await?;
+        Ok(!sent)
     }
 
     async fn command(&mut self, id: Uuid) -> Result<Option<CommandRow>> {
@@ -221,6 +236,9 @@ impl ReadBook for Transaction {
     }
 
     async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>> {
+        if let Some(known) = self.known.closings(site) {
+            return Ok(known.clone());
+        }
         let rows: Vec<(Uuid, i64, Option<String>, String, bool)> = sqlx::query_as(
             "SELECT id, position, from_day, to_day, reopened
              FROM closing
@@ -230,7 +248,8 @@ impl ReadBook for Transaction {
         .bind(site.0)
         .fetch_all(&mut **self)
         .await?;
-        rows.into_iter()
+        let found = rows
+            .into_iter()
             .map(|(id, position, from, to, reopened)| {
                 Ok(ClosingRow {
                     id,
@@ -240,7 +259,9 @@ impl ReadBook for Transaction {
                     reopened,
                 })
             })
-            .collect()
+            .collect::<Result<Vec<_>>>()?;
+        self.known.set_closings(site, &found);
+        Ok(found)
     }
 
     async fn has_postings(&mut self, site: SiteId) -> Result<bool> {
@@ -278,16 +299,24 @@ impl WriteBook for Transaction {
     }
 
     async fn lock_head(&mut self, site: SiteId) -> Result<Option<HeadRow>> {
-        // Another server may have written while this one waited for its turn.
-        self.records.clear();
+        if let Some(known) = self.known.head(site) {
+            return Ok(Some(known.clone()));
+        }
         let row: Option<HeadColumns> = sqlx::query_as(LOCK_HEAD)
             .bind(site.0)
             .fetch_optional(&mut **self)
             .await?;
-        Ok(row.map(head_row))
+        let head = row.map(head_row);
+        // What was read before is forgotten: another server may have written while this one waited for its turn.
+        self.known = match &head {
+            Some(head) => self.keeper.take(site, head.clone()),
+            None => Known::default(),
+        };
+        Ok(head)
     }
 
     async fn update_head(&mut self, site: SiteId, head: &HeadRow) -> Result<()> {
+        self.known.set_head(site, head);
         sqlx::query(UPDATE_HEAD)
             .bind(site.0)
             .bind(head.size)
@@ -369,6 +398,7 @@ impl WriteBook for Transaction {
         site: SiteId,
         changes: &[Change],
     ) -> Result<Vec<(i64, i64)>> {
+        self.known.moves(changes);
         let mut found = HashMap::new();
         for changes in changes.chunks(ROWS) {
             let mut query =
@@ -388,7 +418,9 @@ impl WriteBook for Transaction {
             let rows: Vec<(i64, Uuid, String, Uuid, i64)> =
                 query.build_query_as().fetch_all(&mut **self).await?;
             for (id, lot, word, key, mg) in rows {
-                found.insert((LotId(lot), place(&word, key)?), (id, mg));
+                let (lot, place) = (LotId(lot), place(&word, key)?);
+                self.known.set_balance(site, lot, place, mass(mg)?);
+                found.insert((lot, place), (id, mg));
             }
         }
         let missing = || StoreError::Damaged("an account was not stored".to_owned());
@@ -545,6 +577,7 @@ impl WriteBook for Transaction {
     }
 
     async fn insert_closing(&mut self, closing: &Closing) -> Result<()> {
+        self.known.forget_closings();
         if let Some(reopened) = closing.reopens {
             sqlx::query(
                 "UPDATE closing

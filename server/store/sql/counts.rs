@@ -83,6 +83,9 @@ impl ReadCounts for Transaction {
     }
 
     async fn count_sessions(&mut self, site: SiteId, from: Instant) -> Result<Vec<CountRow>> {
+        if self.known.is_uncounted(site, from) {
+            return Ok(Vec::new());
+        }
         let rows: Vec<Columns> = sqlx::query_as(
             "SELECT id, state, frozen_at, steps
              FROM count_session
@@ -93,7 +96,9 @@ impl ReadCounts for Transaction {
         .bind(from.ms())
         .fetch_all(&mut **self)
         .await?;
-        Ok(rows.into_iter().map(row).collect())
+        let found: Vec<CountRow> = rows.into_iter().map(row).collect();
+        self.known.set_uncounted(site, from, &found);
+        Ok(found)
     }
 
     async fn changes_since(&mut self, site: SiteId, from: Day) -> Result<Vec<Since>> {
@@ -165,6 +170,7 @@ impl ReadCounts for Transaction {
 #[async_trait]
 impl WriteCounts for Transaction {
     async fn put_count(&mut self, site: SiteId, row: &CountRow) -> Result<()> {
+        self.known.forget_uncounted();
         sqlx::query(
             "INSERT INTO count_session (id, site, state, frozen_at, steps)
              VALUES ($1, $2, $3, $4, $5)

@@ -7,6 +7,7 @@ mod book;
 mod counts;
 mod findings;
 mod flows;
+mod known;
 mod learned;
 mod movements;
 mod records;
@@ -14,18 +15,18 @@ mod statements;
 mod trace;
 mod verify;
 
-use std::collections::HashMap;
 use std::ops::{Deref, DerefMut};
 
 use async_trait::async_trait;
 use uuid::Uuid;
 
-use super::super::{RecordRow, Result, StoreError, Write};
+use super::super::{Result, StoreError, Write};
 use super::{Connection, Db};
 use crate::book::place::Place;
 use crate::day::Day;
-use crate::ids::SiteId;
 use crate::mass::Mass;
+pub(super) use known::Keeper;
+use known::Known;
 
 /// The most values of one list: both databases take that many.
 const MOST_BOUND: usize = 10_000;
@@ -33,19 +34,22 @@ const MOST_BOUND: usize = 10_000;
 /// The most rows written at once, of ten columns at most.
 const ROWS: usize = MOST_BOUND / 10;
 
-/// A transaction of this database, with the records that it has read: what a command does asks for the same few again and again, and
+/// A transaction of this database, with what it knows already: what a command does asks for the same few things again and again, and
 /// while it runs they change by its own hand only.
 #[derive(Debug)]
 pub(super) struct Transaction {
     tx: super::Transaction,
-    records: HashMap<(SiteId, Uuid), Option<RecordRow>>,
+    known: Known,
+    keeper: Keeper,
 }
 
 impl Transaction {
-    pub(super) fn of(tx: super::Transaction) -> Self {
+    /// One whose turn goes on from what the turn before knew, if that still holds.
+    pub(super) fn of(tx: super::Transaction, keeper: &Keeper) -> Self {
         Self {
             tx,
-            records: HashMap::new(),
+            known: Known::default(),
+            keeper: keeper.clone(),
         }
     }
 }
@@ -67,7 +71,10 @@ impl DerefMut for Transaction {
 #[async_trait]
 impl Write for Transaction {
     async fn commit(self: Box<Self>) -> Result<()> {
-        Ok(self.tx.commit().await?)
+        let Self { tx, known, keeper } = *self;
+        tx.commit().await?;
+        keeper.keep(known);
+        Ok(())
     }
 }
 

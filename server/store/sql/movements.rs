@@ -38,6 +38,9 @@ fn standing((lot, word, key, mg): StandingColumns) -> Result<Standing> {
 #[async_trait]
 impl ReadMovements for Transaction {
     async fn balance(&mut self, site: SiteId, lot: LotId, at: Place) -> Result<Mass> {
+        if let Some(known) = self.known.balance(site, lot, at) {
+            return Ok(known);
+        }
         let mg: Option<i64> = sqlx::query_scalar(
             "SELECT balance_mg
              FROM account
@@ -49,7 +52,9 @@ impl ReadMovements for Transaction {
         .bind(at.key())
         .fetch_optional(&mut **self)
         .await?;
-        mass(mg.unwrap_or(0))
+        let found = mass(mg.unwrap_or(0))?;
+        self.known.set_balance(site, lot, at, found);
+        Ok(found)
     }
 
     async fn counterparts(
@@ -232,6 +237,9 @@ impl ReadMovements for Transaction {
 
     async fn receipts(&mut self, site: SiteId, lot: Option<LotId>) -> Result<Vec<Receipts>> {
         type Columns = (Uuid, String, Uuid, Option<String>, Option<String>, i64);
+        if let Some(known) = lot.and_then(|lot| self.known.receipts(site, lot)) {
+            return Ok(known.clone());
+        }
         let mut query = QueryBuilder::<Db>::new(
             "SELECT account.lot, account.place, account.key,
                     MIN(CASE WHEN posting.reverses IS NULL AND reversal.id IS NULL THEN movement.day END),
@@ -259,7 +267,8 @@ impl ReadMovements for Transaction {
              ORDER BY account.lot, account.id",
         );
         let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
-        rows.into_iter()
+        let found = rows
+            .into_iter()
             .map(|(lot, word, key, first, arrival, mg)| {
                 let first_day = first.as_deref().map(day).transpose()?;
                 // What was sent is taken in once, so there is one such posting.
@@ -272,7 +281,11 @@ impl ReadMovements for Transaction {
                     mass: mass(mg)?,
                 })
             })
-            .collect()
+            .collect::<Result<Vec<_>>>()?;
+        if let Some(lot) = lot {
+            self.known.set_receipts(site, lot, &found);
+        }
+        Ok(found)
     }
 
     async fn in_transit(&mut self, which: Sendings) -> Result<Vec<(SiteId, Standing)>> {

@@ -25,7 +25,7 @@ fn row((id, kind, revision, label, about, body): Columns) -> Result<RecordRow> {
 #[async_trait]
 impl ReadRecords for Transaction {
     async fn record(&mut self, site: SiteId, id: Uuid) -> Result<Option<RecordRow>> {
-        if let Some(known) = self.records.get(&(site, id)) {
+        if let Some(known) = self.known.record(site, id) {
             return Ok(known.clone());
         }
         let found: Option<Columns> = sqlx::query_as(
@@ -38,7 +38,7 @@ impl ReadRecords for Transaction {
         .fetch_optional(&mut **self)
         .await?;
         let found = found.map(row).transpose()?;
-        self.records.insert((site, id), found.clone());
+        self.known.set_record(site, id, found.clone());
         Ok(found)
     }
 
@@ -213,7 +213,7 @@ fn unsettled_row(
 #[async_trait]
 impl WriteRecords for Transaction {
     async fn put_record(&mut self, site: SiteId, row: &RecordRow, names: &[Uuid]) -> Result<()> {
-        self.records.remove(&(site, row.id));
+        self.known.forget_record(site, row.id);
         let stored = sqlx::query(
             "INSERT INTO record (id, site, kind, revision, label, day, body)
              VALUES ($1, $2, $3, $4, $5, $6, $7)
