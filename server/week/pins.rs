@@ -119,11 +119,11 @@ impl Pins {
         let minutes = shift.map_or(0, |shift| i64::from(shift.minutes));
         let used = self.minutes(facts, pin);
         if used > minutes {
-            return Some(format!(
-                "{} has {minutes} minutes on {}, and this makes it {used}",
-                roaster.fields.name,
-                pin.day.short()
-            ));
+            let (name, day) = (&roaster.fields.name, pin.day.short());
+            return Some(match minutes {
+                0 => format!("{name} is closed on {day}"),
+                _ => format!("{name} has {minutes} minutes on {day}, and this makes it {used}"),
+            });
         }
         self.tires(facts, pin, used)
     }
