@@ -2,8 +2,8 @@
 //!
 //! They lie on an embedded database in the folder for temporary files, which should be on a disk.
 
+use std::ops::Range;
 use std::sync::Arc;
-use std::time::Duration;
 
 use outturn::app::App;
 use outturn::audit::copy;
@@ -22,10 +22,8 @@ use outturn::setup::{
     Coffee, CostLine, Delivery, Expected, Lot, Order, Product, Record, Roaster, Scale, ShipDay,
     Storeroom, Style,
 };
-use outturn::store::{self, BagsRow, Standing};
+use outturn::store::{self, BagsRow, Standing, Store};
 use serde_json::{Value, json};
-use sqlx::sqlite::SqliteConnectOptions;
-use sqlx::{ConnectOptions, Connection};
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use uuid::Uuid;
@@ -64,23 +62,23 @@ pub fn today() -> Day {
     Zone::UTC.day(NOW.parse().expect("an instant"))
 }
 
+async fn open_store(folder: &TempDir) -> Arc<dyn Store> {
+    let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
+    store::open(&url).await.expect("a database")
+}
+
+async fn open_app(store: Arc<dyn Store>, clock: Clock) -> Arc<App> {
+    let key = outturn::book::seal::SealKey::of_secret(&[7; 32]);
+    let app = App::open(store, clock, Zone::UTC, key);
+    app.await.expect("a book")
+}
+
 impl Roastery {
     pub fn new(lots: usize, sells: bool) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let folder = tempfile::tempdir().expect("a folder");
-        let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
         let clock = Clock::set(BEGINS.parse().expect("an instant"), 1);
-        let app = runtime.block_on(async {
-            let store = store::open(&url).await.expect("a database");
-            App::open(
-                store,
-                clock,
-                Zone::UTC,
-                outturn::book::seal::SealKey::of_secret(&[7; 32]),
-            )
-            .await
-            .expect("a book")
-        });
+        let app = runtime.block_on(async { open_app(open_store(&folder).await, clock).await });
         let nil = Uuid::nil();
         let mut made = Self {
             app,
@@ -146,43 +144,39 @@ impl Roastery {
         }
     }
 
-    /// Books so many batches in few turns, spread evenly over the years, each turn when the last of its batches is done.
-    pub fn roast(&self, batches: i64) {
-        self.runtime.block_on(async {
-            let day_of = |n: i64| today().plus(n * DAYS / batches - DAYS);
+    /// Books so many batches in few turns, spread evenly over the years, each turn when the last of its batches is done. Nobody follows the
+    /// book meanwhile; the learner learns all of it when it is done.
+    pub fn roast(&mut self, batches: i64) {
+        self.app = self.runtime.block_on(async {
+            self.app.store.close().await;
+            let store = open_store(&self.folder).await;
             for first in (0..batches).step_by(1_000) {
-                let tx = self.app.store.write().await.expect("a turn");
-                let last = day_of(batches.min(first + 1_000) - 1).plus(1);
-                let now = Zone::UTC.start_of(last);
-                set_clock(&self.app, now);
-                let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
-                    .await
-                    .expect("a turn");
-                for n in first..batches.min(first + 1_000) {
-                    let day = day_of(n);
-                    let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
-                    let lot = self.lots[at];
-                    self.roast_one(&mut book, lot, Zone::UTC.start_of(day))
-                        .await;
-                }
-                book.close(None, "").await.expect("a commit");
-                if first % 20_000 == 0 {
-                    self.write_back().await;
-                }
+                self.roast_some(&*store, first..batches.min(first + 1_000), batches)
+                    .await;
             }
+            let mut tx = store.write().await.expect("a turn");
+            let nothing = tx.put_learned(self.app.site, Vec::new()).await;
+            nothing.expect("nothing written down");
+            tx.commit().await.expect("a commit");
+            open_app(store, self.app.clock.clone()).await
         });
         set_clock(&self.app, NOW.parse().expect("an instant"));
     }
 
-    /// Writes what stands beside the database into it, which SQLite puts off for as long as the learner reads on and on.
-    async fn write_back(&self) {
-        let options = SqliteConnectOptions::new()
-            .filename(self.folder.path().join("book.sqlite"))
-            .busy_timeout(Duration::from_secs(60));
-        let mut beside = options.connect().await.expect("a connection");
-        let written = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut beside);
-        written.await.expect("a checkpoint");
-        beside.close().await.expect("a connection");
+    async fn roast_some(&self, store: &dyn Store, some: Range<i64>, batches: i64) {
+        let day_of = |n: i64| today().plus(n * DAYS / batches - DAYS);
+        let tx = store.write().await.expect("a turn");
+        let now = Zone::UTC.start_of(day_of(some.end - 1).plus(1));
+        set_clock(&self.app, now);
+        let mut book = Book::open(tx, self.app.site, Zone::UTC, self.actor(), [0; 32], now)
+            .await
+            .expect("a turn");
+        for n in some {
+            let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
+            let happened = Zone::UTC.start_of(day_of(n));
+            self.roast_one(&mut book, self.lots[at], happened).await;
+        }
+        book.close(None, "").await.expect("a commit");
     }
 
     pub fn size(&self) -> i64 {

@@ -70,7 +70,7 @@ fn main() {
 
 fn measured(batches: i64, sells: bool) -> Row {
     let lots = usize::try_from(batches / OF_A_LOT).unwrap_or(1).max(2);
-    let roastery = Roastery::new(lots, sells);
+    let mut roastery = Roastery::new(lots, sells);
     roastery.roast(batches);
     take_orders(&roastery);
     let row = Row {

@@ -20,7 +20,9 @@ async fn order(server: &Server, number: &str, priority: u32, lines: &[(&String, 
     server.put_new("orders", fields).await
 }
 
+/// A plan with what the learner makes of all that was told.
 async fn plan(server: &Server, over: Value) -> Value {
+    server.app.learned().await;
     server.post("/api/plans", &over).await.expect(200)
 }
 
