@@ -42,3 +42,29 @@ fn help_says_all() {
     }
     insta::assert_snapshot!(text);
 }
+
+/// Beyond this machine nobody is served without TLS: neither the service, nor the demo, where nobody signs in.
+#[test]
+fn nobody_is_served_beyond_this_machine_in_the_clear() {
+    let folder = tempfile::tempdir().unwrap();
+    let url = format!("sqlite:{}", folder.path().join("book.sqlite").display());
+    let serve = [
+        "serve",
+        "--database",
+        &url,
+        "--zone",
+        "UTC",
+        "--listen",
+        "0.0.0.0:0",
+    ];
+    let demo = ["demo", "--listen", "0.0.0.0:0"];
+    for arguments in [&serve[..], &demo[..]] {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_outturn"));
+        program.env_remove("DATABASE_URL").current_dir(&folder);
+        let said = program.args(arguments).output().unwrap();
+        assert!(!said.status.success(), "{arguments:?}");
+        let said = String::from_utf8_lossy(&said.stderr).into_owned();
+        assert!(said.contains("0.0.0.0:0"), "{said}");
+    }
+    assert!(!folder.path().join("book.sqlite").exists());
+}
