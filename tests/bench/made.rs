@@ -172,11 +172,17 @@ impl Roastery {
             .await
             .expect("a turn");
         for n in some {
-            let at = usize::try_from(n).unwrap_or(0) % self.lots.len();
+            let at = self.lot_of(usize::try_from(n).unwrap_or(0));
             let happened = Zone::UTC.start_of(day_of(n));
             self.roast_one(&mut book, self.lots[at], happened).await;
         }
         book.close(None, "").await.expect("a commit");
+    }
+
+    /// The place of a batch's lot: forty lots are roasted in turn, a thousand batches of each, then the next forty.
+    fn lot_of(&self, n: usize) -> usize {
+        let beside = self.lots.len().min(40);
+        (n / (1_000 * beside) * beside + n % beside) % self.lots.len()
     }
 
     pub fn size(&self) -> i64 {
