@@ -21,7 +21,7 @@ use crate::ids::{CardId, PersonId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::store::{
-    Change, ClosingRow, HeadRow, LogRow, RecordRow, StoreError, UnsettledRow, Write,
+    Change, ClosingRow, HeadRow, LogRow, Read, RecordRow, StoreError, UnsettledRow, Write,
 };
 use leaf::{Act, Closing, Entry, Head, Kind, Leaf, Movement, Posting, Total, VERSION, Weighing};
 use merkle::{Frontier, Hash, leaf_hash};
@@ -554,17 +554,7 @@ impl Book {
         let Some(undone) = posting.reverses else {
             return Ok(posting.kind);
         };
-        let text = self
-            .tx
-            .posting_leaf(self.site, undone)
-            .await?
-            .unwrap_or_default();
-        match serde_json::from_str(&text).map_err(damaged)? {
-            Leaf::Posting(undone) => Ok(undone.kind),
-            Leaf::Entry(_) | Leaf::Closing(_) => {
-                Err(StoreError::Damaged(format!("{undone} is no posting")))
-            }
-        }
+        Ok(need_posting(&mut *self.tx, self.site, undone).await?.kind)
     }
 
     async fn move_coffee(&mut self, posting: &Posting, done: Kind) -> Outcome<()> {
@@ -653,6 +643,41 @@ fn short_of(place: Place, left: Mass) -> Refusal {
         ),
         facts,
     }
+}
+
+/// A posting of a site by its id; none where there is none.
+///
+/// # Errors
+/// [`StoreError`] when the database fails, or what it has there is no posting.
+pub async fn find_posting(
+    tx: &mut dyn Read,
+    site: SiteId,
+    id: PostingId,
+) -> Result<Option<Posting>, StoreError> {
+    let Some(text) = tx.posting_leaf(site, id).await? else {
+        return Ok(None);
+    };
+    match serde_json::from_str(&text).map_err(damaged)? {
+        Leaf::Posting(posting) => Ok(Some(posting)),
+        Leaf::Entry(_) | Leaf::Closing(_) => Err(no_posting(id)),
+    }
+}
+
+/// A posting of a site that must be there.
+///
+/// # Errors
+/// [`StoreError`] when the database fails, or has no posting of this id.
+pub async fn need_posting(
+    tx: &mut dyn Read,
+    site: SiteId,
+    id: PostingId,
+) -> Result<Posting, StoreError> {
+    let found = find_posting(tx, site, id).await?;
+    found.ok_or_else(|| no_posting(id))
+}
+
+fn no_posting(id: PostingId) -> StoreError {
+    StoreError::Damaged(format!("{id} is no posting"))
 }
 
 /// What stands in the store cannot be read.

@@ -9,9 +9,8 @@ use super::moment::{Later, Own, really};
 use super::session::{CountState, Session, Step};
 use super::store;
 use crate::app::App;
-use crate::book::Book;
-use crate::book::damaged;
-use crate::book::leaf::{Kind, Leaf, Posting};
+use crate::book::leaf::{Kind, Posting};
+use crate::book::{Book, need_posting};
 use crate::day::Instant;
 use crate::ids::PostingId;
 use crate::refusal::Outcome;
@@ -54,18 +53,11 @@ async fn happened(book: &mut Book, posting: &Posting) -> Outcome<Instant> {
     let Some(undone) = posting.reverses else {
         return Ok(booked);
     };
-    let text = book
-        .tx()
-        .posting_leaf(site, undone)
-        .await?
-        .unwrap_or_default();
-    match serde_json::from_str(&text).map_err(damaged)? {
-        Leaf::Posting(undone) if undone.kind == Kind::Correct => {
-            Ok(really(book.tx(), site, undone.id, booked, &mut HashMap::new()).await?)
-        }
-        Leaf::Posting(undone) => Ok(Instant::from_ms(undone.happened_at)),
-        _ => Ok(booked),
+    let undone = need_posting(book.tx(), site, undone).await?;
+    if undone.kind == Kind::Correct {
+        return Ok(really(book.tx(), site, undone.id, booked, &mut HashMap::new()).await?);
     }
+    Ok(Instant::from_ms(undone.happened_at))
 }
 
 async fn recount_one(book: &mut Book, app: &App, session: &mut Session) -> Outcome<()> {

@@ -2,12 +2,10 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use serde_json::Value;
-
 use super::session::Session;
-use crate::book::damaged;
 use crate::book::leaf::{Kind, Leaf};
 use crate::book::place::Place;
+use crate::book::{damaged, need_posting};
 use crate::day::{Instant, Zone};
 use crate::floor::batch::Batch;
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
@@ -154,11 +152,7 @@ pub async fn really(
     if let Some(at) = known.get(&posting) {
         return Ok(*at);
     }
-    let text = tx.posting_leaf(site, posting).await?.unwrap_or_default();
-    let facts = match serde_json::from_str(&text).map_err(damaged)? {
-        Leaf::Posting(posting) => posting.facts,
-        _ => Value::Null,
-    };
+    let facts = need_posting(tx, site, posting).await?.facts;
     let batch = serde_json::from_value::<BatchId>(facts["steps"][0]["batch"].clone());
     let row = match batch {
         Ok(batch) => tx.batch(site, batch).await?,

@@ -13,7 +13,7 @@ use super::filled::Filled;
 use crate::app::App;
 use crate::book::leaf::{Kind, Leaf, Movement, Posting, words};
 use crate::book::place::Place;
-use crate::book::{Book, Draft, damaged};
+use crate::book::{Book, Draft, damaged, find_posting};
 use crate::command::{Command, Common, command};
 use crate::green::Posted;
 use crate::ids::{BatchId, LotId, OrderId, PostingId, ProductId, SiteId};
@@ -300,12 +300,7 @@ impl Gone {
     async fn with(book: &mut Book, shipment: PostingId, row: BagsRow) -> Outcome<Self> {
         let site = book.site();
         let mut coffee = BTreeMap::new();
-        let text = book.tx().posting_leaf(site, shipment).await?;
-        if let Some(Leaf::Posting(posting)) = text
-            .map(|text| serde_json::from_str(&text))
-            .transpose()
-            .map_err(damaged)?
-        {
+        if let Some(posting) = find_posting(book.tx(), site, shipment).await? {
             // Bags of one packing may stand in several lines: each has its part.
             let lines: Vec<BagsRow> =
                 serde_json::from_value(posting.facts["bags"].clone()).map_err(damaged)?;

@@ -1,8 +1,8 @@
 //! What a packing filled: bags, and the coffee in them.
 
-use crate::book::damaged;
-use crate::book::leaf::{Kind, Leaf, Posting};
+use crate::book::leaf::{Kind, Posting};
 use crate::book::place::Place;
+use crate::book::{damaged, find_posting};
 use crate::ids::{BatchId, LotId, PostingId, SiteId};
 use crate::mass::Mass;
 use crate::store::{BagsRow, Read, StoreError};
@@ -39,13 +39,9 @@ impl Filled {
         site: SiteId,
         packing: PostingId,
     ) -> Result<Option<Self>, StoreError> {
-        let Some(text) = tx.posting_leaf(site, packing).await? else {
-            return Ok(None);
-        };
-        match serde_json::from_str(&text).map_err(damaged)? {
-            Leaf::Posting(posting) if posting.kind == Kind::Pack => Self::of(posting).map(Some),
-            _ => Ok(None),
-        }
+        let posting = find_posting(tx, site, packing).await?;
+        let packing = posting.filter(|posting| posting.kind == Kind::Pack);
+        packing.map(Self::of).transpose()
     }
 
     fn of(posting: Posting) -> Result<Self, StoreError> {

@@ -19,9 +19,8 @@ pub use send::Sending;
 pub use way::{SendingView, Ways, ways};
 
 use crate::audit::value::{self, ValueView};
-use crate::book::Book;
-use crate::book::damaged;
-use crate::book::leaf::{Kind, Leaf, Posting};
+use crate::book::leaf::{Kind, Posting};
+use crate::book::{Book, damaged, need_posting};
 use crate::day::Day;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
@@ -65,10 +64,7 @@ impl Sent {
             return Ok(None);
         };
         let id = PostingId(given.place.key());
-        let text = tx.posting_leaf(*from, id).await?.unwrap_or_default();
-        let Leaf::Posting(posting) = serde_json::from_str(&text).map_err(damaged)? else {
-            return Err(StoreError::Damaged(format!("{id} sent nothing")));
-        };
+        let posting = need_posting(tx, *from, id).await?;
         let to = serde_json::from_value(posting.facts["to"].clone()).map_err(damaged)?;
         Ok(Some(Self {
             posting,

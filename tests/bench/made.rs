@@ -16,7 +16,7 @@ use outturn::day::{Day, Instant, Zone};
 use outturn::floor::batch::{Batch, Judgement, Step, Verdict, WeighedIn, WeighedOut};
 use outturn::fraction::Fraction;
 use outturn::green::Receipt;
-use outturn::ids::{BatchId, LotId, PostingId, RoasterId, StoreroomId, StyleId};
+use outturn::ids::{BatchId, LotId, PostingId, RoasterId, SiteId, StoreroomId, StyleId};
 use outturn::mass::Mass;
 use outturn::setup::{
     Coffee, CostLine, Delivery, Expected, Lot, Order, Product, Record, Roaster, Scale, ShipDay,
@@ -71,6 +71,14 @@ async fn open_app(store: Arc<dyn Store>, clock: Clock) -> Arc<App> {
     let key = outturn::book::seal::SealKey::of_secret(&[7; 32]);
     let app = App::open(store, clock, Zone::UTC, key);
     app.await.expect("a book")
+}
+
+/// What was learned is no longer written down.
+pub async fn forget(store: &dyn Store, site: SiteId) {
+    let mut tx = store.write().await.expect("a turn");
+    let nothing = tx.put_learned(site, Vec::new()).await;
+    nothing.expect("nothing written down");
+    tx.commit().await.expect("a commit");
 }
 
 impl Roastery {
@@ -154,10 +162,7 @@ impl Roastery {
                 self.roast_some(&*store, first..batches.min(first + 1_000), batches)
                     .await;
             }
-            let mut tx = store.write().await.expect("a turn");
-            let nothing = tx.put_learned(self.app.site, Vec::new()).await;
-            nothing.expect("nothing written down");
-            tx.commit().await.expect("a commit");
+            forget(&*store, self.app.site).await;
             open_app(store, self.app.clock.clone()).await
         });
         set_clock(&self.app, NOW.parse().expect("an instant"));

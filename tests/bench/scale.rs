@@ -18,7 +18,7 @@ use serde_json::json;
 use tower::ServiceExt;
 
 mod made;
-use made::{DAYS, Roastery, today};
+use made::{DAYS, Roastery, forget, today};
 
 /// Batches, and whether all that is roasted is sold: ten movements a batch, or three.
 const SIZES: [(i64, bool); 4] = [
@@ -246,7 +246,7 @@ fn start(roastery: &Roastery, from_written: bool) -> f64 {
             let learned = open_anew(roastery).await;
             learned.write(&*app.store, app.site).await.expect("a write");
         } else {
-            forget(roastery).await;
+            forget(&*roastery.app.store, roastery.app.site).await;
         }
     });
     middle(if from_written { 5 } else { 1 }, || {
@@ -255,17 +255,9 @@ fn start(roastery: &Roastery, from_written: bool) -> f64 {
 }
 
 async fn open_anew(roastery: &Roastery) -> Expect {
-    forget(roastery).await;
+    forget(&*roastery.app.store, roastery.app.site).await;
     let learned = Expect::open(&*roastery.app.store, roastery.app.site).await;
     learned.expect("a learner")
-}
-
-async fn forget(roastery: &Roastery) {
-    let app = &roastery.app;
-    let mut tx = app.store.write().await.expect("a turn");
-    let nothing = tx.put_learned(app.site, Vec::new()).await;
-    nothing.expect("nothing written down");
-    tx.commit().await.expect("a commit");
 }
 
 /// The whole book as JSON Lines into a file, while people may work.

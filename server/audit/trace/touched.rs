@@ -1,6 +1,6 @@
 //! What must be looked at if something is wrong with what a trace begins with: a mock recall.
 
-use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use uuid::Uuid;
@@ -81,30 +81,24 @@ pub(super) async fn touched(
     stops: &[Stop],
     named: Orders,
 ) -> Outcome<Touched> {
-    let keys = |word: &str| -> BTreeSet<PostingId> {
-        let at = stops.iter().filter(|stop| stop.place == word);
-        at.filter_map(|stop| stop.key.map(PostingId)).collect()
-    };
     let batches: BTreeSet<_> = stops
         .iter()
         .filter(|stop| ["batch", "roasted"].contains(&stop.place.as_str()))
         .map(|stop| stop.key)
         .collect();
-    let reached = Reached::new(stops);
+    let reached = Reached::by(stops);
     let mut bags = ByOrder::new();
-    for (side, word) in ["packed", "shipped"].into_iter().enumerate() {
-        let postings: Vec<PostingId> = keys(word).into_iter().collect();
-        for posted in tx.bags_of_postings(site, &postings).await? {
-            if word == "shipped" && !reached.holds(&posted) {
-                continue;
-            }
-            let products = bags.entry(posted.bags.order).or_default();
-            products.entry(posted.bags.product).or_default()[side] += posted.bags.bags;
-        }
-        if word == "packed" {
-            for row in tx.bags_allotted(site, &postings).await? {
-                allot(&mut bags, &row);
-            }
+    let packings: Vec<PostingId> = reached.packings.iter().copied().collect();
+    for posted in tx.bags_of_postings(site, &packings).await? {
+        add(&mut bags, &posted, 0);
+    }
+    for row in tx.bags_allotted(site, &packings).await? {
+        allot(&mut bags, &row);
+    }
+    let shipments: Vec<PostingId> = reached.shipments.iter().copied().collect();
+    for posted in tx.bags_of_postings(site, &shipments).await? {
+        if reached.holds(&posted) {
+            add(&mut bags, &posted, 1);
         }
     }
     let mut orders = named_as_kept(tx, site, bags).await?;
@@ -119,37 +113,46 @@ pub(super) async fn touched(
     })
 }
 
-/// The packings that a trace reached, and the shipments with which it begins.
+/// What a trace reached of bags.
 struct Reached {
-    packings: HashSet<Uuid>,
-    shipments: HashSet<Uuid>,
+    packings: BTreeSet<PostingId>,
+    shipments: BTreeSet<PostingId>,
+    /// The shipments with which it begins.
+    begins: BTreeSet<PostingId>,
 }
 
 impl Reached {
-    fn new(stops: &[Stop]) -> Self {
+    fn by(stops: &[Stop]) -> Self {
         let of = |word: &str, begins: bool| {
             let at = stops.iter().filter(|stop| stop.place == word);
             let at = at.filter(|stop| stop.start || !begins);
-            at.filter_map(|stop| stop.key).collect()
+            at.filter_map(|stop| stop.key.map(PostingId)).collect()
         };
         Self {
             packings: of("packed", false),
-            shipments: of("shipped", true),
+            shipments: of("shipped", false),
+            begins: of("shipped", true),
         }
     }
 
     /// Whether shipped bags are of what is traced, for others left with the same shipment. What does not say of which packing it is, may be.
     fn holds(&self, shipped: &PostedBags) -> bool {
         let of_packing = match shipped.bags.packing {
-            Some(packing) => self.packings.contains(&packing.0),
+            Some(packing) => self.packings.contains(&packing),
             None => !self.packings.is_empty(),
         };
-        of_packing || self.shipments.contains(&shipped.posting.0)
+        of_packing || self.begins.contains(&shipped.posting)
     }
 }
 
 /// Bags packed and shipped, by order and product.
 type ByOrder = BTreeMap<Option<OrderId>, BTreeMap<ProductId, [u32; 2]>>;
+
+/// Bags that were packed (0) or shipped (1).
+fn add(bags: &mut ByOrder, posted: &PostedBags, side: usize) {
+    let products = bags.entry(posted.bags.order).or_default();
+    products.entry(posted.bags.product).or_default()[side] += posted.bags.bags;
+}
 
 /// Bags that were packed for the shelf stand with the order that has them.
 fn allot(bags: &mut ByOrder, row: &BagsRow) {
