@@ -30,6 +30,8 @@ pub struct Changed {
 const AT_LEAST: Duration = Duration::from_secs(10);
 /// Waits this long when the book could not be read.
 const AFTER_FAULT: Duration = Duration::from_secs(1);
+/// After a commit it waits so long for further ones, which it then follows together, and which it would only be in the way of.
+const TOGETHER: Duration = Duration::from_millis(25);
 /// Leaves read at a time.
 pub const PAGE: i64 = 1_000;
 
@@ -60,7 +62,10 @@ impl Follower {
                 }
             };
             tokio::select! {
-                more = written.changed() => if more.is_err() { return },
+                more = written.changed() => match more {
+                    Ok(()) => tokio::time::sleep(TOGETHER).await,
+                    Err(_) => return,
+                },
                 Some(()) = commits.next() => {}
                 () = tokio::time::sleep(pause) => {}
             }

@@ -22,6 +22,9 @@ pub type Transaction = Begun;
 #[path = "sql/mod.rs"]
 mod sql;
 
+/// A statement with values goes alone.
+const TOGETHER: usize = 1;
+
 /// Whoever writes to a site waits here for the one before.
 const LOCK_HEAD: &str = "
     SELECT size, recorded_at, frontier, root
@@ -32,15 +35,13 @@ const LOCK_HEAD: &str = "
 /// Two servers that start together on an empty database found one site. Who reads does not wait.
 const LOCK_SITES: &str = "LOCK TABLE log_head IN EXCLUSIVE MODE";
 
-/// Whoever listens hears of it when it is committed.
-const UPDATE_HEAD: &str = "
-    WITH head AS (
-        UPDATE log_head
-        SET size = $2, recorded_at = $3, frontier = $4, root = $5
-        WHERE site = $1
-        RETURNING site)
+/// Before and after the change of a head: whoever listens hears of it when it is committed.
+const AROUND_HEAD: [&str; 2] = [
+    "WITH head AS (",
+    " RETURNING site)
     SELECT pg_notify('outturn_head', CAST(site AS TEXT))
-    FROM head";
+    FROM head",
+];
 const CHANNEL: &str = "outturn_head";
 
 /// The server gives up a connection of which it has heard nothing for half a minute: it would keep a place, and what is locked, for nobody.
@@ -114,7 +115,7 @@ async fn begin(
         Err(sqlx::Error::PoolTimedOut) if pool.size() < pool.options().get_max_connections() => {
             Err(StoreError::Away("no connection in time".to_owned()))
         }
-        begun => Ok(sql::Transaction::of(begun?, keeper)),
+        begun => Ok(sql::Transaction::of(begun?, keeper, None)),
     }
 }
 

@@ -1,11 +1,12 @@
 //! The embedded database: one file, one writer, several readers. An answered write is on disk.
 
 use std::fs::OpenOptions;
+use std::ops::{Deref, DerefMut};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use async_trait::async_trait;
-use sqlx::Connection as _;
+use sqlx::QueryBuilder;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions,
@@ -13,15 +14,59 @@ use sqlx::sqlite::{
 };
 
 use super::{Commits, Read, Result, Store, StoreError, Write};
+use snapshot::Snapshot;
+use turn::{Turn, Writer};
+
+mod snapshot;
+mod turn;
 
 /// This database's driver.
 pub type Db = sqlx::Sqlite;
 /// What statements are given to, and a transaction of it.
 pub type Connection = SqliteConnection;
-pub type Transaction = sqlx::Transaction<'static, Db>;
+
+/// A transaction: a snapshot, or a turn at writing.
+#[derive(Debug)]
+pub enum Transaction {
+    Snapshot(Snapshot),
+    Turn(Turn),
+}
+
+impl Transaction {
+    /// Makes it lasting by statements of which the last is COMMIT.
+    async fn commit(self, statements: QueryBuilder<Db>) -> std::result::Result<(), sqlx::Error> {
+        match self {
+            Self::Snapshot(_) => Ok(()),
+            Self::Turn(turn) => turn.commit(statements).await,
+        }
+    }
+}
+
+impl Deref for Transaction {
+    type Target = Connection;
+
+    fn deref(&self) -> &Connection {
+        match self {
+            Self::Snapshot(snapshot) => snapshot,
+            Self::Turn(turn) => turn,
+        }
+    }
+}
+
+impl DerefMut for Transaction {
+    fn deref_mut(&mut self) -> &mut Connection {
+        match self {
+            Self::Snapshot(snapshot) => snapshot,
+            Self::Turn(turn) => turn,
+        }
+    }
+}
 
 #[path = "sql/mod.rs"]
 mod sql;
+
+/// So many statements with their values go to the database's thread at once.
+const TOGETHER: usize = 16;
 
 /// SQLite has one writer: the transaction that holds the file holds the head.
 const LOCK_HEAD: &str = "
@@ -32,10 +77,8 @@ const LOCK_HEAD: &str = "
 /// The transaction that holds the file holds the list of sites.
 const LOCK_SITES: &str = "SELECT 1";
 
-const UPDATE_HEAD: &str = "
-    UPDATE log_head
-    SET size = $2, recorded_at = $3, frontier = $4, root = $5
-    WHERE site = $1";
+/// Before and after the change of a head.
+const AROUND_HEAD: [&str; 2] = ["", ""];
 
 /// How long a request waits for its turn to write.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -53,10 +96,10 @@ const ROWS_AHEAD: usize = 1_000;
 
 static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 
-/// A file with a pool of one writer and one of readers.
+/// A file with one who writes and a pool of readers.
 #[derive(Debug)]
 pub struct Database {
-    writer: SqlitePool,
+    writer: Writer,
     readers: SqlitePool,
     keeper: sql::Keeper,
     beside: Beside,
@@ -66,7 +109,7 @@ impl Database {
     /// Opens or makes a file and brings its tables up to date. What an earlier release wrote is copied first, whole, beside the file.
     pub async fn open(file: &str) -> Result<Self> {
         let beside = Beside::of(file);
-        let opened = Self::pools(file).await;
+        let opened = Self::connections(file).await;
         if opened.is_err() {
             beside.tidy();
         }
@@ -79,16 +122,7 @@ impl Database {
         })
     }
 
-    /// Closes the connection that writes, so that the next who writes opens another: where the file could only be read when it was opened, SQLite
-    /// never tries again.
-    async fn open_anew(&self) {
-        if let Ok(connection) = self.writer.acquire().await {
-            // Whatever it says in going, it is gone.
-            let _ = connection.close().await;
-        }
-    }
-
-    async fn pools(file: &str) -> Result<(SqlitePool, SqlitePool)> {
+    async fn connections(file: &str) -> Result<(Writer, SqlitePool)> {
         let options = SqliteConnectOptions::new()
             .filename(file)
             .create_if_missing(true)
@@ -100,34 +134,18 @@ impl Database {
             .pragma("wal_autocheckpoint", BESIDE)
             .pragma("journal_size_limit", MOST_BESIDE)
             .row_buffer_size(ROWS_AHEAD);
+        let mut writer = turn::connect(&options).await?;
+        keep_as_it_was(&mut writer, Path::new(file)).await?;
+        MIGRATIONS.run_direct(None, &mut writer, false).await?;
         // A connection to a file does not go away by itself, so nobody needs to ask it before use.
-        let pool = SqlitePoolOptions::new()
+        let readers = SqlitePoolOptions::new()
             .acquire_timeout(PATIENCE)
             .test_before_acquire(false)
-            .after_release(|connection, _| Box::pin(is_free(connection)));
-        let writer = pool
-            .clone()
-            .max_connections(1)
-            .connect_with(options.clone())
-            .await?;
-        keep_as_it_was(&writer, Path::new(file)).await?;
-        MIGRATIONS.run(&writer).await?;
-        let readers = pool
             .max_connections(READERS)
-            .connect_with(options.read_only(true))
+            .connect_with(options.clone().read_only(true))
             .await?;
-        Ok((writer, readers))
+        Ok((Writer::of(writer, options), readers))
     }
-}
-
-/// Whether a connection that comes back can be used again. Where a disk takes nothing more, SQLite itself takes a transaction back, and the driver
-/// goes on believing that one is open: such a connection is closed, and the next use opens another.
-async fn is_free(connection: &mut SqliteConnection) -> std::result::Result<bool, sqlx::Error> {
-    if connection.is_in_transaction() {
-        // A dropped transaction is taken back by the driver's thread, which answers this afterwards.
-        connection.ping().await?;
-    }
-    Ok(!connection.is_in_transaction())
 }
 
 /// The files that SQLite keeps beside a database. It gives them the rights of the database, so that those made beside one that may not be written
@@ -170,7 +188,7 @@ impl Beside {
 
 /// Copies a file whose tables this release will change, so that whoever goes back to the release before loses nothing: `book.sqlite` of
 /// migration 7 as `book.sqlite.0007`. The copy bears its name only when it is whole and on disk. Where it cannot be made, nothing is changed.
-async fn keep_as_it_was(writer: &SqlitePool, file: &Path) -> Result<()> {
+async fn keep_as_it_was(writer: &mut SqliteConnection, file: &Path) -> Result<()> {
     let Some(done) = last_migration(writer).await? else {
         return Ok(());
     };
@@ -196,7 +214,7 @@ async fn keep_as_it_was(writer: &SqlitePool, file: &Path) -> Result<()> {
     let _ = std::fs::remove_file(&part);
     sqlx::query("VACUUM INTO $1")
         .bind(part.to_string_lossy())
-        .execute(writer)
+        .execute(&mut *writer)
         .await
         .map_err(|e| wrong(&e))?;
     let on_disk = std::fs::File::open(&part).and_then(|file| file.sync_all());
@@ -208,9 +226,11 @@ async fn keep_as_it_was(writer: &SqlitePool, file: &Path) -> Result<()> {
 }
 
 /// The last migration that was made; none of a new file.
-async fn last_migration(writer: &SqlitePool) -> Result<Option<i64>> {
+async fn last_migration(writer: &mut SqliteConnection) -> Result<Option<i64>> {
     let tables = "SELECT name FROM sqlite_schema WHERE name = '_sqlx_migrations'";
-    let made: Option<String> = sqlx::query_scalar(tables).fetch_optional(writer).await?;
+    let made: Option<String> = sqlx::query_scalar(tables)
+        .fetch_optional(&mut *writer)
+        .await?;
     if made.is_none() {
         return Ok(None);
     }
@@ -221,18 +241,18 @@ async fn last_migration(writer: &SqlitePool) -> Result<Option<i64>> {
 #[async_trait]
 impl Store for Database {
     async fn write(&self) -> Result<Box<dyn Write>> {
-        // A plain BEGIN that reads first cannot be raised to a write after another commit.
-        let begun = self.writer.begin_with("BEGIN IMMEDIATE").await;
-        let begun = begun.map_err(StoreError::from);
-        if let Err(StoreError::ReadOnly(_)) = begun {
-            self.open_anew().await;
-        }
-        Ok(Box::new(sql::Transaction::of(begun?, &self.keeper)))
+        let turn = Transaction::Turn(self.writer.turn().await?);
+        Ok(Box::new(sql::Transaction::of(turn, &self.keeper, None)))
     }
 
     async fn read(&self) -> Result<Box<dyn Read>> {
-        let begun = self.readers.begin().await?;
-        Ok(Box::new(sql::Transaction::of(begun, &self.keeper)))
+        let snapshot = Transaction::Snapshot(Snapshot::on(self.readers.acquire().await?));
+        let begins = Some("BEGIN");
+        Ok(Box::new(sql::Transaction::of(
+            snapshot,
+            &self.keeper,
+            begins,
+        )))
     }
 
     /// One process serves a file.

@@ -46,6 +46,8 @@ pub struct Roastery {
 pub const NOW: &str = "2026-11-25T09:00:00Z";
 const BEGINS: &str = "2021-11-26T09:00:00Z";
 pub const DAYS: i64 = 5 * 365;
+/// Lots of a delivery, roasted beside one another.
+const BESIDE: usize = 40;
 
 fn mass(grams: i64) -> Mass {
     Mass::from_grams(grams).expect("a mass")
@@ -126,29 +128,35 @@ impl Roastery {
             "startup_min": 30, "hours": hours, "exceptions": [], "weighs": "after_destoner", "green_scale": scale, "roasted_scale": scale,
             "charge_limits": []});
         self.roaster = self.put::<Roaster>(roaster).into();
-        let delivery =
-            json!({"supplier": "Harbour Green", "reference": "HG-1", "expected_day": "2021-11-02"});
-        let delivery = self.put::<Delivery>(delivery);
-        for n in 0..lots {
-            let lot = json!({"name": format!("Alder {n}"), "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
-                "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
-            self.lots.push(self.put::<Lot>(lot).into());
+        let numbers: Vec<usize> = (0..lots).collect();
+        for numbers in numbers.chunks(BESIDE) {
+            self.take_in(numbers, coffee);
         }
         self.lot = self.lots[0];
+    }
+
+    /// A delivery of some lots, with its bill, and its green: enough for a million batches of one lot, and a receipt takes no more than 1,000 t of each.
+    fn take_in(&mut self, numbers: &[usize], coffee: Uuid) {
+        let reference = format!("HG-{}", numbers[0]);
+        let delivery = json!({"supplier": "Harbour Green", "reference": reference, "expected_day": "2021-11-02"});
+        let delivery = self.put::<Delivery>(delivery);
+        let mut lines = Vec::new();
+        for n in numbers {
+            let lot = json!({"name": format!("Alder {n}"), "delivery": delivery, "coffee": coffee, "grade": "AA", "storeroom": self.room, "expected_g": 0,
+                "packing": {"kind": "jute", "sacks": 10, "sack_g": 60_000, "loose_g": 0}, "moisture": [], "claims": [], "use_rank": 1});
+            let lot = self.put::<Lot>(lot);
+            self.lots.push(lot.into());
+            let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
+            lines.push(json!({"lot": lot, "storeroom": self.room, "weight": weight}));
+        }
         let cost = json!({"delivery": delivery, "kind": "coffee", "day": "2021-11-26", "amount": {"minor": 500_000_000, "currency": "EUR"}});
         self.put::<CostLine>(cost);
-        let weight = json!({"basis": "reckoned", "mass_g": 900_000_000});
-        let line = |lot: &LotId| json!({"lot": lot, "storeroom": self.room, "weight": weight});
-        let lines: Vec<Value> = self.lots.iter().map(line).collect();
-        // Enough for a million batches of one lot; a receipt takes no more than 200 lots, and 1,000 t of each.
-        for lines in lines.chunks(200) {
-            let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
-            let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
-            for _ in 0..12 {
-                let id = self.app.clock.new_id();
-                let done = self.app.carry_out(self.actor(), id, receipt.clone());
-                self.runtime.block_on(done).expect("a receipt");
-            }
+        let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
+        let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
+        for _ in 0..12 {
+            let id = self.app.clock.new_id();
+            let done = self.app.carry_out(self.actor(), id, receipt.clone());
+            self.runtime.block_on(done).expect("a receipt");
         }
     }
 
@@ -184,9 +192,9 @@ impl Roastery {
         book.close(None, "").await.expect("a commit");
     }
 
-    /// The place of a batch's lot: forty lots are roasted in turn, a thousand batches of each, then the next forty.
+    /// The place of a batch's lot: the lots of a delivery are roasted in turn, a thousand batches of each, then those of the next.
     fn lot_of(&self, n: usize) -> usize {
-        let beside = self.lots.len().min(40);
+        let beside = self.lots.len().min(BESIDE);
         (n / (1_000 * beside) * beside + n % beside) % self.lots.len()
     }
 

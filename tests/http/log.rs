@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use outturn::day::Instant;
+use outturn::store::{LogRow, StoreError};
 use serde_json::{Value, json};
 use tokio::io::AsyncWriteExt;
 use tokio::net::TcpStream;
@@ -45,6 +47,24 @@ fn bytes(server: &Server, id: &str, body: &Value) -> Vec<u8> {
 }
 
 each_database! {
+    /// A turn reads what it wrote, though that may have waited; what cannot be written ends it, and nothing of it stays.
+    async fn a_turn_stands_or_falls_whole(server: &Server) {
+        let (store, site) = (&server.app.store, server.app.site);
+        let size = server.log_size().await;
+        let leaf = LogRow { position: size, recorded_at: Instant::from_ms(0), hash: vec![0; 32], leaf: "{}".to_owned() };
+        let mut turn = store.write().await.unwrap();
+        turn.lock_head(site).await.unwrap();
+        turn.insert_leaf(site, &leaf).await.unwrap();
+        assert_eq!(turn.leaves(site, size, 10).await.unwrap().len(), 1);
+        let twice = async {
+            turn.insert_leaf(site, &leaf).await?;
+            turn.commit().await
+        };
+        assert!(matches!(twice.await, Err(StoreError::Taken(_))));
+        let mut after = store.read().await.unwrap();
+        assert!(after.leaves(site, size, 10).await.unwrap().is_empty());
+    }
+
     /// Two servers on one book, 16 commands at each, all at once: 32 leaves without a gap, and each one answered is there.
     async fn writers_at_once_take_turns(server: &Server) {
         let made = roastery(server).await;

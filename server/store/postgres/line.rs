@@ -16,7 +16,7 @@ use sqlx::pool::PoolConnection;
 use sqlx::postgres::{
     PgConnectOptions, PgConnection, PgPool, PgQueryResult, PgRow, PgStatement, PgTypeInfo,
 };
-use sqlx::{Connection, Describe, Either, Error, Execute, Executor, Row, SqlStr};
+use sqlx::{Connection, Describe, Either, Error, Execute, Executor, QueryBuilder, Row, SqlStr};
 use tokio::time::timeout;
 
 use super::Db;
@@ -183,8 +183,9 @@ impl Begun {
         Ok(begun)
     }
 
-    pub async fn commit(mut self) -> Result<()> {
-        self.execute("COMMIT").await?;
+    /// Makes it lasting by a statement, COMMIT.
+    pub async fn commit(mut self, mut statement: QueryBuilder<Db>) -> Result<()> {
+        statement.build().execute(&mut *self).await?;
         self.open = false;
         Ok(())
     }

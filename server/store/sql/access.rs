@@ -6,12 +6,23 @@ use uuid::Uuid;
 use super::super::super::{
     KeyRow, PairingRow, ReadAccess, Result, SecretRow, SessionRow, WriteAccess,
 };
-use super::Transaction;
+use super::{Transaction, records};
 use crate::book::merkle::Hash;
 use crate::day::Instant;
 use crate::ids::{DeviceId, PersonId, SiteId};
 
 type Secret = (Uuid, String, String, i64);
+type Shown = (
+    Uuid,
+    i64,
+    Uuid,
+    Uuid,
+    String,
+    i64,
+    Option<String>,
+    Option<String>,
+    String,
+);
 
 fn secret((person, kind, hash, set_at): Secret) -> SecretRow {
     SecretRow {
@@ -29,6 +40,34 @@ fn key((device, seen_at): (Uuid, i64)) -> KeyRow {
     }
 }
 
+impl Transaction {
+    /// What somebody shows, by its hash: the record that it is of, the device and a time. The record is read with it, since it is asked for next.
+    async fn shown(
+        &mut self,
+        table: &str,
+        of: &str,
+        time: &str,
+        hash: &Hash,
+    ) -> Result<Option<(Uuid, Uuid, i64)>> {
+        let mut query = self.behind(&format!(
+            "SELECT shown.device, shown.{time}, record.site, record.id, record.kind, record.revision, record.label, record.day, record.body
+             FROM {table} AS shown
+             JOIN record ON record.id = shown.{of}
+             WHERE shown.hash = "
+        ));
+        query.push_bind(hash.to_vec());
+        let rows: Vec<Shown> = query.build_query_as().fetch_all(&mut *self.tx).await?;
+        let Some((device, time, site, id, kind, revision, label, day, body)) =
+            rows.into_iter().next()
+        else {
+            return Ok(None);
+        };
+        let record = records::row((id, kind, revision, label, day, body))?;
+        self.known.set_record(SiteId(site), id, Some(record));
+        Ok(Some((id, device, time)))
+    }
+}
+
 #[async_trait]
 impl ReadAccess for Transaction {
     async fn secret(&mut self, person: PersonId, kind: &str) -> Result<Option<SecretRow>> {
@@ -39,7 +78,7 @@ impl ReadAccess for Transaction {
         )
         .bind(person.0)
         .bind(kind.to_owned())
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(secret))
     }
@@ -53,20 +92,13 @@ impl ReadAccess for Transaction {
              ORDER BY secret.person, secret.kind",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(secret).collect())
     }
 
     async fn session(&mut self, hash: &Hash) -> Result<Option<SessionRow>> {
-        let found: Option<(Uuid, Uuid, i64)> = sqlx::query_as(
-            "SELECT person, device, expires_at
-             FROM session
-             WHERE hash = $1",
-        )
-        .bind(hash.to_vec())
-        .fetch_optional(&mut **self)
-        .await?;
+        let found = self.shown("session", "person", "expires_at", hash).await?;
         Ok(found.map(|(person, device, expires_at)| SessionRow {
             person: PersonId(person),
             device: DeviceId(device),
@@ -75,15 +107,8 @@ impl ReadAccess for Transaction {
     }
 
     async fn device_key(&mut self, hash: &Hash) -> Result<Option<KeyRow>> {
-        let found: Option<(Uuid, i64)> = sqlx::query_as(
-            "SELECT device, seen_at
-             FROM device_key
-             WHERE hash = $1",
-        )
-        .bind(hash.to_vec())
-        .fetch_optional(&mut **self)
-        .await?;
-        Ok(found.map(key))
+        let found = self.shown("device_key", "device", "seen_at", hash).await?;
+        Ok(found.map(|(_, device, seen_at)| key((device, seen_at))))
     }
 
     async fn device_keys(&mut self, site: SiteId) -> Result<Vec<KeyRow>> {
@@ -95,7 +120,7 @@ impl ReadAccess for Transaction {
              ORDER BY device_key.device, device_key.seen_at",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(key).collect())
     }
@@ -107,7 +132,7 @@ impl ReadAccess for Transaction {
              WHERE hash = $1",
         )
         .bind(hash.to_vec())
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(|(person, expires_at)| (PersonId(person), Instant::from_ms(expires_at))))
     }
@@ -120,7 +145,7 @@ impl ReadAccess for Transaction {
         )
         .bind(site.0)
         .bind(hash.to_vec())
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(|(name, made_by, expires_at)| PairingRow {
             name,
@@ -143,7 +168,7 @@ impl WriteAccess for Transaction {
         .bind(row.kind.clone())
         .bind(row.hash.clone())
         .bind(row.set_at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -157,7 +182,7 @@ impl WriteAccess for Transaction {
         .bind(row.person.0)
         .bind(row.device.0)
         .bind(row.expires_at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -168,7 +193,7 @@ impl WriteAccess for Transaction {
              WHERE hash = $1",
         )
         .bind(hash.to_vec())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -180,7 +205,7 @@ impl WriteAccess for Transaction {
         )
         .bind(person.0)
         .bind(but.map_or_else(Vec::new, |hash| hash.to_vec()))
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -193,7 +218,7 @@ impl WriteAccess for Transaction {
         .bind(hash.to_vec())
         .bind(row.device.0)
         .bind(row.seen_at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -206,7 +231,7 @@ impl WriteAccess for Transaction {
         )
         .bind(hash.to_vec())
         .bind(at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -222,7 +247,7 @@ impl WriteAccess for Transaction {
              WHERE person = $1",
         )
         .bind(person.0)
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         sqlx::query(
             "INSERT INTO invitation (hash, person, expires_at)
@@ -231,7 +256,7 @@ impl WriteAccess for Transaction {
         .bind(hash.to_vec())
         .bind(person.0)
         .bind(expires_at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -242,7 +267,7 @@ impl WriteAccess for Transaction {
              WHERE hash = $1",
         )
         .bind(hash.to_vec())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(done.rows_affected() == 1)
     }
@@ -257,7 +282,7 @@ impl WriteAccess for Transaction {
         .bind(row.name.clone())
         .bind(row.made_by.0)
         .bind(row.expires_at.ms())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -268,7 +293,7 @@ impl WriteAccess for Transaction {
              WHERE hash = $1",
         )
         .bind(hash.to_vec())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(done.rows_affected() == 1)
     }
@@ -281,7 +306,7 @@ impl WriteAccess for Transaction {
         ] {
             sqlx::query(text)
                 .bind(now.ms())
-                .execute(&mut **self)
+                .execute(self.now().await?)
                 .await?;
         }
         Ok(())

@@ -71,7 +71,7 @@ impl ReadBags for Transaction {
             ") GROUP BY bags.for_order, bags.product, bags.grind, posting.kind ORDER BY 1, 2, 3, 4",
         );
         let rows: Vec<(Uuid, Uuid, Option<String>, String, i64)> =
-            query.build_query_as().fetch_all(&mut **self).await?;
+            query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter()
             .map(|(order, product, ground, kind, bags)| {
                 Ok(BagsSum {
@@ -107,7 +107,7 @@ impl ReadBags for Transaction {
             list.push_bind(order.0);
         }
         query.push(") ORDER BY posting.position, bags.line");
-        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter()
             .map(|(posting, at, order, product, ground, packing, bags)| {
                 Ok(BagsAllotted {
@@ -150,7 +150,7 @@ impl ReadBags for Transaction {
              ORDER BY packing, for_order, product, grind",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(packing, order, product, ground, bags)| {
@@ -185,7 +185,7 @@ impl ReadBags for Transaction {
              WHERE bags < 0",
         )
         .bind(packing.0)
-        .fetch_one(&mut **self)
+        .fetch_one(self.now().await?)
         .await?;
         Ok(buckets > 0)
     }
@@ -213,7 +213,7 @@ impl ReadBags for Transaction {
              ORDER BY standing.packing",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(packing, order, product, ground, bags, filled, left)| {
@@ -249,7 +249,7 @@ impl ReadBags for Transaction {
         .bind(site.0)
         .bind(product.0)
         .bind(order.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(shipped).collect()
     }
@@ -281,7 +281,7 @@ impl ReadBags for Transaction {
         .bind(product.0)
         .bind(before)
         .bind(sales)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(shipped).collect()
     }
@@ -295,7 +295,7 @@ impl ReadBags for Transaction {
              ORDER BY posting.position DESC",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(PostingId).collect())
     }
@@ -315,7 +315,7 @@ impl WriteBags for Transaction {
         .bind(i64::from(row.bags))
         .bind(row.grind.as_ref().map(ToString::to_string))
         .bind(row.packing.map(|packing| packing.0))
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }

@@ -53,7 +53,7 @@ impl ReadBatches for Transaction {
             .push(" AND site = ")
             .push_bind(site.0)
             .build_query_as()
-            .fetch_optional(&mut **self)
+            .fetch_optional(self.now().await?)
             .await?;
         let found = found.map(row).transpose()?;
         if let Some(row) = &found {
@@ -106,7 +106,7 @@ impl ReadBatches for Transaction {
         query
             .push(" ORDER BY day DESC, id DESC LIMIT ")
             .push_bind(limit);
-        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter().map(row).collect()
     }
 
@@ -121,7 +121,7 @@ impl ReadBatches for Transaction {
                 list.push_bind(id.0);
             }
             query.push(") ORDER BY id");
-            let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+            let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
             found.extend(rows);
         }
         found.into_iter().map(row).collect()
@@ -141,7 +141,7 @@ impl ReadBatches for Transaction {
             list.push_bind(card.0);
         }
         query.push(") ORDER BY id");
-        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter().map(row).collect()
     }
 
@@ -163,7 +163,7 @@ impl ReadBatches for Transaction {
         query
             .push(" ORDER BY out_minute, id LIMIT ")
             .push_bind(limit);
-        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter().map(row).collect()
     }
 }
@@ -171,29 +171,33 @@ impl ReadBatches for Transaction {
 #[async_trait]
 impl WriteBatches for Transaction {
     async fn put_batch(&mut self, site: SiteId, row: &BatchRow) -> Result<()> {
-        let stored = sqlx::query(
-            "INSERT INTO batch (id, site, lot, style, roaster, card, state, held, day, out_minute, steps)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
-             ON CONFLICT (id) DO UPDATE
-             SET lot = excluded.lot, style = excluded.style, roaster = excluded.roaster, card = excluded.card, state = excluded.state,
-                 held = excluded.held, day = excluded.day, out_minute = excluded.out_minute, steps = excluded.steps
-             WHERE batch.site = excluded.site",
-        )
-        .bind(row.id.0)
-        .bind(site.0)
-        .bind(row.lot.0)
-        .bind(row.style)
-        .bind(row.roaster)
-        .bind(row.card.map(|card| card.0))
-        .bind(row.state.clone())
-        .bind(row.held)
-        .bind(row.day.to_string())
-        .bind(row.out_minute)
-        .bind(row.steps.clone())
-        .execute(&mut **self)
-        .await?;
+        let mut query = self.behind(
+            "INSERT INTO batch (id, site, lot, style, roaster, card, state, held, day, out_minute, steps) ",
+        );
+        query.push_values([row], |mut values, row| {
+            values
+                .push_bind(row.id.0)
+                .push_bind(site.0)
+                .push_bind(row.lot.0)
+                .push_bind(row.style)
+                .push_bind(row.roaster)
+                .push_bind(row.card.map(|card| card.0))
+                .push_bind(row.state.clone())
+                .push_bind(row.held)
+                .push_bind(row.day.to_string())
+                .push_bind(row.out_minute)
+                .push_bind(row.steps.clone());
+        });
+        query.push(
+            " ON CONFLICT (id) DO UPDATE
+              SET lot = excluded.lot, style = excluded.style, roaster = excluded.roaster, card = excluded.card, state = excluded.state,
+                  held = excluded.held, day = excluded.day, out_minute = excluded.out_minute, steps = excluded.steps
+              WHERE batch.site = excluded.site
+              RETURNING id",
+        );
+        let stored: Vec<Uuid> = query.build_query_scalar().fetch_all(&mut *self.tx).await?;
         // A batch of another site keeps its id.
-        if stored.rows_affected() == 0 {
+        if stored.is_empty() {
             return Err(StoreError::Taken(format!("batch {}", row.id)));
         }
         self.known.set_batch(site, row);

@@ -10,7 +10,7 @@ use super::super::super::{
     Change, ClosingRow, CommandRow, HeadRow, JournalFilter, JournalRow, LogRow, ReadBook, Result,
     StoreError, UnsettledRow, WriteBook,
 };
-use super::super::{LOCK_HEAD, LOCK_SITES, UPDATE_HEAD};
+use super::super::{AROUND_HEAD, LOCK_HEAD, LOCK_SITES};
 use super::known::Known;
 use super::{Db, ROWS, Transaction, day, mass, number, place};
 use crate::book::canonical;
@@ -19,6 +19,10 @@ use crate::book::merkle::Hash;
 use crate::day::Instant;
 use crate::ids::{LotId, PostingId, SiteId};
 use crate::mass::Mass;
+
+const POSTING: &str = "posting (id, site, position, version, kind, person, device, happened_at, effective_at, day, recorded_at, late, reason, \
+                       card, reverses, facts, digest)";
+const ENTRY: &str = "journal (id, site, position, version, kind, subject, act, person, device, happened_at, recorded_at, reason)";
 
 type HeadColumns = (i64, i64, Vec<u8>, Vec<u8>);
 
@@ -39,7 +43,7 @@ impl ReadBook for Transaction {
              FROM log_head
              ORDER BY site",
         )
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(SiteId).collect())
     }
@@ -50,7 +54,7 @@ impl ReadBook for Transaction {
              FROM log_head
              ORDER BY site",
         )
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows
             .into_iter()
@@ -68,7 +72,7 @@ impl ReadBook for Transaction {
         )
         .bind(site.0)
         .bind(from)
-        .fetch_one(&mut **self)
+        .fetch_one(self.now().await?)
         .await?;
         Ok(went > 0)
     }
@@ -83,7 +87,7 @@ impl ReadBook for Transaction {
              WHERE site = $1",
         )
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(row.map(head_row))
     }
@@ -99,7 +103,7 @@ impl ReadBook for Transaction {
         .bind(site.0)
         .bind(from)
         .bind(limit)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows
             .into_iter()
@@ -120,7 +124,7 @@ impl ReadBook for Transaction {
         )
         .bind(site.0)
         .bind(at.ms())
-        .fetch_one(&mut **self)
+        .fetch_one(self.now().await?)
         .await?;
         Ok(last.map_or(0, |position| position + 1))
     }
@@ -131,7 +135,7 @@ impl ReadBook for Transaction {
                  OR EXISTS (SELECT 1 FROM unsettled WHERE id = $1)",
         )
         .bind(id)
-        .fetch_one(&mut **self)
+        .fetch_one(self.now().await?)
         .await?;
         Ok(!sent)
     }
@@ -143,7 +147,7 @@ impl ReadBook for Transaction {
              WHERE id = $1",
         )
         .bind(id)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(row.map(|(digest, answer)| CommandRow { digest, answer }))
     }
@@ -157,7 +161,7 @@ impl ReadBook for Transaction {
         )
         .bind(id.0)
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?)
     }
 
@@ -170,7 +174,7 @@ impl ReadBook for Transaction {
         )
         .bind(id)
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?)
     }
 
@@ -181,7 +185,7 @@ impl ReadBook for Transaction {
              WHERE reverses = $1",
         )
         .bind(id.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(row.map(PostingId))
     }
@@ -212,7 +216,7 @@ impl ReadBook for Transaction {
         query
             .push(" ORDER BY journal.position DESC LIMIT ")
             .push_bind(limit);
-        let rows: Vec<(i64, String)> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<(i64, String)> = query.build_query_as().fetch_all(self.now().await?).await?;
         Ok(rows
             .into_iter()
             .map(|(position, leaf)| JournalRow { position, leaf })
@@ -232,7 +236,10 @@ impl ReadBook for Transaction {
             list.push_bind(act.word());
         }
         query.push(") ORDER BY journal.position");
-        Ok(query.build_query_scalar().fetch_all(&mut **self).await?)
+        Ok(query
+            .build_query_scalar()
+            .fetch_all(self.now().await?)
+            .await?)
     }
 
     async fn closings(&mut self, site: SiteId) -> Result<Vec<ClosingRow>> {
@@ -246,7 +253,7 @@ impl ReadBook for Transaction {
              ORDER BY position",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let found = rows
             .into_iter()
@@ -272,7 +279,7 @@ impl ReadBook for Transaction {
              LIMIT 1",
         )
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(row.is_some())
     }
@@ -281,7 +288,7 @@ impl ReadBook for Transaction {
 #[async_trait]
 impl WriteBook for Transaction {
     async fn hold_sites(&mut self) -> Result<()> {
-        sqlx::query(LOCK_SITES).execute(&mut **self).await?;
+        sqlx::query(LOCK_SITES).execute(self.now().await?).await?;
         Ok(())
     }
 
@@ -293,7 +300,7 @@ impl WriteBook for Transaction {
         .bind(site.0)
         .bind(Vec::<u8>::new())
         .bind(root.to_vec())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -304,7 +311,7 @@ impl WriteBook for Transaction {
         }
         let row: Option<HeadColumns> = sqlx::query_as(LOCK_HEAD)
             .bind(site.0)
-            .fetch_optional(&mut **self)
+            .fetch_optional(self.now().await?)
             .await?;
         let head = row.map(head_row);
         // What was read before is forgotten: another server may have written while this one waited for its turn.
@@ -317,30 +324,36 @@ impl WriteBook for Transaction {
 
     async fn update_head(&mut self, site: SiteId, head: &HeadRow) -> Result<()> {
         self.known.set_head(site, head);
-        sqlx::query(UPDATE_HEAD)
-            .bind(site.0)
-            .bind(head.size)
-            .bind(head.recorded_at.ms())
-            .bind(head.frontier.clone())
-            .bind(head.root.clone())
-            .execute(&mut **self)
-            .await?;
-        Ok(())
+        let [before, after] = AROUND_HEAD;
+        let mut update = self.behind(before);
+        update
+            .push("UPDATE log_head SET size = ")
+            .push_bind(head.size)
+            .push(", recorded_at = ")
+            .push_bind(head.recorded_at.ms())
+            .push(", frontier = ")
+            .push_bind(head.frontier.clone())
+            .push(", root = ")
+            .push_bind(head.root.clone())
+            .push(" WHERE site = ")
+            .push_bind(site.0)
+            .push(after);
+        self.later(update).await
     }
 
     async fn insert_leaf(&mut self, site: SiteId, row: &LogRow) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO log (site, position, recorded_at, hash, leaf)
-             VALUES ($1, $2, $3, $4, $5)",
+        self.insert_later(
+            "log (site, position, recorded_at, hash, leaf)",
+            |mut values| {
+                values
+                    .push_bind(site.0)
+                    .push_bind(row.position)
+                    .push_bind(row.recorded_at.ms())
+                    .push_bind(row.hash.clone())
+                    .push_bind(row.leaf.clone());
+            },
         )
-        .bind(site.0)
-        .bind(row.position)
-        .bind(row.recorded_at.ms())
-        .bind(row.hash.clone())
-        .bind(row.leaf.clone())
-        .execute(&mut **self)
-        .await?;
-        Ok(())
+        .await
     }
 
     async fn insert_command(
@@ -351,46 +364,42 @@ impl WriteBook for Transaction {
         answer: &str,
         answer_hash: &Hash,
     ) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO command (id, site, digest, answer, answer_hash)
-             VALUES ($1, $2, $3, $4, $5)",
+        self.insert_later(
+            "command (id, site, digest, answer, answer_hash)",
+            |mut values| {
+                values
+                    .push_bind(id)
+                    .push_bind(site.0)
+                    .push_bind(digest.to_vec())
+                    .push_bind(answer.to_owned())
+                    .push_bind(answer_hash.to_vec());
+            },
         )
-        .bind(id)
-        .bind(site.0)
-        .bind(digest.to_vec())
-        .bind(answer.to_owned())
-        .bind(answer_hash.to_vec())
-        .execute(&mut **self)
-        .await?;
-        Ok(())
+        .await
     }
 
     async fn insert_posting(&mut self, posting: &Posting) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO posting (id, site, position, version, kind, person, device, happened_at, effective_at, day, recorded_at, late,
-                                  reason, card, reverses, facts, digest)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
-        )
-        .bind(posting.id.0)
-        .bind(posting.head.site.0)
-        .bind(posting.head.position)
-        .bind(i64::from(posting.head.v))
-        .bind(posting.kind.word())
-        .bind(posting.head.person.0)
-        .bind(posting.head.device)
-        .bind(posting.happened_at)
-        .bind(posting.effective_at)
-        .bind(posting.day.to_string())
-        .bind(posting.head.recorded_at)
-        .bind(posting.late)
-        .bind(posting.reason.clone())
-        .bind(posting.card.map(|card| card.0))
-        .bind(posting.reverses.map(|id| id.0))
-        .bind(canonical::text(&posting.facts))
-        .bind(hex::decode(&posting.digest).unwrap_or_default())
-        .execute(&mut **self)
-        .await?;
-        Ok(())
+        self.insert_later(POSTING, |mut values| {
+            values
+                .push_bind(posting.id.0)
+                .push_bind(posting.head.site.0)
+                .push_bind(posting.head.position)
+                .push_bind(i64::from(posting.head.v))
+                .push_bind(posting.kind.word())
+                .push_bind(posting.head.person.0)
+                .push_bind(posting.head.device)
+                .push_bind(posting.happened_at)
+                .push_bind(posting.effective_at)
+                .push_bind(posting.day.to_string())
+                .push_bind(posting.head.recorded_at)
+                .push_bind(posting.late)
+                .push_bind(posting.reason.clone())
+                .push_bind(posting.card.map(|card| card.0))
+                .push_bind(posting.reverses.map(|id| id.0))
+                .push_bind(canonical::text(&posting.facts))
+                .push_bind(hex::decode(&posting.digest).unwrap_or_default());
+        })
+        .await
     }
 
     async fn add_to_accounts(
@@ -401,8 +410,7 @@ impl WriteBook for Transaction {
         self.known.moves(changes);
         let mut found = HashMap::new();
         for changes in changes.chunks(ROWS) {
-            let mut query =
-                QueryBuilder::<Db>::new("INSERT INTO account (site, lot, place, key, balance_mg) ");
+            let mut query = self.behind("INSERT INTO account (site, lot, place, key, balance_mg) ");
             query.push_values(changes, |mut row, change| {
                 row.push_bind(site.0)
                     .push_bind(change.lot.0)
@@ -416,7 +424,7 @@ impl WriteBook for Transaction {
                   RETURNING id, lot, place, key, balance_mg",
             );
             let rows: Vec<(i64, Uuid, String, Uuid, i64)> =
-                query.build_query_as().fetch_all(&mut **self).await?;
+                query.build_query_as().fetch_all(&mut *self.tx).await?;
             for (id, lot, word, key, mg) in rows {
                 let (lot, place) = (LotId(lot), place(&word, key)?);
                 self.known.set_balance(site, lot, place, mass(mg)?);
@@ -433,8 +441,7 @@ impl WriteBook for Transaction {
 
     async fn add_to_month(&mut self, month: &str, changes: &[(i64, Mass)]) -> Result<()> {
         for changes in changes.chunks(ROWS) {
-            let mut query =
-                QueryBuilder::<Db>::new("INSERT INTO account_month (account, month, net_mg) ");
+            let mut query = self.behind("INSERT INTO account_month (account, month, net_mg) ");
             query.push_values(changes, |mut row, (account, change)| {
                 row.push_bind(*account)
                     .push_bind(month.to_owned())
@@ -444,7 +451,7 @@ impl WriteBook for Transaction {
                 " ON CONFLICT (account, month) DO UPDATE
                   SET net_mg = account_month.net_mg + excluded.net_mg",
             );
-            query.build().execute(&mut **self).await?;
+            self.later(query).await?;
         }
         Ok(())
     }
@@ -475,7 +482,7 @@ impl WriteBook for Transaction {
         }
         let flows: Vec<_> = flows.into_iter().collect();
         for flows in flows.chunks(ROWS) {
-            let mut query = QueryBuilder::<Db>::new(
+            let mut query = self.behind(
                 "INSERT INTO flow_month (site, lot, kind, from_place, from_key, to_place, to_key, month, mass_mg) ",
             );
             query.push_values(flows, |mut row, ((lot, from, from_key, to, to_key), mg)| {
@@ -493,7 +500,7 @@ impl WriteBook for Transaction {
                 " ON CONFLICT (site, lot, kind, from_place, from_key, to_place, to_key, month) DO UPDATE
                   SET mass_mg = flow_month.mass_mg + excluded.mass_mg",
             );
-            query.build().execute(&mut **self).await?;
+            self.later(query).await?;
         }
         Ok(())
     }
@@ -501,7 +508,7 @@ impl WriteBook for Transaction {
     async fn insert_movements(&mut self, posting: &Posting, accounts: &[(i64, i64)]) -> Result<()> {
         let lines: Vec<_> = posting.movements.iter().zip(accounts).enumerate().collect();
         for lines in lines.chunks(ROWS) {
-            let mut query = QueryBuilder::<Db>::new(
+            let mut query = self.behind(
                 "INSERT INTO movement (posting, line, position, day, from_account, to_account, mass_mg) ",
             );
             query.push_values(lines, |mut row, (line, (movement, (from, to)))| {
@@ -513,7 +520,7 @@ impl WriteBook for Transaction {
                     .push_bind(*to)
                     .push_bind(movement.mass_mg);
             });
-            query.build().execute(&mut **self).await?;
+            self.later(query).await?;
         }
         Ok(())
     }
@@ -526,7 +533,7 @@ impl WriteBook for Transaction {
              WHERE key = $1 AND place = 'transit'",
         )
         .bind(sending.0)
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -534,7 +541,7 @@ impl WriteBook for Transaction {
     async fn insert_weighings(&mut self, posting: &Posting) -> Result<()> {
         let lines: Vec<_> = posting.weighings.iter().enumerate().collect();
         for lines in lines.chunks(ROWS) {
-            let mut query = QueryBuilder::<Db>::new(
+            let mut query = self.behind(
                 "INSERT INTO weighing (posting, line, movement, basis, source, scale, unit, division_mg, net_mg, readings) ",
             );
             query.push_values(lines, |mut row, (line, weighing)| {
@@ -549,31 +556,28 @@ impl WriteBook for Transaction {
                     .push_bind(weighing.net_mg)
                     .push_bind(canonical::text(&weighing.readings));
             });
-            query.build().execute(&mut **self).await?;
+            self.later(query).await?;
         }
         Ok(())
     }
 
     async fn insert_entry(&mut self, entry: &Entry) -> Result<()> {
-        sqlx::query(
-            "INSERT INTO journal (id, site, position, version, kind, subject, act, person, device, happened_at, recorded_at, reason)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)",
-        )
-        .bind(entry.id)
-        .bind(entry.head.site.0)
-        .bind(entry.head.position)
-        .bind(i64::from(entry.head.v))
-        .bind(entry.kind.clone())
-        .bind(entry.subject)
-        .bind(entry.act.word())
-        .bind(entry.head.person.0)
-        .bind(entry.head.device)
-        .bind(entry.happened_at)
-        .bind(entry.head.recorded_at)
-        .bind(entry.reason.clone())
-        .execute(&mut **self)
-        .await?;
-        Ok(())
+        self.insert_later(ENTRY, |mut values| {
+            values
+                .push_bind(entry.id)
+                .push_bind(entry.head.site.0)
+                .push_bind(entry.head.position)
+                .push_bind(i64::from(entry.head.v))
+                .push_bind(entry.kind.clone())
+                .push_bind(entry.subject)
+                .push_bind(entry.act.word())
+                .push_bind(entry.head.person.0)
+                .push_bind(entry.head.device)
+                .push_bind(entry.happened_at)
+                .push_bind(entry.head.recorded_at)
+                .push_bind(entry.reason.clone());
+        })
+        .await
     }
 
     async fn insert_closing(&mut self, closing: &Closing) -> Result<()> {
@@ -585,7 +589,7 @@ impl WriteBook for Transaction {
                  WHERE id = $1",
             )
             .bind(reopened)
-            .execute(&mut **self)
+            .execute(self.now().await?)
             .await?;
             return Ok(());
         }
@@ -598,7 +602,7 @@ impl WriteBook for Transaction {
         .bind(closing.head.position)
         .bind(closing.from_day.map(|day| day.to_string()))
         .bind(closing.to_day.to_string())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -617,7 +621,7 @@ impl WriteBook for Transaction {
         .bind(row.received_at.ms())
         .bind(row.body.clone())
         .bind(row.problem.clone())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }
@@ -631,7 +635,7 @@ impl WriteBook for Transaction {
         .bind(unsettled)
         .bind(at.ms())
         .bind(how.to_owned())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }

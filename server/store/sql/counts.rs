@@ -77,7 +77,7 @@ impl ReadCounts for Transaction {
         )
         .bind(site.0)
         .bind(id)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(row))
     }
@@ -94,7 +94,7 @@ impl ReadCounts for Transaction {
         )
         .bind(site.0)
         .bind(from.ms())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let found: Vec<CountRow> = rows.into_iter().map(row).collect();
         self.known.set_uncounted(site, from, &found);
@@ -124,7 +124,7 @@ impl ReadCounts for Transaction {
         )
         .bind(site.0)
         .bind(from.to_string())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(since).collect()
     }
@@ -161,7 +161,7 @@ impl ReadCounts for Transaction {
         .bind(lot.0)
         .bind(at.word())
         .bind(at.key())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(weighed).collect()
     }
@@ -182,7 +182,7 @@ impl WriteCounts for Transaction {
         .bind(row.state.clone())
         .bind(row.frozen_at.ms())
         .bind(row.steps.clone())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }

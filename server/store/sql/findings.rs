@@ -117,7 +117,7 @@ impl ReadFindings for Transaction {
     async fn flagged(&mut self, site: SiteId) -> Result<Vec<FlaggedRow>> {
         let rows: Vec<Columns> = sqlx::query_as(FLAGGED)
             .bind(site.0)
-            .fetch_all(&mut **self)
+            .fetch_all(self.now().await?)
             .await?;
         rows.into_iter().map(row).collect()
     }

@@ -159,7 +159,7 @@ impl ReadFlows for Transaction {
         .bind(known.unwrap_or(i64::MAX))
         .bind(Uuid::nil())
         .bind(known.map(|_| on.to_string()).unwrap_or_default())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(flow).collect()
     }
@@ -181,7 +181,7 @@ impl ReadFlows for Transaction {
         )
         .bind(site.0)
         .bind(known.unwrap_or(i64::MAX))
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(lot, first)| Ok((LotId(lot), day(&first)?)))
@@ -212,7 +212,7 @@ impl ReadFlows for Transaction {
              ORDER BY posting.recorded_at, posting.id",
         )
         .bind(from.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(lot, by, mg, recorded_at, facts)| {
@@ -250,7 +250,7 @@ impl ReadFlows for Transaction {
         query
             .push(" ORDER BY moved.day, moved.position, moved.line LIMIT ")
             .push_bind(limit);
-        let rows: Vec<RoomColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<RoomColumns> = query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter().map(room_line).collect()
     }
 }

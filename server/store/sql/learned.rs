@@ -15,7 +15,7 @@ impl ReadLearned for Transaction {
              WHERE site = $1",
         )
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found)
     }
@@ -32,7 +32,7 @@ impl WriteLearned for Transaction {
         )
         .bind(site.0)
         .bind(image)
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         Ok(())
     }

@@ -15,13 +15,13 @@ mod statements;
 mod trace;
 mod verify;
 
-use std::ops::{Deref, DerefMut};
-
 use async_trait::async_trait;
+use sqlx::QueryBuilder;
+use sqlx::query_builder::Separated;
 use uuid::Uuid;
 
 use super::super::{Result, StoreError, Write};
-use super::{Connection, Db};
+use super::{Connection, Db, TOGETHER};
 use crate::book::place::Place;
 use crate::day::Day;
 use crate::mass::Mass;
@@ -36,43 +36,90 @@ const ROWS: usize = MOST_BOUND / 10;
 
 /// A transaction of this database, with what it knows already: what a command does asks for the same few things again and again, and
 /// while it runs they change by its own hand only.
-#[derive(Debug)]
 pub(super) struct Transaction {
     tx: super::Transaction,
     known: Known,
     keeper: Keeper,
+    /// What is written with the next statement whose answer is wanted: each way to the database's thread and back takes its time.
+    waiting: Option<QueryBuilder<Db>>,
+    /// How many statements that is.
+    together: usize,
 }
 
 impl Transaction {
-    /// One whose turn goes on from what the turn before knew, if that still holds.
-    pub(super) fn of(tx: super::Transaction, keeper: &Keeper) -> Self {
+    /// One whose turn goes on from what the turn before knew, if that still holds. Where it is still to be begun, that goes with its first statement.
+    pub(super) fn of(
+        tx: super::Transaction,
+        keeper: &Keeper,
+        begins: Option<&'static str>,
+    ) -> Self {
         Self {
             tx,
             known: Known::default(),
             keeper: keeper.clone(),
+            waiting: begins.map(QueryBuilder::new),
+            together: 1,
         }
     }
-}
 
-impl Deref for Transaction {
-    type Target = Connection;
-
-    fn deref(&self) -> &Self::Target {
-        &self.tx
+    /// The connection, for a statement whose answer is wanted now. What waits is written first.
+    async fn now(&mut self) -> Result<&mut Connection> {
+        if let Some(mut waiting) = self.waiting.take() {
+            waiting.build().execute(&mut *self.tx).await?;
+        }
+        Ok(&mut self.tx)
     }
-}
 
-impl DerefMut for Transaction {
-    fn deref_mut(&mut self) -> &mut Self::Target {
-        &mut self.tx
+    /// Begins a statement behind what waits.
+    fn behind(&mut self, text: &str) -> QueryBuilder<Db> {
+        match self.waiting.take() {
+            Some(mut waiting) => {
+                self.together += 1;
+                waiting.push(";\n").push(text);
+                waiting
+            }
+            None => {
+                self.together = 1;
+                QueryBuilder::new(text)
+            }
+        }
+    }
+
+    /// Writes what nothing need be answered to, with what comes next or when the turn ends. That it cannot be written is said then, and ends the turn.
+    async fn later(&mut self, statement: QueryBuilder<Db>) -> Result<()> {
+        self.waiting = Some(statement);
+        if self.together >= TOGETHER {
+            self.now().await?;
+        }
+        Ok(())
+    }
+
+    /// Writes a row later: `INSERT INTO ` what, and its values.
+    async fn insert_later(
+        &mut self,
+        what: &'static str,
+        values: impl FnOnce(Separated<'_, Db, &'static str>),
+    ) -> Result<()> {
+        let mut insert = self.behind("INSERT INTO ");
+        insert.push(what).push(" ");
+        let mut values = Some(values);
+        insert.push_values([()], |row, ()| {
+            if let Some(values) = values.take() {
+                values(row);
+            }
+        });
+        self.later(insert).await
     }
 }
 
 #[async_trait]
 impl Write for Transaction {
-    async fn commit(self: Box<Self>) -> Result<()> {
-        let Self { tx, known, keeper } = *self;
-        tx.commit().await?;
+    async fn commit(mut self: Box<Self>) -> Result<()> {
+        let commit = self.behind("COMMIT");
+        let Self {
+            tx, known, keeper, ..
+        } = *self;
+        tx.commit(commit).await?;
         keeper.keep(known);
         Ok(())
     }

@@ -50,7 +50,7 @@ impl ReadMovements for Transaction {
         .bind(lot.0)
         .bind(at.word())
         .bind(at.key())
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         let found = mass(mg.unwrap_or(0))?;
         self.known.set_balance(site, lot, at, found);
@@ -86,7 +86,7 @@ impl ReadMovements for Transaction {
         .bind(lot.0)
         .bind(at.word())
         .bind(at.key())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(word, key, mg)| Ok((place(&word, key)?, mass(mg)?)))
@@ -102,7 +102,7 @@ impl ReadMovements for Transaction {
         )
         .bind(site.0)
         .bind(word.to_owned())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(standing).collect()
     }
@@ -117,7 +117,7 @@ impl ReadMovements for Transaction {
         .bind(site.0)
         .bind(at.key())
         .bind(at.word())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(standing).collect()
     }
@@ -131,7 +131,7 @@ impl ReadMovements for Transaction {
         )
         .bind(site.0)
         .bind(lot.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(standing).collect()
     }
@@ -145,7 +145,7 @@ impl ReadMovements for Transaction {
         )
         .bind(site.0)
         .bind(lot.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.is_some())
     }
@@ -194,7 +194,7 @@ impl ReadMovements for Transaction {
         )
         .bind(site.0)
         .bind(from.to_string())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(lot, on, mg)| Ok((LotId(lot), day(&on)?, mass(mg)?)))
@@ -228,7 +228,7 @@ impl ReadMovements for Transaction {
         .bind(on.month())
         .bind(on.month_start().to_string())
         .bind(on.to_string())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(lot, word, mg)| Ok((LotId(lot), word, mass(mg)?)))
@@ -266,7 +266,7 @@ impl ReadMovements for Transaction {
             " GROUP BY account.id, account.lot, account.place, account.key, account.balance_mg
              ORDER BY account.lot, account.id",
         );
-        let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+        let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
         let found = rows
             .into_iter()
             .map(|(lot, word, key, first, arrival, mg)| {
@@ -313,7 +313,7 @@ impl ReadMovements for Transaction {
         }
         query.push(" ORDER BY key, site, lot");
         let rows: Vec<(Uuid, Uuid, String, Uuid, i64)> =
-            query.build_query_as().fetch_all(&mut **self).await?;
+            query.build_query_as().fetch_all(self.now().await?).await?;
         rows.into_iter()
             .map(|(site, lot, word, key, mg)| Ok((SiteId(site), standing((lot, word, key, mg))?)))
             .collect()
@@ -330,7 +330,7 @@ impl ReadMovements for Transaction {
         )
         .bind(site.0)
         .bind(sending.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(PostingId))
     }
@@ -355,7 +355,7 @@ impl ReadMovements for Transaction {
         )
         .bind(lot.0)
         .bind(site.0)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(found.map(LotId))
     }
@@ -407,7 +407,7 @@ impl ReadMovements for Transaction {
             .push(" ORDER BY posting.position LIMIT ")
             .push_bind(limit);
         let rows: Vec<(i64, i64, Vec<u8>, String)> =
-            query.build_query_as().fetch_all(&mut **self).await?;
+            query.build_query_as().fetch_all(self.now().await?).await?;
         Ok(rows
             .into_iter()
             .map(|(position, at, hash, leaf)| LogRow {
@@ -493,5 +493,5 @@ async fn standing_on(
         Some(known) => query.bind(known),
         None => query,
     };
-    Ok(query.fetch_all(&mut **tx).await?)
+    Ok(query.fetch_all(tx.now().await?).await?)
 }

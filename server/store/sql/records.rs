@@ -11,7 +11,8 @@ use crate::ids::{PersonId, SiteId};
 
 type Columns = (Uuid, String, i64, Option<String>, Option<String>, String);
 
-fn row((id, kind, revision, label, about, body): Columns) -> Result<RecordRow> {
+/// The record that they make.
+pub(super) fn row((id, kind, revision, label, about, body): Columns) -> Result<RecordRow> {
     Ok(RecordRow {
         id,
         kind,
@@ -35,7 +36,7 @@ impl ReadRecords for Transaction {
         )
         .bind(site.0)
         .bind(id)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         let found = found.map(row).transpose()?;
         self.known.set_record(site, id, found.clone());
@@ -60,7 +61,7 @@ impl ReadRecords for Transaction {
         .bind(kind.to_owned())
         .bind(after.unwrap_or_default())
         .bind(limit)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(row).collect()
     }
@@ -79,7 +80,7 @@ impl ReadRecords for Transaction {
                 list.push_bind(*id);
             }
             query.push(") ORDER BY id");
-            let rows: Vec<Columns> = query.build_query_as().fetch_all(&mut **self).await?;
+            let rows: Vec<Columns> = query.build_query_as().fetch_all(self.now().await?).await?;
             found.extend(rows);
         }
         found.into_iter().map(row).collect()
@@ -102,7 +103,7 @@ impl ReadRecords for Transaction {
         .bind(kind.to_owned())
         .bind(from.to_string())
         .bind(to.to_string())
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(row).collect()
     }
@@ -115,7 +116,7 @@ impl ReadRecords for Transaction {
         )
         .bind(site.0)
         .bind(kind.to_owned())
-        .fetch_one(&mut **self)
+        .fetch_one(self.now().await?)
         .await?)
     }
 
@@ -133,7 +134,7 @@ impl ReadRecords for Transaction {
         .bind(site.0)
         .bind(kind.to_owned())
         .bind(label.to_owned())
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         found.map(row).transpose()
     }
@@ -146,7 +147,7 @@ impl ReadRecords for Transaction {
              ORDER BY names",
         )
         .bind(record)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?)
     }
 
@@ -163,7 +164,7 @@ impl ReadRecords for Transaction {
              ORDER BY id",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(row).collect()
     }
@@ -176,7 +177,7 @@ impl ReadRecords for Transaction {
              ORDER BY received_at, id",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(unsettled_row).collect())
     }
@@ -188,7 +189,7 @@ impl ReadRecords for Transaction {
              WHERE id = $1",
         )
         .bind(id)
-        .fetch_optional(&mut **self)
+        .fetch_optional(self.now().await?)
         .await?;
         Ok(row.map(unsettled_row))
     }
@@ -228,7 +229,7 @@ impl WriteRecords for Transaction {
         .bind(row.label.clone())
         .bind(row.day.map(|day| day.to_string()))
         .bind(row.body.clone())
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         // A record of another site keeps its id.
         if stored.rows_affected() == 0 {
@@ -239,7 +240,7 @@ impl WriteRecords for Transaction {
              WHERE record = $1",
         )
         .bind(row.id)
-        .execute(&mut **self)
+        .execute(self.now().await?)
         .await?;
         for names in names.chunks(ROWS) {
             let mut query = QueryBuilder::<Db>::new("INSERT INTO record_link (record, names) ");
@@ -247,7 +248,7 @@ impl WriteRecords for Transaction {
                 link.push_bind(row.id).push_bind(*named);
             });
             query.push(" ON CONFLICT (record, names) DO NOTHING");
-            query.build().execute(&mut **self).await?;
+            query.build().execute(self.now().await?).await?;
         }
         Ok(())
     }

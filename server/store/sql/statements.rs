@@ -65,7 +65,7 @@ impl ReadStatements for Transaction {
         )
         .bind(site.0)
         .bind(lot.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows
             .into_iter()
@@ -113,7 +113,7 @@ impl ReadStatements for Transaction {
         .bind(first(period))
         .bind(period.to.to_string())
         .bind(period.known)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter().map(line).collect()
     }
@@ -134,7 +134,7 @@ impl ReadStatements for Transaction {
         .bind(first(period))
         .bind(period.to.to_string())
         .bind(period.known)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(from, to, mg)| {
@@ -169,7 +169,7 @@ impl ReadStatements for Transaction {
         )
         .bind(site.0)
         .bind(lot.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         rows.into_iter()
             .map(|(on, mg)| Ok((day(&on)?, mass(mg)?)))
@@ -199,7 +199,7 @@ impl ReadStatements for Transaction {
             query.push(" WHERE log.site = ").push_bind(site.0);
             query.push(" AND log.position < ").push_bind(known);
             let rows: Vec<(i64, i64, Vec<u8>, String)> =
-                query.build_query_as().fetch_all(&mut **self).await?;
+                query.build_query_as().fetch_all(self.now().await?).await?;
             found.extend(rows.into_iter().map(|(position, at, hash, leaf)| {
                 let row = LogRow {
                     position,

@@ -52,7 +52,7 @@ impl ReadTrace for Transaction {
             )
             .bind(site.0)
             .bind(lot.0)
-            .fetch_all(&mut **self)
+            .fetch_all(self.now().await?)
             .await?;
             for (lot, from, from_key, to, to_key, mg, first) in rows {
                 found.push(Way {
@@ -76,7 +76,7 @@ impl ReadTrace for Transaction {
         )
         .bind(site.0)
         .bind(key)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(LotId).collect())
     }
@@ -101,7 +101,8 @@ impl ReadTrace for Transaction {
                 list.push_bind(posting.0);
             }
             query.push(") ORDER BY posting.position, bags.line");
-            let rows: Vec<BagsColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+            let rows: Vec<BagsColumns> =
+                query.build_query_as().fetch_all(self.now().await?).await?;
             for (posting, on, order, product, bags, ground, packing) in rows {
                 found.push(PostedBags {
                     posting: PostingId(posting),
@@ -133,7 +134,8 @@ impl ReadTrace for Transaction {
                 list.push_bind(packing.0);
             }
             query.push(") ORDER BY posting.position, bags.line");
-            let rows: Vec<AllottedColumns> = query.build_query_as().fetch_all(&mut **self).await?;
+            let rows: Vec<AllottedColumns> =
+                query.build_query_as().fetch_all(self.now().await?).await?;
             for row in rows {
                 found.push(bags_row(row)?);
             }
@@ -161,7 +163,8 @@ impl ReadTrace for Transaction {
                 list.push_bind(product.0);
             }
             query.push(") GROUP BY bags.product ORDER BY bags.product");
-            let rows: Vec<(Uuid, i64)> = query.build_query_as().fetch_all(&mut **self).await?;
+            let rows: Vec<(Uuid, i64)> =
+                query.build_query_as().fetch_all(self.now().await?).await?;
             let count = |(product, bags): (Uuid, i64)| {
                 (ProductId(product), u32::try_from(bags).unwrap_or(u32::MAX))
             };
@@ -181,7 +184,7 @@ impl ReadTrace for Transaction {
         )
         .bind(site.0)
         .bind(order.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows.into_iter().map(PostingId).collect())
     }

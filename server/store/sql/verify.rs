@@ -18,7 +18,7 @@ impl ReadStored for Transaction {
              ORDER BY id",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         Ok(rows
             .into_iter()
@@ -40,7 +40,7 @@ impl ReadStored for Transaction {
              ORDER BY account_month.account, account_month.month",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?)
     }
 
@@ -70,7 +70,7 @@ impl ReadStored for Transaction {
         .bind(site.0)
         .bind(after.unwrap_or_default())
         .bind(limit)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let value = |(id, kind, revision, label, day, body): Columns| json!({"id": id, "kind": kind, "revision": revision, "label": label, "day": day, "body": body});
         Ok(rows.into_iter().map(value).collect())
@@ -85,7 +85,7 @@ impl ReadStored for Transaction {
              ORDER BY record_link.record, record_link.names",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?)
     }
 
@@ -98,7 +98,7 @@ impl ReadStored for Transaction {
              ORDER BY position",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let value = |(id, position, from, to, reopened): Columns| json!({"id": id, "position": position, "from_day": from, "to_day": to, "reopened": reopened});
         Ok(rows.into_iter().map(value).collect())
@@ -120,7 +120,7 @@ impl ReadStored for Transaction {
         .bind(site.0)
         .bind(after.unwrap_or_default())
         .bind(limit)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let value = |row: BatchColumns| {
             json!({
@@ -147,7 +147,7 @@ impl ReadStored for Transaction {
         .bind(site.0)
         .bind(after.unwrap_or_default())
         .bind(limit)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let command = |(id, digest, answer, answer_hash)| StoredCommand {
             id,
@@ -166,7 +166,7 @@ impl ReadStored for Transaction {
              ORDER BY id",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let value = |(id, state, frozen_at, steps)| json!({"id": id, "state": state, "frozen_at": frozen_at, "steps": steps});
         Ok(rows.into_iter().map(value).collect())
@@ -181,7 +181,7 @@ impl ReadStored for Transaction {
              ORDER BY lot, kind, from_place, from_key, to_place, to_key, month",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let flow = |(lot, kind, from, from_key, to, to_key, month, mg): Columns| {
             ((lot, kind, from, from_key, to, to_key, month), mg)
@@ -210,7 +210,7 @@ impl ReadStored for Transaction {
              GROUP BY name
              ORDER BY name",
         )
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?)
     }
 
@@ -222,7 +222,7 @@ impl ReadStored for Transaction {
              ORDER BY id",
         )
         .bind(site.0)
-        .fetch_all(&mut **self)
+        .fetch_all(self.now().await?)
         .await?;
         let value = |row: UnsettledColumns| {
             json!({
@@ -297,7 +297,7 @@ async fn stored_postings(
     .bind(site.0)
     .bind(from)
     .bind(to)
-    .fetch_all(&mut **tx)
+    .fetch_all(tx.now().await?)
     .await?;
     rows.into_iter()
         .map(|row| {
@@ -328,7 +328,7 @@ async fn stored_movements(
     .bind(site.0)
     .bind(from)
     .bind(to)
-    .fetch_all(&mut **tx)
+    .fetch_all(tx.now().await?)
     .await?;
     let value = |(position, posting, line, on, from, to, mg): (
         i64,
@@ -377,7 +377,7 @@ async fn stored_weighings(
     .bind(site.0)
     .bind(from)
     .bind(to)
-    .fetch_all(&mut **tx)
+    .fetch_all(tx.now().await?)
     .await?;
     rows.into_iter()
         .map(|row| {
@@ -417,7 +417,7 @@ async fn stored_bags(
     .bind(site.0)
     .bind(from)
     .bind(to)
-    .fetch_all(&mut **tx)
+    .fetch_all(tx.now().await?)
     .await?;
     let value = |(position, posting, line, order, product, bags, grind, packing): Columns| {
         let row = json!({
@@ -459,7 +459,7 @@ async fn stored_entries(
     .bind(site.0)
     .bind(from)
     .bind(to)
-    .fetch_all(&mut **tx)
+    .fetch_all(tx.now().await?)
     .await?;
     let value = |row: EntryColumns| {
         let value = json!({
