@@ -242,8 +242,12 @@ impl Fact {
 #[derive(Debug, Clone, Default)]
 pub struct History {
     facts: Vec<Arc<Fact>>,
-    keys: HashMap<(bool, String), Time>,
+    /// When each batch and each event was, by its id: shared between copies of a history, of which there are many.
+    batches: Times,
+    events: Times,
 }
+
+type Times = HashMap<Arc<str>, Time>;
 
 impl History {
     /// An empty history.
@@ -261,18 +265,17 @@ impl History {
     /// A batch, or an event, by its id.
     #[must_use]
     pub fn find(&self, batch: bool, id: &str) -> Option<&Fact> {
-        let time = *self.keys.get(&(batch, id.to_owned()))?;
+        let times = if batch { &self.batches } else { &self.events };
+        let time = *times.get(id)?;
         let fact = self.facts.get(self.place((time, id)))?;
         Some(fact)
     }
 
     /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
     pub fn put(&mut self, fact: Fact) -> usize {
-        let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
-        let old = self
-            .keys
-            .insert(name.clone(), fact.key().0)
-            .map(|time| self.place((time, &name.1)));
+        let time = fact.key().0;
+        let before = self.times_of(&fact).insert(fact.id().into(), time);
+        let old = before.map(|time| self.place((time, fact.id())));
         if let Some(old) = old {
             self.facts.remove(old);
         }
@@ -287,32 +290,34 @@ impl History {
         let mut all = self.facts.clone();
         all.extend(facts.into_iter().map(Arc::new));
         let name = |fact: &Fact| (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
-        let mut keys = HashMap::with_capacity(all.len());
+        let mut last = HashMap::with_capacity(all.len());
         for fact in all.iter().rev() {
-            keys.entry(name(fact))
-                .or_insert((fact.key().0, Arc::as_ptr(fact)));
+            last.entry(name(fact)).or_insert_with(|| Arc::as_ptr(fact));
         }
-        all.retain(|fact| {
-            keys.get(&name(fact))
-                .is_some_and(|(_, last)| std::ptr::eq(*last, Arc::as_ptr(fact)))
-        });
+        all.retain(|fact| last.get(&name(fact)) == Some(&Arc::as_ptr(fact)));
         all.sort_by(|a, b| a.key().cmp(&b.key()));
-        Self {
-            facts: all,
-            keys: keys
-                .into_iter()
-                .map(|(name, (time, _))| (name, time))
-                .collect(),
+        let mut history = Self::default();
+        for fact in &all {
+            let time = fact.key().0;
+            history.times_of(fact).insert(fact.id().into(), time);
         }
+        history.facts = all;
+        history
     }
 
     /// Takes a fact out (a batch undone). Returns the place it had.
     pub fn take(&mut self, fact: &Fact) -> Option<usize> {
-        let name = (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
-        let time = self.keys.remove(&name)?;
-        let place = self.place((time, &name.1));
+        let time = self.times_of(fact).remove(fact.id())?;
+        let place = self.place((time, fact.id()));
         self.facts.remove(place);
         Some(place)
+    }
+
+    fn times_of(&mut self, fact: &Fact) -> &mut Times {
+        match fact {
+            Fact::Batch(_) => &mut self.batches,
+            Fact::Event { .. } => &mut self.events,
+        }
     }
 
     /// First place at which two histories differ.

@@ -16,7 +16,7 @@ use outturn::store;
 use serde_json::json;
 
 mod made;
-use made::{DAYS, NOW, Roastery, today};
+use made::{DAYS, NOW, Roastery, Then, today};
 
 fn main() {
     divan::main();
@@ -27,7 +27,7 @@ fn roastery(movements: i64) -> Arc<Roastery> {
     static MADE: Mutex<BTreeMap<i64, Arc<Roastery>>> = Mutex::new(BTreeMap::new());
     let mut made = MADE.lock().expect("no bench fails");
     let of = made.entry(movements).or_insert_with(|| {
-        let mut roastery = Roastery::new(1, false);
+        let mut roastery = Roastery::new(1, Then::Stands);
         roastery.roast(movements / 3);
         Arc::new(roastery)
     });
@@ -109,7 +109,7 @@ fn recall(bencher: Bencher, (of, lots): (&str, usize)) {
     let roastery = {
         let mut sold = SOLD.lock().expect("no bench fails");
         let made = sold.entry(lots).or_insert_with(|| {
-            let mut roastery = Roastery::new(lots, false);
+            let mut roastery = Roastery::new(lots, Then::Stands);
             roastery.roast(40_000);
             roastery.sell_all();
             roastery.runtime.block_on(roastery.app.learned());
@@ -210,7 +210,7 @@ fn verifying(bencher: Bencher, movements: i64) {
 fn five_years() -> Arc<Roastery> {
     static MADE: OnceLock<Arc<Roastery>> = OnceLock::new();
     let made = MADE.get_or_init(|| {
-        let mut roastery = Roastery::new(40, true);
+        let mut roastery = Roastery::new(40, Then::Sold);
         roastery.roast(40_000);
         Arc::new(roastery)
     });

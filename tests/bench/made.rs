@@ -28,7 +28,18 @@ use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use uuid::Uuid;
 
-/// A book of lots, roasted for five years in batches of three movements; or of ten, where the coffee is also bagged and sent away.
+/// What becomes of roasted coffee.
+#[derive(Clone, Copy)]
+pub enum Then {
+    /// It stands: three movements a batch.
+    Stands,
+    /// It is thrown away: four.
+    Scrapped,
+    /// It is bagged and sent away, and green drawn as a sample: ten.
+    Sold,
+}
+
+/// A book of lots, roasted for five years.
 pub struct Roastery {
     pub app: Arc<App>,
     pub runtime: Runtime,
@@ -38,8 +49,7 @@ pub struct Roastery {
     pub room: StoreroomId,
     pub style: StyleId,
     roaster: RoasterId,
-    /// Whether what is roasted is drawn from, bagged and sent away too.
-    sells: bool,
+    then: Then,
     pub folder: TempDir,
 }
 
@@ -84,7 +94,7 @@ pub async fn forget(store: &dyn Store, site: SiteId) {
 }
 
 impl Roastery {
-    pub fn new(lots: usize, sells: bool) -> Self {
+    pub fn new(lots: usize, then: Then) -> Self {
         let runtime = Runtime::new().expect("a runtime");
         let folder = tempfile::tempdir().expect("a folder");
         let clock = Clock::set(BEGINS.parse().expect("an instant"), 1);
@@ -98,7 +108,7 @@ impl Roastery {
             room: nil.into(),
             style: nil.into(),
             roaster: nil.into(),
-            sells,
+            then,
             folder,
         };
         made.set_up(lots);
@@ -259,8 +269,14 @@ impl Roastery {
             .put_batch(self.app.site, &row)
             .await
             .expect("a batch");
-        if self.sells {
-            self.sell(book, lot, roasted, at).await;
+        match self.then {
+            Then::Stands => {}
+            Then::Scrapped => {
+                let by = (PostingId(self.app.clock.new_id()), Kind::Scrap, at);
+                let moves = [(roasted, Place::Waste, 8_700)];
+                self.post(book, by, (lot, &moves), None).await;
+            }
+            Then::Sold => self.sell(book, lot, roasted, at).await,
         }
     }
 

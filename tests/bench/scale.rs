@@ -1,6 +1,6 @@
 //! How everything grows with the book of a site: five years of a thousand to forty thousand batches, ten movements each. `cargo bench --bench
 //! scale` prints it; with a file name after `--` it draws it too (demo/pictures/book-growth.svg is drawn so), and with `million` it goes on to a
-//! million batches of three movements, for which it needs some 15 GB in the folder for temporary files.
+//! million batches of four movements, for which it needs some 15 GB in the folder for temporary files.
 //!
 //! What the pages ask is asked through the routes, from the request to the last byte of the answer; the middle one of several times counts.
 
@@ -18,14 +18,14 @@ use serde_json::json;
 use tower::ServiceExt;
 
 mod made;
-use made::{DAYS, Roastery, forget, today};
+use made::{DAYS, Roastery, Then, forget, today};
 
-/// Batches, and whether all that is roasted is sold: ten movements a batch, or three.
-const SIZES: [(i64, bool); 4] = [
-    (1_000, true),
-    (10_000, true),
-    (40_000, true),
-    (1_000_000, false),
+/// Batches, and what becomes of them.
+const SIZES: [(i64, Then); 4] = [
+    (1_000, Then::Sold),
+    (10_000, Then::Sold),
+    (40_000, Then::Sold),
+    (1_000_000, Then::Scrapped),
 ];
 /// Batches of a lot.
 const OF_A_LOT: i64 = 1_000;
@@ -61,16 +61,16 @@ fn main() {
     let rows: Vec<Row> = SIZES
         .iter()
         .filter(|(batches, _)| million || *batches < 1_000_000)
-        .map(|(batches, sells)| measured(*batches, *sells))
+        .map(|(batches, then)| measured(*batches, *then))
         .collect();
     if let Some(file) = arguments.iter().find(|a| *a != "million") {
         std::fs::write(file, picture(&rows)).expect("the picture can be written");
     }
 }
 
-fn measured(batches: i64, sells: bool) -> Row {
+fn measured(batches: i64, then: Then) -> Row {
     let lots = usize::try_from(batches / OF_A_LOT).unwrap_or(1).max(2);
-    let mut roastery = Roastery::new(lots, sells);
+    let mut roastery = Roastery::new(lots, then);
     roastery.roast(batches);
     take_orders(&roastery);
     let row = Row {
