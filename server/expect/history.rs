@@ -194,15 +194,15 @@ pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
             learner.append(fact);
             continue;
         }
-        let facts = learner.history().facts().iter();
-        let of_batch =
-            |fact: &&Arc<Fact>| matches!(&***fact, Fact::Batch(batch) if batch.id == change.id);
-        // What is undone was mostly booked last.
-        let known = facts.rev().find(of_batch).cloned();
-        if let Some(fact) = known {
+        if let Some(fact) = learner.history().find(true, &change.id).cloned() {
             learner.remove(&fact);
         }
     }
+}
+
+/// Whether a change tells a learner anything: most of what is booked of a batch is nothing to learn.
+pub fn is_news(learner: &Learner, change: &Change) -> bool {
+    learner.history().find(true, &change.id) != change.fact.as_ref()
 }
 
 /// The day from which each lot, or one, ages.

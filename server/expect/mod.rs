@@ -232,8 +232,13 @@ impl Expect {
             self.learn_anew(facts, settings).await?;
         } else {
             for batch in &news.batches {
-                let change = history::of_batch(tx, site, *batch).await?;
-                self.change(|learner| history::apply(learner, change));
+                let mut changes = history::of_batch(tx, site, *batch).await?;
+                let learner = self.learner();
+                changes.retain(|change| history::is_news(&learner, change));
+                drop(learner);
+                if !changes.is_empty() {
+                    self.change(|learner| history::apply(learner, changes));
+                }
             }
         }
         let mut followed = self.followed.borrow().clone();
