@@ -139,14 +139,16 @@ impl Roastery {
             "charge_limits": []});
         self.roaster = self.put::<Roaster>(roaster).into();
         let numbers: Vec<usize> = (0..lots).collect();
+        // A receipt takes no more than 1,000 t of a lot, and a book 1,000,000 t: a million batches are of one lot or of a thousand.
+        let receipts = 12_usize.div_ceil(lots);
         for numbers in numbers.chunks(BESIDE) {
-            self.take_in(numbers, coffee);
+            self.take_in(numbers, coffee, receipts);
         }
         self.lot = self.lots[0];
     }
 
-    /// A delivery of some lots, with its bill, and its green: enough for a million batches of one lot, and a receipt takes no more than 1,000 t of each.
-    fn take_in(&mut self, numbers: &[usize], coffee: Uuid) {
+    /// A delivery of some lots, with its bill, and so many receipts of 900 t of each.
+    fn take_in(&mut self, numbers: &[usize], coffee: Uuid, receipts: usize) {
         let reference = format!("HG-{}", numbers[0]);
         let delivery = json!({"supplier": "Harbour Green", "reference": reference, "expected_day": "2021-11-02"});
         let delivery = self.put::<Delivery>(delivery);
@@ -163,7 +165,7 @@ impl Roastery {
         self.put::<CostLine>(cost);
         let receipt = json!({"v": 1, "happened_at": "2021-11-26T09:00:00Z", "delivery": delivery, "lines": lines});
         let receipt: Receipt = serde_json::from_value(receipt).expect("a receipt");
-        for _ in 0..12 {
+        for _ in 0..receipts {
             let id = self.app.clock.new_id();
             let done = self.app.carry_out(self.actor(), id, receipt.clone());
             self.runtime.block_on(done).expect("a receipt");

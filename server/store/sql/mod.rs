@@ -72,17 +72,13 @@ impl Transaction {
 
     /// Begins a statement behind what waits.
     fn behind(&mut self, text: &str) -> QueryBuilder<Db> {
-        match self.waiting.take() {
-            Some(mut waiting) => {
-                self.together += 1;
-                waiting.push(";\n").push(text);
-                waiting
-            }
-            None => {
-                self.together = 1;
-                QueryBuilder::new(text)
-            }
-        }
+        let Some(mut waiting) = self.waiting.take() else {
+            self.together = 1;
+            return QueryBuilder::new(text);
+        };
+        self.together += 1;
+        waiting.push(";\n").push(text);
+        waiting
     }
 
     /// Writes what nothing need be answered to, with what comes next or when the turn ends. That it cannot be written is said then, and ends the turn.
