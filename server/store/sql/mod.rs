@@ -94,16 +94,11 @@ impl Transaction {
     async fn insert_later(
         &mut self,
         what: &'static str,
-        values: impl FnOnce(Separated<'_, Db, &'static str>),
+        mut values: impl FnMut(Separated<'_, Db, &'static str>),
     ) -> Result<()> {
         let mut insert = self.behind("INSERT INTO ");
         insert.push(what).push(" ");
-        let mut values = Some(values);
-        insert.push_values([()], |row, ()| {
-            if let Some(values) = values.take() {
-                values(row);
-            }
-        });
+        insert.push_values([()], |row, ()| values(row));
         self.later(insert).await
     }
 }
