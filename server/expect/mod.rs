@@ -30,7 +30,7 @@ use crate::floor::batch::{Judgement, Verdict};
 use crate::follow::{self, News};
 use crate::fraction::Fraction;
 use crate::ids::{LotId, RoasterId, SiteId, StyleId};
-use crate::loss::{self, Fact, Learner, Prediction, Question, Settings};
+use crate::loss::{self, Learner, Prediction, Question, Settings};
 use crate::mass::Mass;
 use crate::refusal::{Outcome, Refusal};
 use crate::setup::{self, Lot, Site, Style};
@@ -49,6 +49,10 @@ pub struct Expect {
 
 /// It is written down after so many new facts, and when the service stops.
 const WRITE_EVERY: usize = 512;
+
+fn failed() -> StoreError {
+    StoreError::Damaged("learning failed".to_owned())
+}
 
 /// What the learner is asked about one reading, of one batch or several together.
 #[derive(Debug, Clone)]
@@ -188,11 +192,12 @@ impl Expect {
         // In this order: the learner may know more than the place says, which is then followed once more, but never less.
         let followed = self.followed.borrow().clone();
         let learner = self.learner();
-        let image = written::image(&followed, &learner);
+        let known = learner.history().facts().len();
+        let image = behind_the_floor(move || written::image(&followed, &learner));
+        let image = image.await.ok_or_else(failed)?;
         let mut tx = store.write().await?;
         tx.put_learned(site, image).await?;
         tx.commit().await?;
-        let known = learner.history().facts().len();
         self.written.store(known, Ordering::Relaxed);
         Ok(())
     }
@@ -229,16 +234,31 @@ impl Expect {
         if anew {
             let facts = history::read(tx, site).await?;
             let settings = settings(tx, site).await?;
-            self.learn_anew(facts, settings).await?;
+            let known = self.learner();
+            self.learn(move || {
+                let mut learner = if *known.settings() == settings {
+                    Learner::clone(&known)
+                } else {
+                    Learner::new(settings)
+                };
+                learner.replay(facts.into_iter().collect());
+                learner
+            })
+            .await?;
         } else {
+            let mut changes = Vec::new();
             for batch in &news.batches {
-                let mut changes = history::of_batch(tx, site, *batch).await?;
-                let learner = self.learner();
-                changes.retain(|change| history::is_news(&learner, change));
-                drop(learner);
-                if !changes.is_empty() {
-                    self.change(|learner| history::apply(learner, changes));
-                }
+                changes.extend(history::of_batch(tx, site, *batch).await?);
+            }
+            let known = self.learner();
+            changes.retain(|change| history::is_news(&known, change));
+            if !changes.is_empty() {
+                self.learn(move || {
+                    let mut learner = Learner::clone(&known);
+                    history::apply(&mut learner, changes);
+                    learner
+                })
+                .await?;
             }
         }
         let mut followed = self.followed.borrow().clone();
@@ -265,28 +285,16 @@ impl Expect {
         Questions::read(self.learner(), tx, site).await
     }
 
-    fn change(&self, change: impl FnOnce(&mut Learner)) {
+    /// Learns more, or all anew. It may take long: whoever asks meanwhile is answered by what was known.
+    async fn learn(
+        &self,
+        learn: impl FnOnce() -> Learner + Send + 'static,
+    ) -> Result<(), StoreError> {
+        let learned = behind_the_floor(learn).await.ok_or_else(failed)?;
         let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
-        change(Arc::make_mut(&mut held));
-    }
-
-    /// Learns from all facts what may have to be learned otherwise. It may take long: whoever asks meanwhile is answered by what was known.
-    async fn learn_anew(&self, facts: Vec<Fact>, settings: Settings) -> Result<(), StoreError> {
-        let known = self.learner();
-        let learned = behind_the_floor(move || {
-            let mut learner = if *known.settings() == settings {
-                Learner::clone(&known)
-            } else {
-                Learner::new(settings)
-            };
-            learner.replay(facts.into_iter().collect());
-            Arc::new(learner)
-        });
-        let failed = || StoreError::Damaged("learning anew failed".to_owned());
-        let learned = learned.await.ok_or_else(failed)?;
-        let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
-        let known = std::mem::replace(&mut *held, learned);
+        let known = std::mem::replace(&mut *held, Arc::new(learned));
         drop(held);
+        // Nobody waits for what was known to be let go.
         drop(known);
         Ok(())
     }

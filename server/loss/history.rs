@@ -6,6 +6,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use rpds::{HashTrieMapSync, VectorSync};
 use serde::{Deserialize, Serialize};
 
 /// Minutes of a day.
@@ -238,16 +239,16 @@ impl Fact {
     }
 }
 
-/// Facts in order.
+/// Facts in order. A copy shares with it what neither changes: there are many, and most are of all that a roastery ever roasted.
 #[derive(Debug, Clone, Default)]
 pub struct History {
-    facts: Vec<Arc<Fact>>,
-    /// When each batch and each event was, by its id: shared between copies of a history, of which there are many.
+    facts: VectorSync<Arc<Fact>>,
+    /// When each batch and each event was, by its id.
     batches: Times,
     events: Times,
 }
 
-type Times = HashMap<Arc<str>, Time>;
+type Times = HashTrieMapSync<Box<str>, Time>;
 
 impl History {
     /// An empty history.
@@ -258,7 +259,7 @@ impl History {
 
     /// All facts, in order.
     #[must_use]
-    pub fn facts(&self) -> &[Arc<Fact>] {
+    pub const fn facts(&self) -> &VectorSync<Arc<Fact>> {
         &self.facts
     }
 
@@ -273,21 +274,20 @@ impl History {
 
     /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
     pub fn put(&mut self, fact: Fact) -> usize {
-        let time = fact.key().0;
-        let before = self.times_of(&fact).insert(fact.id().into(), time);
-        let old = before.map(|time| self.place((time, fact.id())));
-        if let Some(old) = old {
-            self.facts.remove(old);
-        }
+        let old = self.take(&fact);
         let new = self.place(fact.key());
-        self.facts.insert(new, Arc::new(fact));
+        let time = fact.key().0;
+        self.times_of(&fact).insert_mut(fact.id().into(), time);
+        let after = self.cut(new);
+        self.facts.push_back_mut(Arc::new(fact));
+        self.go_on(after);
         old.map_or(new, |old| old.min(new))
     }
 
     /// The history with further facts, each in its place; of facts with one id the last stays.
     #[must_use]
     pub fn with(&self, facts: impl IntoIterator<Item = Fact>) -> Self {
-        let mut all = self.facts.clone();
+        let mut all: Vec<_> = self.facts.iter().cloned().collect();
         all.extend(facts.into_iter().map(Arc::new));
         let name = |fact: &Fact| (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
         let mut last = HashMap::with_capacity(all.len());
@@ -299,18 +299,39 @@ impl History {
         let mut history = Self::default();
         for fact in &all {
             let time = fact.key().0;
-            history.times_of(fact).insert(fact.id().into(), time);
+            history.times_of(fact).insert_mut(fact.id().into(), time);
         }
-        history.facts = all;
+        history.facts = all.into_iter().collect();
         history
     }
 
-    /// Takes a fact out (a batch undone). Returns the place it had.
+    /// Takes a fact out (a batch undone), as it is known by its id. Returns the place it had.
     pub fn take(&mut self, fact: &Fact) -> Option<usize> {
-        let time = self.times_of(fact).remove(fact.id())?;
+        let times = self.times_of(fact);
+        let time = *times.get(fact.id())?;
+        times.remove_mut(fact.id());
         let place = self.place((time, fact.id()));
-        self.facts.remove(place);
+        let mut after = self.cut(place);
+        after.pop();
+        self.go_on(after);
         Some(place)
+    }
+
+    /// Takes off all facts from a place on: the last first.
+    fn cut(&mut self, place: usize) -> Vec<Arc<Fact>> {
+        let mut after = Vec::with_capacity(self.facts.len() - place);
+        while self.facts.len() > place {
+            after.extend(self.facts.last().cloned());
+            self.facts.drop_last_mut();
+        }
+        after
+    }
+
+    /// Puts facts back that were taken off.
+    fn go_on(&mut self, after: Vec<Arc<Fact>>) {
+        for fact in after.into_iter().rev() {
+            self.facts.push_back_mut(fact);
+        }
     }
 
     fn times_of(&mut self, fact: &Fact) -> &mut Times {
@@ -326,16 +347,25 @@ impl History {
         let same = |(a, b): (&Arc<Fact>, &Arc<Fact>)| Arc::ptr_eq(a, b) || a == b;
         self.facts
             .iter()
-            .zip(&other.facts)
+            .zip(other.facts.iter())
             .take_while(|&pair| same(pair))
             .count()
     }
 
     fn place(&self, key: Key<'_>) -> usize {
-        match self.facts.last() {
-            Some(last) if last.key() < key => self.facts.len(),
-            _ => self.facts.partition_point(|fact| fact.key() < key),
+        let (mut from, mut to) = (0, self.facts.len());
+        if self.facts.last().is_some_and(|last| last.key() < key) {
+            from = to;
         }
+        while from < to {
+            let middle = usize::midpoint(from, to);
+            if self.facts[middle].key() < key {
+                from = middle + 1;
+            } else {
+                to = middle;
+            }
+        }
+        from
     }
 }
 

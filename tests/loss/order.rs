@@ -259,8 +259,10 @@ fn the_made_history_exercises_the_rules() {
 #[test]
 fn a_fact_taken_out_leaves_no_trace() {
     let all = facts(11, 700);
-    let mut learner = in_order(&all);
+    let before = in_order(&all);
+    let mut learner = before.clone();
     learner.remove(&all[300]);
+    assert_same_image(&before, &in_order(&all));
     let rest: Vec<Fact> = all
         .iter()
         .enumerate()

@@ -3,6 +3,7 @@
 //! An image is taken up by no other program than the one that wrote it, to the last line of its source. So a new release learns once anew,
 //! and nobody has to tell whether it reads a fact, or reckons with it, otherwise than the one before.
 
+use rpds::VectorSync;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
@@ -21,11 +22,11 @@ type Learned = (
     Vec<Fact>,
     AllNames,
     usize,
-    Vec<Row>,
-    Vec<Judged>,
+    VectorSync<Row>,
+    VectorSync<Judged>,
     Vec<Planned>,
     Vec<Released>,
-    Vec<Checkpoint>,
+    VectorSync<Checkpoint>,
     State,
 );
 

@@ -13,6 +13,7 @@ mod rules;
 
 use std::sync::Arc;
 
+use rpds::VectorSync;
 use serde::{Deserialize, Serialize};
 
 use self::names::AllNames;
@@ -140,6 +141,8 @@ struct Checkpoint {
 }
 
 /// Learns expected losses from a history of batches. See the module for the model.
+///
+/// A copy shares with it what neither changes, so that it costs next to nothing, however long the history.
 #[derive(Debug, Clone)]
 pub struct Learner {
     settings: Settings,
@@ -148,14 +151,14 @@ pub struct Learner {
     names: AllNames,
     /// Facts folded so far.
     folded: usize,
-    rows: Vec<Row>,
-    judged: Vec<Judged>,
+    rows: VectorSync<Row>,
+    judged: VectorSync<Judged>,
     planned: Vec<Planned>,
     released: Vec<Released>,
     state: State,
-    checkpoints: Vec<Checkpoint>,
+    checkpoints: VectorSync<Checkpoint>,
     /// States before a row under the present spreads and decisions, to rebuild from.
-    snapshots: Vec<(usize, Filter)>,
+    snapshots: VectorSync<(usize, Filter)>,
 }
 
 fn entry<T: Default>(list: &mut Vec<T>, place: usize) -> &mut T {
@@ -163,6 +166,19 @@ fn entry<T: Default>(list: &mut Vec<T>, place: usize) -> &mut T {
         list.push(T::default());
     }
     &mut list[place]
+}
+
+fn at<T: Clone>(list: &mut VectorSync<T>, place: usize) -> &mut T {
+    let Some(item) = list.get_mut(place) else {
+        unreachable!("places are those of rows that are there")
+    };
+    item
+}
+
+fn truncate<T: Clone>(list: &mut VectorSync<T>, length: usize) {
+    while list.len() > length {
+        list.drop_last_mut();
+    }
 }
 
 fn count(n: u32) -> f64 {
@@ -191,18 +207,18 @@ impl Learner {
             history: History::new(),
             names: AllNames::default(),
             folded: 0,
-            rows: Vec::new(),
-            judged: Vec::new(),
+            rows: VectorSync::new_sync(),
+            judged: VectorSync::new_sync(),
             planned: Vec::new(),
             released: Vec::new(),
-            checkpoints: vec![Checkpoint {
+            checkpoints: VectorSync::from_iter([Checkpoint {
                 facts: 0,
                 rows: 0,
                 names: [0; 4],
                 state: state.clone(),
-            }],
+            }]),
             state,
-            snapshots: Vec::new(),
+            snapshots: VectorSync::new_sync(),
         }
     }
 
@@ -256,7 +272,7 @@ impl Learner {
 
     /// Batches as judged when they came, in order.
     #[must_use]
-    pub fn judged(&self) -> &[Judged] {
+    pub const fn judged(&self) -> &VectorSync<Judged> {
         &self.judged
     }
 
@@ -281,20 +297,27 @@ impl Learner {
     /// Log likelihood of all batches under given spreads, with the settings' share of gross errors.
     #[must_use]
     pub fn log_likelihood(&self, spreads: &Spreads) -> f64 {
-        Fit::log_likelihood(&self.settings, &self.rows, &self.planned, spreads)
+        Fit::log_likelihood(&self.settings, &self.rows_from(0), &self.planned, spreads)
     }
 
     fn fitted(&self, mut fit: Fit, priors: &Settings, enough: f64) -> Fit {
         let from = self.rows.len().saturating_sub(priors.window);
         fit.refit(
             priors,
-            &self.rows[from..],
+            &self.rows_from(from),
             &self.planned,
             from,
             self.names.counts()[0],
             enough,
         );
         fit
+    }
+
+    /// The rows from a place on, beside one another: a fit goes over them some hundred times.
+    fn rows_from(&self, from: usize) -> Vec<Row> {
+        (from..self.rows.len())
+            .map(|at| self.rows[at].clone())
+            .collect()
     }
 
     /// Effects alive in the state.
@@ -345,7 +368,7 @@ impl Learner {
             .last()
             .is_some_and(|checkpoint| checkpoint.facts > place)
         {
-            self.checkpoints.pop();
+            self.checkpoints.drop_last_mut();
         }
         let Some(checkpoint) = self.checkpoints.last() else {
             unreachable!("the checkpoint before any fact is never dropped")
@@ -353,8 +376,8 @@ impl Learner {
         self.state = checkpoint.state.clone();
         self.folded = checkpoint.facts;
         self.names.truncate(checkpoint.names);
-        self.rows.truncate(checkpoint.rows);
-        self.judged.truncate(checkpoint.rows);
+        truncate(&mut self.rows, checkpoint.rows);
+        truncate(&mut self.judged, checkpoint.rows);
         self.planned
             .retain(|planned| planned.fact < checkpoint.facts);
         for undone in self
@@ -363,15 +386,15 @@ impl Learner {
             .rev()
             .filter(|r| r.fact >= checkpoint.facts && r.row < checkpoint.rows)
         {
-            let judged = &mut self.judged[undone.row];
+            let judged = at(&mut self.judged, undone.row);
             (judged.learned, judged.dilution) = (false, undone.dilution);
         }
         self.released.retain(|r| r.fact < checkpoint.facts);
-        self.snapshots.clear();
+        self.snapshots = VectorSync::new_sync();
     }
 
     fn keep_checkpoint(&mut self) {
-        self.checkpoints.push(Checkpoint {
+        self.checkpoints.push_back_mut(Checkpoint {
             facts: self.folded,
             rows: self.rows.len(),
             names: self.names.counts(),

@@ -55,7 +55,8 @@ impl Learner {
             self.refit();
         }
         if rows.is_multiple_of(CHECKPOINT) && !refit {
-            self.snapshots.push((rows, self.state.filter.clone()));
+            self.snapshots
+                .push_back_mut((rows, self.state.filter.clone()));
         }
         if rows.is_multiple_of(CHECKPOINT) || refit {
             self.keep_checkpoint();
@@ -73,7 +74,10 @@ impl Learner {
 
     /// Builds the filter again from the rows, from the last snapshot that a change at `place` leaves valid.
     pub(super) fn rebuild(&mut self, place: usize) {
-        self.snapshots.retain(|&(row, _)| place > 0 && row <= place);
+        let stand = |&(row, _): &(usize, Filter)| place > 0 && row <= place;
+        while self.snapshots.last().is_some_and(|last| !stand(last)) {
+            self.snapshots.drop_last_mut();
+        }
         let (start, mut filter) = self
             .snapshots
             .last()
@@ -83,7 +87,7 @@ impl Learner {
         let spreads = &self.state.fit.spreads;
         for at in start..self.rows.len() {
             if at.is_multiple_of(CHECKPOINT) && at > start {
-                self.snapshots.push((at, filter.clone()));
+                self.snapshots.push_back_mut((at, filter.clone()));
             }
             let row = &self.rows[at];
             changes.open(&mut filter, at, row, spreads, &self.settings);

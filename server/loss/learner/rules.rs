@@ -1,6 +1,6 @@
 //! What is done with a weighed batch: learned or held, followed when three held ones agree, shown to the CUSUMs, noticed.
 
-use super::{Judged, Learner, Released, entry};
+use super::{Judged, Learner, Released, at, entry};
 use crate::loss::drift::{self, AGREEING, Notice, Pending, Side, Standing, Watch};
 use crate::loss::explain::{self, Odd, Previous};
 use crate::loss::filter::Look;
@@ -41,7 +41,7 @@ impl Learner {
         let sd = (prediction.variance + row.weighing).sqrt();
         self.digest(look.mean.to_bits());
         self.digest(sd.to_bits());
-        self.judged.push(Judged {
+        self.judged.push_back_mut(Judged {
             fact: self.folded,
             verdict,
             log_yield: look.mean,
@@ -52,7 +52,7 @@ impl Learner {
             explanations: Vec::new(),
             dilution: tails::dilution(self.state.fit.tail, (row.log_yield - look.mean) / sd),
         });
-        self.rows.push(row);
+        self.rows.push_back_mut(row);
         self.explain_or_note(place, &batch.weights, green, roasted);
         if self.rows[place].counts {
             // What was put right is judged as if it had been right from the start.
@@ -68,7 +68,7 @@ impl Learner {
 
     /// Explains a flagged batch from the roaster's habits, or adds a sound one to them.
     fn explain_or_note(&mut self, place: usize, weights: &Weights, green_g: f64, roasted_g: f64) {
-        let judged = &mut self.judged[place];
+        let judged = at(&mut self.judged, place);
         let habits = &mut entry(&mut self.state.roasters, self.rows[place].roaster).habits;
         let sd = judged.verdict.sd / (1.0 - judged.verdict.mean);
         if judged.verdict.outcome == Outcome::Ok {
@@ -100,7 +100,7 @@ impl Learner {
         let noise = self.noise(place) * judged.dilution;
         let z = innovation / (judged.sd * prediction.scale);
         self.state.filter.learn(row, look, innovation, noise);
-        self.judged[place].learned = true;
+        at(&mut self.judged, place).learned = true;
         let row = &self.rows[place];
         let (lot, roaster, style) = (row.lot, row.roaster, row.style);
         *entry(&mut self.state.style_batches, style) += 1;
@@ -166,7 +166,7 @@ impl Learner {
         let (lot, roaster) = (self.rows[place].lot, self.rows[place].roaster);
         self.open_at(places[0], is_lot, size * size);
         for &p in places {
-            let judged = &mut self.judged[p];
+            let judged = at(&mut self.judged, p);
             self.released.push(Released {
                 fact: self.folded,
                 row: p,
@@ -254,7 +254,7 @@ impl Learner {
         standing: Standing,
     ) {
         let channel = self.channel_of(place, is_lot);
-        let judged = &mut self.judged[place];
+        let judged = at(&mut self.judged, place);
         if is_lot {
             judged.lot_notice = true;
         } else {
