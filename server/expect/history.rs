@@ -331,9 +331,9 @@ impl Beside {
             id: batch.id.to_string(),
             minute: out.minute,
             millisecond: out.at.millisecond(),
-            lot: lot(self.lots.get(&lot_id)?, self.received.get(&lot_id).copied()),
-            style: style(self.styles.get(&first.style)?),
-            roaster: first.roaster.to_string(),
+            lot: lot(self.lots.get(&lot_id)?, self.received.get(&lot_id).copied()).into(),
+            style: style(self.styles.get(&first.style)?).into(),
+            roaster: first.roaster.to_string().into(),
             review: review(&run),
             weights: Weights {
                 charges_g,

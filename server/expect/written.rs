@@ -44,9 +44,7 @@ impl Followed {
 /// The bytes that are written down.
 pub fn image(followed: &Followed, learner: &Learner) -> Vec<u8> {
     let place = postcard::to_extend(&(followed.size, followed.tree.bytes()), Vec::new());
-    let mut image = place.unwrap_or_default();
-    image.extend(learner.image());
-    image
+    learner.image(place.unwrap_or_default())
 }
 
 /// What was written down; none if that is not sound, or of another program or other settings.

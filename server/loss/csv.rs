@@ -5,6 +5,7 @@
 
 use std::collections::HashMap;
 use std::fmt;
+use std::sync::Arc;
 
 use super::history::{Batch, DAY, Fact, Happening, Lot, Review, Style, Weights};
 use super::learner::Learner;
@@ -218,12 +219,12 @@ impl Cells<'_> {
                 parse_minute,
             ),
             millisecond: 0,
-            lot,
-            style: Style {
+            lot: lot.into(),
+            style: Arc::new(Style {
                 id: self.name("style"),
                 nominal_loss,
-            },
-            roaster: self.name("roaster"),
+            }),
+            roaster: self.name("roaster").into(),
             weights,
             teaches: true,
             review: Review::None,

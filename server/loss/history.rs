@@ -77,7 +77,7 @@ pub enum Review {
         roasted_g: f64,
     },
     /// It was a batch of another lot.
-    OtherLot(Lot),
+    OtherLot(Arc<Lot>),
     /// Coffee was carried over from or to the neighbouring batch: not learned.
     CarriedOver,
     /// Set aside: not learned.
@@ -94,11 +94,11 @@ pub struct Batch {
     /// Milliseconds of that minute that had passed.
     pub millisecond: u32,
     /// Lot as booked.
-    pub lot: Lot,
+    pub lot: Arc<Lot>,
     /// Style.
-    pub style: Style,
+    pub style: Arc<Style>,
     /// Id of the roaster with its scales.
-    pub roaster: String,
+    pub roaster: Arc<str>,
     /// Readings as booked.
     pub weights: Weights,
     /// False for reckoned weights, warm-up and purge batches, sample roasters in their own style: these are judged, never learned.
@@ -179,10 +179,6 @@ pub enum Happening {
 }
 
 /// One fact of the history.
-#[expect(
-    clippy::large_enum_variant,
-    reason = "nearly all facts are batches, and the history keeps each behind one pointer"
-)]
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Fact {
     /// A batch was weighed out.
@@ -246,9 +242,45 @@ pub struct History {
     /// When each batch and each event was, by its id.
     batches: Times,
     events: Times,
+    shared: Shared,
 }
 
 type Times = HashTrieMapSync<Box<str>, Time>;
+
+/// What many batches have in common, by id, as the last of them had it: there once for all of them.
+#[derive(Debug, Clone, Default)]
+struct Shared {
+    lots: HashTrieMapSync<Box<str>, Arc<Lot>>,
+    styles: HashTrieMapSync<Box<str>, Arc<Style>>,
+    roasters: HashTrieMapSync<Box<str>, Arc<str>>,
+}
+
+impl Shared {
+    /// The fact with what is there already in place of what is the same.
+    fn in_common(&mut self, mut fact: Fact) -> Arc<Fact> {
+        if let Fact::Batch(batch) = &mut fact {
+            share(&mut self.lots, &batch.lot.id.clone(), &mut batch.lot);
+            share(&mut self.styles, &batch.style.id.clone(), &mut batch.style);
+            share(
+                &mut self.roasters,
+                &batch.roaster.clone(),
+                &mut batch.roaster,
+            );
+        }
+        Arc::new(fact)
+    }
+}
+
+fn share<T: PartialEq + ?Sized>(
+    known: &mut HashTrieMapSync<Box<str>, Arc<T>>,
+    id: &str,
+    value: &mut Arc<T>,
+) {
+    match known.get(id).filter(|there| *there == value) {
+        Some(there) => *value = Arc::clone(there),
+        None => known.insert_mut(id.into(), Arc::clone(value)),
+    }
+}
 
 impl History {
     /// An empty history.
@@ -279,7 +311,8 @@ impl History {
         let time = fact.key().0;
         self.times_of(&fact).insert_mut(fact.id().into(), time);
         let after = self.cut(new);
-        self.facts.push_back_mut(Arc::new(fact));
+        let fact = self.shared.in_common(fact);
+        self.facts.push_back_mut(fact);
         self.go_on(after);
         old.map_or(new, |old| old.min(new))
     }
@@ -288,7 +321,8 @@ impl History {
     #[must_use]
     pub fn with(&self, facts: impl IntoIterator<Item = Fact>) -> Self {
         let mut all: Vec<_> = self.facts.iter().cloned().collect();
-        all.extend(facts.into_iter().map(Arc::new));
+        let mut shared = self.shared.clone();
+        all.extend(facts.into_iter().map(|fact| shared.in_common(fact)));
         let name = |fact: &Fact| (matches!(fact, Fact::Batch(_)), fact.id().to_owned());
         let mut last = HashMap::with_capacity(all.len());
         for fact in all.iter().rev() {
@@ -296,7 +330,10 @@ impl History {
         }
         all.retain(|fact| last.get(&name(fact)) == Some(&Arc::as_ptr(fact)));
         all.sort_by(|a, b| a.key().cmp(&b.key()));
-        let mut history = Self::default();
+        let mut history = Self {
+            shared,
+            ..Self::default()
+        };
         for fact in &all {
             let time = fact.key().0;
             history.times_of(fact).insert_mut(fact.id().into(), time);

@@ -1,6 +1,8 @@
 //! Speed of the loss learner. Targets: an update with its prediction under 2 us at 60 live effects; a refit of 4,000 batches under 50 ms;
 //! a replay of 40,000 batches with 300 lots and all refits under 5 s.
 
+use std::sync::Arc;
+
 use divan::{Bencher, black_box};
 use outturn::loss::{
     Batch, Fact, Happening, History, Learner, Lot, Question, Review, Settings, Style, Weights, csv,
@@ -57,12 +59,12 @@ impl Made {
             id: format!("{i:08}"),
             minute: i64::from(i) * 50,
             millisecond: 0,
-            lot: Self::lot(number),
-            style: Style {
+            lot: Self::lot(number).into(),
+            style: Arc::new(Style {
                 id: format!("style {style}"),
                 nominal_loss: 0.135 + 0.016 * f64::from(style),
-            },
-            roaster: format!("roaster {roaster}"),
+            }),
+            roaster: format!("roaster {roaster}").into(),
             weights: Weights {
                 charges_g: vec![12_000.0],
                 roasted_g: 12_000.0 * log_yield.exp(),
@@ -124,9 +126,9 @@ fn update_and_predict_100_times(bencher: Bencher<'_, '_>) {
         .map(|i| {
             let batch = made.batch(i);
             let question = Question {
-                lot: batch.lot.clone(),
-                style: batch.style.clone(),
-                roaster: batch.roaster.clone(),
+                lot: Lot::clone(&batch.lot),
+                style: Style::clone(&batch.style),
+                roaster: batch.roaster.to_string(),
                 minute: batch.minute,
                 charges_g: batch.weights.charges_g.clone(),
                 division_in_g: 20.0,
@@ -197,16 +199,13 @@ fn review_300_batches_back(bencher: Bencher<'_, '_>) {
     let history = history(40_000, 300, 12);
     let base = learner(&history);
     let facts = history.facts();
-    let fact = facts[..facts.len() - 300]
-        .iter()
-        .rev()
-        .find_map(|fact| match &**fact {
-            Fact::Batch(batch) => Some(Fact::Batch(Batch {
-                review: Review::SetAside,
-                ..batch.clone()
-            })),
-            Fact::Event { .. } => None,
-        });
+    let fact = facts.iter().rev().skip(300).find_map(|fact| match &**fact {
+        Fact::Batch(batch) => Some(Fact::Batch(Batch {
+            review: Review::SetAside,
+            ..batch.clone()
+        })),
+        Fact::Event { .. } => None,
+    });
     let fact = fact.expect("a batch");
     bencher
         .with_inputs(|| base.clone())

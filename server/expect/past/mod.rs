@@ -215,9 +215,9 @@ fn fact(batch: &PastBatch, beside: &Beside, strangers: &HashMap<String, Stranger
         id: batch.id.to_string(),
         minute: batch.minute,
         millisecond: 0,
-        lot,
-        style: history::style(beside.styles.get(&batch.style)?),
-        roaster: batch.roaster.to_string(),
+        lot: lot.into(),
+        style: history::style(beside.styles.get(&batch.style)?).into(),
+        roaster: batch.roaster.to_string().into(),
         weights: Weights {
             charges_g: vec![batch.green_g.grams()],
             roasted_g: batch.roasted_g.grams(),

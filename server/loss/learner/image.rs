@@ -3,6 +3,7 @@
 //! An image is taken up by no other program than the one that wrote it, to the last line of its source. So a new release learns once anew,
 //! and nobody has to tell whether it reads a fact, or reckons with it, otherwise than the one before.
 
+use postcard::ser_flavors::Size;
 use rpds::VectorSync;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -30,33 +31,33 @@ type Learned = (
     State,
 );
 
-fn bytes_of<T: Serialize>(value: &T, into: Vec<u8>) -> Vec<u8> {
-    let Ok(bytes) = postcard::to_extend(value, into) else {
-        unreachable!("plain values of known length can be written")
-    };
-    bytes
+/// Writes a value behind what is there. How long it is, is reckoned first: an image is of megabytes, and one that grows is there twice.
+fn write<T: Serialize>(value: &T, mut bytes: Vec<u8>) -> postcard::Result<Vec<u8>> {
+    bytes.reserve_exact(postcard::serialize_with_flavor(value, Size::default())?);
+    postcard::to_extend(value, bytes)
 }
 
 impl Learner {
-    /// What [`Learner::of_image`] takes up: a digest of the rest, the source, the settings, and what was learned.
+    /// What [`Learner::of_image`] takes up, behind what is there already: a digest of the rest, the source, the settings, and what was learned.
     #[must_use]
-    pub fn image(&self) -> Vec<u8> {
-        let body = bytes_of(&(SOURCE, &self.settings), vec![0; size_of::<Sum>()]);
-        let mut image = bytes_of(
-            &(
-                self.history.facts(),
-                &self.names,
-                self.folded,
-                &self.rows,
-                &self.judged,
-                &self.planned,
-                &self.released,
-                &self.checkpoints,
-                &self.state,
-            ),
-            body,
+    pub fn image(&self, mut before: Vec<u8>) -> Vec<u8> {
+        let start = before.len();
+        before.resize(start + size_of::<Sum>(), 0);
+        let learned = (
+            self.history.facts(),
+            &self.names,
+            self.folded,
+            &self.rows,
+            &self.judged,
+            &self.planned,
+            &self.released,
+            &self.checkpoints,
+            &self.state,
         );
-        let (sum, body) = image.split_at_mut(size_of::<Sum>());
+        let Ok(mut image) = write(&((SOURCE, &self.settings), learned), before) else {
+            unreachable!("plain values of known length can be written")
+        };
+        let (sum, body) = image[start..].split_at_mut(size_of::<Sum>());
         sum.copy_from_slice(&Sha256::digest(body));
         image
     }

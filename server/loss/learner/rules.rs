@@ -241,7 +241,7 @@ impl Learner {
         if is_lot {
             Channel::Lot(batch.true_lot().id.clone())
         } else {
-            Channel::Roaster(batch.roaster.clone())
+            Channel::Roaster(batch.roaster.to_string())
         }
     }
 
