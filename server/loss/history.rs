@@ -259,13 +259,9 @@ impl Shared {
     /// The fact with what is there already in place of what is the same.
     fn in_common(&mut self, mut fact: Fact) -> Arc<Fact> {
         if let Fact::Batch(batch) = &mut fact {
-            share(&mut self.lots, &batch.lot.id.clone(), &mut batch.lot);
-            share(&mut self.styles, &batch.style.id.clone(), &mut batch.style);
-            share(
-                &mut self.roasters,
-                &batch.roaster.clone(),
-                &mut batch.roaster,
-            );
+            share(&mut self.lots, &mut batch.lot, |lot| &lot.id);
+            share(&mut self.styles, &mut batch.style, |style| &style.id);
+            share(&mut self.roasters, &mut batch.roaster, |roaster| roaster);
         }
         Arc::new(fact)
     }
@@ -273,12 +269,12 @@ impl Shared {
 
 fn share<T: PartialEq + ?Sized>(
     known: &mut HashTrieMapSync<Box<str>, Arc<T>>,
-    id: &str,
     value: &mut Arc<T>,
+    id: impl Fn(&T) -> &str,
 ) {
-    match known.get(id).filter(|there| *there == value) {
+    match known.get(id(value)).filter(|there| *there == value) {
         Some(there) => *value = Arc::clone(there),
-        None => known.insert_mut(id.into(), Arc::clone(value)),
+        None => known.insert_mut(id(value).into(), Arc::clone(value)),
     }
 }
 
