@@ -17,6 +17,7 @@ use super::{Commits, Read, Result, Store, StoreError, Write};
 use snapshot::Snapshot;
 use turn::{Turn, Writer};
 
+mod back;
 mod snapshot;
 mod turn;
 
@@ -86,9 +87,8 @@ const READERS: u32 = 4;
 
 /// How much of the file a connection keeps in memory, in KiB, less than nothing as SQLite has it. Its own 2 MiB are less than one lot of five years.
 const CACHE: &str = "-16384";
-/// How many pages stand beside the database before a commit writes them into it, 32 MB. A weigh-out makes some 35, and SQLite's own 1,000 would
-/// have one commit in thirty wait for that.
-const BESIDE: &str = "8000";
+/// How many pages may stand beside the database before a commit itself writes them back, 128 MB: only where that is not done in time otherwise.
+const BESIDE: &str = "32000";
 /// How many bytes of the file beside the database, which grows while somebody reads on and on, stay when its content has been written back.
 const MOST_BESIDE: &str = "67108864";
 /// How many rows the thread of a connection reads before they are taken from it.
@@ -144,7 +144,8 @@ impl Database {
             .max_connections(READERS)
             .connect_with(options.clone().read_only(true))
             .await?;
-        Ok((Writer::of(writer, options), readers))
+        let back = back::connect(&options).await?;
+        Ok((Writer::of(writer, back, options), readers))
     }
 }
 

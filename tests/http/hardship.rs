@@ -526,6 +526,28 @@ fn overwrite(file: &mut File, from: u64, to: u64) {
     file.sync_all().unwrap();
 }
 
+/// What commits leave beside the book is written back while work goes on, so that it takes no more room however long that is.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_committed_is_written_back() {
+    let place = Place::new();
+    let (program, mut shift) = place.furnished().await;
+    let beside = place.path().join("book.sqlite-wal");
+    let length = || std::fs::metadata(&beside).unwrap().len();
+    let begin = length();
+    for _ in 0..50 {
+        shift.receive().await;
+    }
+    let fifty = length() - begin;
+    for _ in 0..950 {
+        shift.receive().await;
+    }
+    // After two hundred commits it begins anew, a few later where somebody reads.
+    let most = length();
+    assert!(most < begin + 10 * fifty, "{begin} {fifty} {most}");
+    shift.check_all().await;
+    program.stop();
+}
+
 /// A book whose file was cut, or is no book at all, is never gone on with: the program says what to do, and a copy brings everything back.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_cut_file() {

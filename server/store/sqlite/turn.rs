@@ -5,9 +5,11 @@ use std::sync::Arc;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection, Error, Executor, QueryBuilder};
-use tokio::sync::{Mutex, OwnedMutexGuard};
+use tokio::sync::{Mutex, OwnedMutexGuard, watch};
+use tokio::task::JoinHandle;
 use tokio::time::timeout;
 
+use super::back::write_back;
 use super::{Db, PATIENCE};
 
 type Result<T> = std::result::Result<T, Error>;
@@ -17,27 +19,42 @@ type Result<T> = std::result::Result<T, Error>;
 pub struct Writer {
     options: SqliteConnectOptions,
     place: Arc<Mutex<Place>>,
+    /// Ends when the place is closed, or gone.
+    back: Mutex<Option<JoinHandle<()>>>,
 }
 
 /// Where the connection lies while nobody has it.
 #[derive(Debug)]
-struct Place {
+pub struct Place {
     /// None where it was closed: whoever comes next opens it.
     connection: Option<SqliteConnection>,
-    /// Whether it stays closed.
-    over: bool,
+    /// How many commits there were; none when it stays closed.
+    commits: Option<watch::Sender<u64>>,
+}
+
+impl Place {
+    const fn is_over(&self) -> bool {
+        self.commits.is_none()
+    }
 }
 
 impl Writer {
-    /// One with an open connection, and with what to open another by.
-    pub fn of(connection: SqliteConnection, options: SqliteConnectOptions) -> Self {
-        let place = Place {
+    /// One with an open connection, with another that writes back what is committed, and with what to open more by.
+    pub fn of(
+        connection: SqliteConnection,
+        back: SqliteConnection,
+        options: SqliteConnectOptions,
+    ) -> Self {
+        let (made, commits) = watch::channel(0);
+        let place = Arc::new(Mutex::new(Place {
             connection: Some(connection),
-            over: false,
-        };
+            commits: Some(made),
+        }));
+        let back = write_back(back, commits, Arc::downgrade(&place));
         Self {
             options,
-            place: Arc::new(Mutex::new(place)),
+            place,
+            back: Mutex::new(Some(back)),
         }
     }
 
@@ -49,7 +66,7 @@ impl Writer {
     pub async fn turn(&self) -> Result<Turn> {
         let place = timeout(PATIENCE, Arc::clone(&self.place).lock_owned()).await;
         let mut place = place.map_err(|_| Error::PoolTimedOut)?;
-        if place.over {
+        if place.is_over() {
             return Err(Error::PoolClosed);
         }
         let mut connection = match place.connection.take() {
@@ -69,13 +86,18 @@ impl Writer {
         }
     }
 
-    /// Closes the connection when the last turn is over. There is no other after it.
+    /// Closes the connections when the last turn is over. There is no other after it.
     pub async fn close(&self) {
         let mut place = self.place.lock().await;
-        place.over = true;
+        place.commits = None;
         if let Some(connection) = place.connection.take() {
             // Whatever it says in going, it is gone.
             let _ = connection.close().await;
+        }
+        drop(place);
+        if let Some(back) = self.back.lock().await.take() {
+            // Where it failed, there is nothing to close.
+            let _ = back.await;
         }
     }
 }
@@ -108,6 +130,13 @@ impl Turn {
     pub async fn commit(mut self, mut statements: QueryBuilder<Db>) -> Result<()> {
         statements.build().execute(&mut *self).await?;
         self.open = false;
+        if let Some(commits) = self
+            .seat
+            .as_ref()
+            .and_then(|seat| seat.place.commits.as_ref())
+        {
+            commits.send_modify(|made| *made += 1);
+        }
         Ok(())
     }
 }
