@@ -76,6 +76,7 @@ impl Follower {
             let mut tx = self.store.read().await?;
             let leaves = tx.leaves(self.site, self.expect.followed(), PAGE).await?;
             if leaves.is_empty() {
+                drop(tx);
                 self.write_down().await;
                 return Ok(());
             }

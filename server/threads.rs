@@ -8,11 +8,12 @@ pub async fn behind_the_floor<T: Send + 'static>(
     work: impl FnOnce() -> T + Send + 'static,
 ) -> Option<T> {
     let (done, told) = oneshot::channel();
-    std::thread::spawn(move || {
+    let thread = std::thread::Builder::new().spawn(move || {
         give_way();
         // Whoever no longer waits for it does not want it.
         let _ = done.send(work());
     });
+    thread.ok()?;
     told.await.ok()
 }
 

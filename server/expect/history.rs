@@ -187,9 +187,12 @@ pub fn left_id(lot: LotId) -> String {
     format!("left {lot}")
 }
 
-/// Takes what batches have become into the learner.
+/// Takes what batches have become into the learner. What it knows already, as of a reading of several batches that comes with each of them, is not learned again.
 pub fn apply(learner: &mut Learner, changes: Vec<Change>) {
     for change in changes {
+        if !is_news(learner, &change) {
+            continue;
+        }
         if let Some(fact) = change.fact {
             learner.append(fact);
             continue;

@@ -50,8 +50,9 @@ pub struct Expect {
 /// It is written down after so many new facts, and when the service stops.
 const WRITE_EVERY: usize = 512;
 
+/// Why nothing came of what was to be learned, or to be written down of it.
 fn failed() -> StoreError {
-    StoreError::Damaged("learning failed".to_owned())
+    StoreError::Database("the learner failed".to_owned())
 }
 
 /// What the learner is asked about one reading, of one batch or several together.
@@ -215,7 +216,8 @@ impl Expect {
         let _ = followed.wait_for(|followed| followed.size >= size).await;
     }
 
-    /// Takes in what the next leaves changed: their batches, or everything where more depends on them. `tx` is a snapshot that has them.
+    /// Takes in what the next leaves changed: their batches, or everything where more depends on them. `tx` is a snapshot that has them. Only
+    /// one follows at a time: what it learns takes the place of what was known.
     ///
     /// # Errors
     /// [`StoreError`] when the book cannot be read.
@@ -251,8 +253,10 @@ impl Expect {
                 changes.extend(history::of_batch(tx, site, *batch).await?);
             }
             let known = self.learner();
-            changes.retain(|change| history::is_news(&known, change));
-            if !changes.is_empty() {
+            if changes
+                .iter()
+                .any(|change| history::is_news(&known, change))
+            {
                 self.learn(move || {
                     let mut learner = Learner::clone(&known);
                     history::apply(&mut learner, changes);
@@ -291,12 +295,17 @@ impl Expect {
         learn: impl FnOnce() -> Learner + Send + 'static,
     ) -> Result<(), StoreError> {
         let learned = behind_the_floor(learn).await.ok_or_else(failed)?;
+        let known = self.replace(Arc::new(learned));
+        // A learner of years takes its time to go; nobody waits for that.
+        behind_the_floor(move || drop(known))
+            .await
+            .ok_or_else(failed)
+    }
+
+    /// Puts another learner in place of the one that is there.
+    fn replace(&self, learner: Arc<Learner>) -> Arc<Learner> {
         let mut held = self.learner.write().unwrap_or_else(PoisonError::into_inner);
-        let known = std::mem::replace(&mut *held, Arc::new(learned));
-        drop(held);
-        // Nobody waits for what was known to be let go.
-        drop(known);
-        Ok(())
+        std::mem::replace(&mut *held, learner)
     }
 
     /// What is expected of a reading.

@@ -235,7 +235,7 @@ impl Fact {
     }
 }
 
-/// Facts in order. A copy shares with it what neither changes: there are many, and most are of all that a roastery ever roasted.
+/// Facts in order. A clone shares with it what neither changes: there are many, and most are of all that a roastery ever roasted.
 #[derive(Debug, Clone, Default)]
 pub struct History {
     facts: VectorSync<Arc<Fact>>,
@@ -302,6 +302,13 @@ impl History {
 
     /// Puts a fact in its place, replacing one of the same id. Returns the first place that changed.
     pub fn put(&mut self, fact: Fact) -> usize {
+        let there = self.times_of(&fact).get(fact.id()).copied();
+        if there == Some(fact.key().0) {
+            let place = self.place(fact.key());
+            let fact = self.shared.in_common(fact);
+            self.facts.set_mut(place, fact);
+            return place;
+        }
         let old = self.take(&fact);
         let new = self.place(fact.key());
         let time = fact.key().0;

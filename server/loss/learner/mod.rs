@@ -142,7 +142,7 @@ struct Checkpoint {
 
 /// Learns expected losses from a history of batches. See the module for the model.
 ///
-/// A copy shares with it what neither changes, so that it costs next to nothing, however long the history.
+/// A clone shares with it what neither changes, so that it costs next to nothing, however many batches it knows.
 #[derive(Debug, Clone)]
 pub struct Learner {
     settings: Settings,
