@@ -11,7 +11,7 @@ use outturn::learn::Form;
 use outturn::settings::Given;
 use outturn::{copies, plan, proof};
 
-/// Gives back what a plan took, whichever thread made it: glibc's keeps for each of a dozen arenas the most that it ever held.
+/// Gives back what a plan took, whichever thread made it: glibc's keeps in each of its arenas the most that was ever in it.
 #[global_allocator]
 static ALLOCATOR: MiMalloc = MiMalloc;
 
