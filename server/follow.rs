@@ -30,7 +30,8 @@ pub struct Changed {
 const AT_LEAST: Duration = Duration::from_secs(10);
 /// Waits this long when the book could not be read.
 const AFTER_FAULT: Duration = Duration::from_secs(1);
-/// After a commit, whoever made it, it waits so long for further ones, which it then follows together, and which it would only be in the way of.
+/// After a commit, whoever made it, it waits so long for further ones, which it then follows together, and which it would only be in the way of; unless
+/// somebody waits for the learner.
 const TOGETHER: Duration = Duration::from_millis(25);
 /// Leaves read at a time.
 pub const PAGE: i64 = 1_000;
@@ -66,7 +67,10 @@ impl Follower {
                 Some(()) = commits.next() => {}
                 () = tokio::time::sleep(pause) => {}
             }
-            tokio::time::sleep(TOGETHER).await;
+            tokio::select! {
+                () = tokio::time::sleep(TOGETHER) => {}
+                () = self.expect.awaited() => {}
+            }
         }
     }
 

@@ -24,7 +24,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use serde::Serialize;
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 
 use crate::floor::batch::{Judgement, Verdict};
 use crate::follow::{self, News};
@@ -43,6 +43,8 @@ use written::Followed;
 pub struct Expect {
     learner: RwLock<Arc<Learner>>,
     followed: watch::Sender<Followed>,
+    /// Told when somebody waits until it has followed.
+    awaited: Notify,
     /// Facts known when it was last written down.
     written: AtomicUsize,
 }
@@ -152,6 +154,7 @@ impl Expect {
         Self {
             learner: RwLock::new(Arc::new(learner)),
             followed: watch::Sender::new(followed),
+            awaited: Notify::new(),
             written: AtomicUsize::new(written),
         }
     }
@@ -212,8 +215,14 @@ impl Expect {
     /// Waits until it has followed the log up to this size.
     pub async fn caught_up(&self, size: i64) {
         let mut followed = self.followed.subscribe();
+        self.awaited.notify_one();
         // The sender lives as long as this value, so waiting cannot fail.
         let _ = followed.wait_for(|followed| followed.size >= size).await;
+    }
+
+    /// Waits until somebody waits for it.
+    pub async fn awaited(&self) {
+        self.awaited.notified().await;
     }
 
     /// Takes in what the next leaves changed: their batches, or everything where more depends on them. `tx` is a snapshot that has them. Only
