@@ -23,8 +23,8 @@ const PLANNERS: u64 = 5;
 const PACE: Duration = Duration::from_secs(1);
 /// A planner plans again after so long.
 const THOUGHT: Duration = Duration::from_secs(3);
-/// What caches may still take from the second quarter to the last: those of five connections hold 80 MB.
-const GROWTH_KB: u64 = 48 * 1_024;
+/// What caches may still take from the second quarter to the last.
+const GROWTH_KB: u64 = 24 * 1_024;
 /// What the learner may keep of a batch. An hour of this is the batches of four years, and it knows them all.
 const LEARNED_KB: u64 = 2;
 
